@@ -1,1 +1,36 @@
-//! placeholder
+//! What happens in a powder room: events, rules and folds.
+//!
+//! Pure: no clock (`now` is an argument), no files, no network, no randomness. One module a
+//! subject; each holds its recorded forms (`events`), its rules with their sources (`rules`) and
+//! its fold.
+//!
+//! * [`fact::Envelope::read`] reads an event strictly, once;
+//! * [`State::judge`] tells what a fact contradicts, before it is recorded;
+//! * [`State::apply`] folds a recorded fact; live work, start-up and replay share it;
+//! * everything else answers questions about the [`State`], always as of a number of entries.
+//!
+//! Deliberately absent: the class of a waste is never computed (a person determines it), mass that
+//! does not add up is never forced to zero, and nothing derived is ever written to the log except
+//! as a digest.
+
+pub mod calendar;
+pub mod catalogue;
+pub mod cautions;
+pub mod common;
+pub mod equipment;
+pub mod fact;
+pub mod finding;
+mod forms;
+pub mod ids;
+pub mod people;
+pub mod powder;
+pub mod quantity;
+pub mod record;
+pub mod state;
+pub mod timeline;
+pub mod waste;
+
+pub use catalogue::Event;
+pub use fact::{Envelope, Fact, Performer, Refusal};
+pub use finding::{Finding, Level};
+pub use state::State;

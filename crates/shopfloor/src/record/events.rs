@@ -1,0 +1,214 @@
+//! What the log records about itself, and corrections of entries.
+
+use std::collections::BTreeMap;
+
+use crate::common::SignatureMeaning;
+use crate::forms::{record, words};
+use crate::ids::{Code, FileDigest, Label, PersonId, Reason, Subject};
+use crate::people::events::Role;
+use crate::quantity::Hours;
+
+record! {
+    /// The first entry of every log.
+    pub struct LogOpened {
+        /// Origin: schema-less URL, one log per site group and year by default.
+        origin: String,
+        /// Verification key of the log (C2SP vkey).
+        key: String,
+        /// Version of the event schema.
+        schema: u16,
+        /// Final checkpoint of the log this one continues, verbatim.
+        [continues]: String,
+    }
+}
+
+words! {
+    /// What a key is for.
+    pub enum KeyUse {
+        /// Signs events of a terminal or client system.
+        Client = "client",
+        /// Signs checkpoints of this log.
+        Log = "log",
+    }
+}
+
+record! {
+    /// A key is trusted from now on.
+    pub struct KeyEnrolled {
+        /// The key (C2SP vkey: name, key id, base64).
+        key: String,
+        /// What it is for.
+        usage: KeyUse,
+        /// Who owns it: a person or a system.
+        owner: Label,
+        /// The second person.
+        approved_by: PersonId,
+    }
+}
+
+record! {
+    /// A key is no longer trusted.
+    pub struct KeyRevoked {
+        /// The key.
+        key: String,
+        /// Why.
+        reason: Reason,
+        /// First entry that is suspect.
+        [suspect_from]: u64,
+        /// The second person.
+        approved_by: PersonId,
+    }
+}
+
+record! {
+    /// Configuration of a site changed. Members left out keep their value.
+    pub struct ConfigChanged {
+        /// IANA time zone of the site, for example `Europe/Berlin`.
+        [time_zone]: String,
+        /// Rules the site's waste falls under, for example `us`, `eu`, `uk_eng`.
+        [jurisdiction]: Code,
+        /// An event recorded later than this after the work is late and needs a reason.
+        [late_after]: Hours,
+        /// Rules that stop an event under strict handling, replacing the default set.
+        [stop_rules]: Vec<String>,
+        /// Working days of the week, 1 = Monday to 7 = Sunday.
+        [working_days]: Vec<u8>,
+        /// Named values of rule parameters, by parameter id.
+        [parameters]: Parameters,
+        /// Why.
+        reason: Reason,
+        /// Second person, where the site asks for one.
+        [approved_by]: PersonId,
+    }
+}
+
+/// Values of rule parameters by id; values are decimal digit strings.
+pub type Parameters = BTreeMap<Code, String>;
+
+record! {
+    /// A checkpoint with signatures of others was kept, verbatim: a lower bound in time for
+    /// what follows.
+    pub struct AnchorKept {
+        /// The signed note.
+        note: String,
+    }
+}
+
+record! {
+    /// A report was issued.
+    pub struct ReportIssued {
+        /// Kind of report, for example `disposal`.
+        report: Code,
+        /// Site it is about.
+        site: Label,
+        /// First day.
+        from: crate::common::Day,
+        /// Last day.
+        to: crate::common::Day,
+        /// Number of entries it rests on.
+        as_of: u64,
+        /// SHA-256 of the machine-readable form.
+        digest: FileDigest,
+        /// SHA-256 of the printed form.
+        [pdf_digest]: FileDigest,
+    }
+}
+
+record! {
+    /// Digest of a fold's state, so that a replay elsewhere must reach the same value.
+    pub struct FoldDigested {
+        /// Name of the fold.
+        fold: Code,
+        /// Its version.
+        version: u16,
+        /// Number of entries folded.
+        as_of: u64,
+        /// SHA-256 of the canonical state.
+        digest: FileDigest,
+    }
+}
+
+record! {
+    /// Personal data was erased from the people store.
+    pub struct DataErased {
+        /// Whose.
+        person: PersonId,
+        /// Why.
+        reason: Reason,
+    }
+}
+
+record! {
+    /// A command was stopped by a rule; nothing else was written.
+    pub struct AttemptRefused {
+        /// Type of the event that was refused.
+        event: String,
+        /// Its subject.
+        subject: Subject,
+        /// Rules that stopped it.
+        rules: Vec<String>,
+        /// SHA-256 of the refused event's canonical bytes.
+        digest: FileDigest,
+    }
+}
+
+record! {
+    /// A request was refused because the role has no right to it.
+    pub struct AccessRefused {
+        /// The operation, by its id in the API description.
+        operation: String,
+        /// The roles that were presented.
+        roles: Vec<Role>,
+    }
+}
+
+record! {
+    /// The log ended; the next one cites its final checkpoint.
+    pub struct LogClosed {
+        /// Why.
+        reason: Reason,
+    }
+}
+
+record! {
+    /// A person signed an entry.
+    pub struct EntrySigned {
+        /// What the signature means.
+        meaning: SignatureMeaning,
+    }
+}
+
+record! {
+    /// The content of an entry was wrong; this is what it should have been.
+    pub struct EntryCorrected {
+        /// Why.
+        reason: Reason,
+        /// Who approved the correction.
+        approver: PersonId,
+        /// The whole right `data` for the type of the corrected entry.
+        data: serde_json::Map<String, serde_json::Value>,
+    }
+}
+
+record! {
+    /// An entry should never have been made.
+    pub struct EntryVoided {
+        /// Why.
+        reason: Reason,
+        /// Who approved.
+        approver: PersonId,
+    }
+}
+
+/// One signature of an entry, as the fold keeps it.
+#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+pub struct SignatureOf {
+    /// Entry of the signature.
+    pub seq: u64,
+    /// Who signed.
+    pub person: PersonId,
+    /// What it means.
+    pub meaning: SignatureMeaning,
+    /// When the log recorded it, ms since 1970 UTC.
+    pub time_ms: i64,
+}

@@ -1,0 +1,284 @@
+//! What the log knows of itself: site configuration, corrections, signatures, reports issued.
+
+pub mod events;
+pub mod rules;
+
+use std::collections::BTreeMap;
+
+use rust_decimal::Decimal;
+use serde::{Deserialize, Serialize};
+
+use crate::catalogue::{Event, Origin};
+use crate::fact::{Fact, Refusal};
+use crate::ids::{Code, Label, PersonId, Reason};
+use events::SignatureOf;
+
+/// Late entry: hours after the work from which an event needs a reason, until the site says
+/// otherwise. Common practice, no source.
+pub const LATE_AFTER_H_DEFAULT: i64 = 24;
+
+/// Settings of one site.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SiteConfig {
+    /// IANA time zone.
+    pub time_zone: String,
+    /// Rules the site's waste falls under.
+    pub jurisdiction: Option<Code>,
+    /// Hours after which an event is late.
+    pub late_after_h: Decimal,
+    /// Rules that stop under strict handling; `None`: those of level `stop`.
+    pub stop_rules: Option<Vec<String>>,
+    /// Working days, 1 = Monday to 7 = Sunday.
+    pub working_days: Vec<u8>,
+    /// Values of rule parameters.
+    pub parameters: BTreeMap<Code, String>,
+    /// Entry that set it last.
+    pub set_by: Option<u64>,
+}
+
+impl Default for SiteConfig {
+    fn default() -> Self {
+        Self {
+            time_zone: "UTC".into(),
+            jurisdiction: None,
+            late_after_h: Decimal::from(LATE_AFTER_H_DEFAULT),
+            stop_rules: None,
+            working_days: vec![1, 2, 3, 4, 5],
+            parameters: BTreeMap::new(),
+            set_by: None,
+        }
+    }
+}
+
+/// What became of an entry's content after it was recorded.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Amendment {
+    /// Entry of the correction or void.
+    pub by: u64,
+    /// Why.
+    pub reason: Reason,
+    /// Who approved.
+    pub approver: PersonId,
+    /// The right content; `None`: void.
+    pub event: Option<Event>,
+}
+
+/// A report that was issued.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct IssuedReport {
+    /// Entry that tells it.
+    pub seq: u64,
+    /// What was issued.
+    pub report: events::ReportIssued,
+}
+
+/// The fold.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Record {
+    sites: BTreeMap<Label, SiteConfig>,
+    amendments: BTreeMap<u64, Vec<Amendment>>,
+    signatures: BTreeMap<u64, Vec<SignatureOf>>,
+    reports: Vec<IssuedReport>,
+    last_anchor: Option<u64>,
+    closed_by: Option<u64>,
+    default_site: SiteConfig,
+}
+
+impl Record {
+    /// Settings of a site; defaults when it was never configured.
+    pub fn site(&self, site: &Label) -> &SiteConfig {
+        self.sites.get(site).unwrap_or(&self.default_site)
+    }
+
+    /// Sites that were configured.
+    pub fn sites(&self) -> impl Iterator<Item = (&Label, &SiteConfig)> {
+        self.sites.iter()
+    }
+
+    /// Corrections and voids of an entry, oldest first.
+    pub fn amendments(&self, seq: u64) -> &[Amendment] {
+        self.amendments.get(&seq).map_or(&[], Vec::as_slice)
+    }
+
+    /// Entries that were amended.
+    pub fn amended(&self) -> impl Iterator<Item = (u64, &[Amendment])> {
+        self.amendments.iter().map(|(seq, list)| (*seq, list.as_slice()))
+    }
+
+    /// Signatures of an entry that still count: those made after its last correction
+    /// (a corrected entry appears unsigned until it is signed again).
+    pub fn signatures(&self, seq: u64) -> impl Iterator<Item = &SignatureOf> {
+        let since = self.amendments(seq).last().map_or(0, |a| a.by);
+        self.signatures.get(&seq).into_iter().flatten().filter(move |s| s.seq > since)
+    }
+
+    /// Reports that were issued, oldest first.
+    pub fn reports(&self) -> &[IssuedReport] {
+        &self.reports
+    }
+
+    /// Entry of the last kept anchor.
+    pub fn last_anchor(&self) -> Option<u64> {
+        self.last_anchor
+    }
+
+    /// Whether a rule stops an event of this site under strict handling.
+    pub(crate) fn stops(&self, site: Option<&Label>, rule: &str, by_default: bool) -> bool {
+        match site.and_then(|s| self.sites.get(s)).and_then(|c| c.stop_rules.as_ref()) {
+            Some(rules) => rules.iter().any(|r| r == rule),
+            None => by_default,
+        }
+    }
+
+    /// The fact as it counts after its amendments; `None` when it was voided.
+    pub fn effective(&self, fact: Fact) -> Option<Fact> {
+        match self.amendments(fact.seq).last() {
+            None => Some(fact),
+            Some(Amendment { event: Some(event), .. }) => {
+                Some(Fact { event: event.clone(), ..fact })
+            }
+            Some(Amendment { event: None, .. }) => None,
+        }
+    }
+
+    /// What a correction or void makes of its original: `Some(Some(fact))` corrected,
+    /// `Some(None)` void, `None` when `fact` is neither.
+    pub(crate) fn amend(
+        &self,
+        fact: &Fact,
+        original: Option<&Fact>,
+    ) -> Result<Option<Option<Fact>>, Refusal> {
+        let Some(seq) = fact.about_entry() else { return Ok(None) };
+        let is_amendment = matches!(fact.event, Event::EntryCorrected(_) | Event::EntryVoided(_));
+        if seq >= fact.seq {
+            let detail = format!("entry `{seq}` does not exist");
+            return Err(Refusal::new("unknown-entry", "/subject", detail));
+        }
+        let voided = self.amendments(seq).last().filter(|a| a.event.is_none());
+        if let (true, Some(void)) = (is_amendment, voided) {
+            let detail = format!("entry `{seq}` was declared void by entry `{}`", void.by);
+            return Err(Refusal::new("entry-is-void", "/subject", detail));
+        }
+        let Some(original) = original else {
+            return if is_amendment {
+                let detail = format!("entry `{seq}` holds nothing that can be amended");
+                Err(Refusal::new("not-amendable", "/subject", detail))
+            } else {
+                Ok(None)
+            };
+        };
+        if is_amendment && original.event.kind().origin != Origin::Shop {
+            let detail = format!(
+                "entry `{seq}` is `{}`, which cannot be amended: amend the entry it is about",
+                original.event.kind().name
+            );
+            return Err(Refusal::new("not-amendable", "/subject", detail));
+        }
+        match &fact.event {
+            Event::EntryVoided(_) => Ok(Some(None)),
+            Event::EntryCorrected(correction) => {
+                let event = decode_data(original.event.kind().name, &correction.data)?;
+                Ok(Some(Some(Fact { event, ..original.clone() })))
+            }
+            _ => Ok(None),
+        }
+    }
+
+    pub(crate) fn apply(&mut self, fact: &Fact, original: Option<&Fact>) {
+        match &fact.event {
+            Event::EntryCorrected(c) => {
+                let event = original.and_then(|o| decode_data(o.event.kind().name, &c.data).ok());
+                self.amended_by(fact, &c.reason, &c.approver, event);
+            }
+            Event::EntryVoided(v) => self.amended_by(fact, &v.reason, &v.approver, None),
+            Event::EntrySigned(s) => {
+                if let (Some(seq), Some(person)) = (fact.about_entry(), fact.performer.person()) {
+                    self.signatures.entry(seq).or_default().push(SignatureOf {
+                        seq: fact.seq,
+                        person: person.clone(),
+                        meaning: s.meaning,
+                        time_ms: fact.recorded_at.as_millisecond(),
+                    });
+                }
+            }
+            Event::ConfigChanged(change) => {
+                if let Ok(site) = Label::new(fact.subject.id()) {
+                    self.sites.entry(site).or_default().change(change, fact.seq);
+                }
+            }
+            Event::ReportIssued(report) => {
+                self.reports.push(IssuedReport { seq: fact.seq, report: report.clone() });
+            }
+            Event::AnchorKept(_) => self.last_anchor = Some(fact.seq),
+            Event::LogClosed(_) => self.closed_by = Some(fact.seq),
+            _ => {}
+        }
+    }
+
+    fn amended_by(
+        &mut self,
+        fact: &Fact,
+        reason: &Reason,
+        approver: &PersonId,
+        event: Option<Event>,
+    ) {
+        if let Some(seq) = fact.about_entry() {
+            self.amendments.entry(seq).or_default().push(Amendment {
+                by: fact.seq,
+                reason: reason.clone(),
+                approver: approver.clone(),
+                event,
+            });
+        }
+    }
+}
+
+/// Reads the `data` of a correction for the type of the entry it corrects.
+fn decode_data(
+    name: &str,
+    data: &serde_json::Map<String, serde_json::Value>,
+) -> Result<Event, Refusal> {
+    let unreadable = |detail: String| Refusal::new("invalid-value", "/data/data", detail);
+    let bytes = serde_json::to_vec(data).map_err(|e| unreadable(e.to_string()))?;
+    let value = chain::canon::parse(&bytes).map_err(|e| unreadable(e.to_string()))?;
+    match Event::decode(name, &value) {
+        Some(Ok(event)) => Ok(event),
+        // The pointer of the decoder begins at `/data`, which here lies one level deeper.
+        Some(Err(e)) => Err(Refusal::new("invalid-value", format!("/data{}", e.pointer), e.detail)),
+        None => Err(unreadable(format!("`{name}` is no event type of the catalogue"))),
+    }
+}
+
+impl SiteConfig {
+    fn change(&mut self, change: &events::ConfigChanged, seq: u64) {
+        if let Some(zone) = &change.time_zone {
+            self.time_zone = zone.clone();
+        }
+        if let Some(jurisdiction) = &change.jurisdiction {
+            self.jurisdiction = Some(jurisdiction.clone());
+        }
+        if let Some(late) = &change.late_after {
+            self.late_after_h = late.base();
+        }
+        if !change.stop_rules.is_empty() {
+            self.stop_rules = Some(change.stop_rules.clone());
+        }
+        if !change.working_days.is_empty() {
+            self.working_days = change.working_days.clone();
+        }
+        for (id, value) in change.parameters.iter().flatten() {
+            self.parameters.insert(id.clone(), value.clone());
+        }
+        self.set_by = Some(seq);
+    }
+
+    /// The time zone; UTC when the name is unknown to the built-in database.
+    pub fn tz(&self) -> jiff::tz::TimeZone {
+        jiff::tz::TimeZone::get(&self.time_zone).unwrap_or(jiff::tz::TimeZone::UTC)
+    }
+
+    /// The site's local day of an instant.
+    pub fn day(&self, at: jiff::Timestamp) -> jiff::civil::Date {
+        at.to_zoned_datetime(self.tz()).date()
+    }
+}
