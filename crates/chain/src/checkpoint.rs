@@ -70,6 +70,13 @@ pub struct SignedCheckpoint {
     pub cosignatures: Vec<Cosignature>,
 }
 
+impl SignedCheckpoint {
+    /// Whether the witness with this key has cosigned.
+    pub fn is_cosigned_by(&self, witness: &VerifierKey) -> bool {
+        self.cosignatures.iter().any(|cosignature| cosignature.key == *witness)
+    }
+}
+
 impl Checkpoint {
     /// The text that is signed.
     pub fn to_text(&self) -> String {

@@ -17,6 +17,9 @@ pub mod entry;
 pub mod limits;
 pub mod merkle;
 pub mod note;
+pub mod policy;
+pub mod proof;
+pub mod tile;
 pub mod time;
 
 pub use digest::Digest;
