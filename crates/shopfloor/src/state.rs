@@ -113,6 +113,24 @@ impl State {
         self.people.retract(fact);
     }
 
+    /// SHA-256 of each fold's canonical state (sorted compact JSON), by the fold's name: what
+    /// `fold.digested` records, so that a replay elsewhere must reach the same value.
+    pub fn digests(&self) -> Result<Vec<(&'static str, chain::Digest)>, serde_json::Error> {
+        fn digest<T: Serialize>(fold: &T) -> Result<chain::Digest, serde_json::Error> {
+            // Through `Value`, whose objects are sorted by name.
+            let canonical = serde_json::to_vec(&serde_json::to_value(fold)?)?;
+            Ok(chain::Digest::of(&canonical))
+        }
+        Ok(vec![
+            ("record", digest(&self.record)?),
+            ("equipment", digest(&self.equipment)?),
+            ("powder", digest(&self.powder)?),
+            ("waste", digest(&self.waste)?),
+            ("people", digest(&self.people)?),
+            ("findings", digest(&self.findings)?),
+        ])
+    }
+
     /// A settled discrepancy settles the findings of the entry that told it.
     fn settle(&mut self, fact: &Fact) {
         if let Event::DiscrepancySettled(settled) = &fact.event {
