@@ -1,0 +1,611 @@
+//! Opening a log: locks first, then the walk and the table, then the repairs a crash needs.
+//!
+//! Nothing is changed before the decision is made, and nothing at all if it is "stop".
+
+use std::io;
+use std::sync::atomic::AtomicU64;
+use std::sync::{Arc, Mutex, RwLock};
+
+use super::shelf::{Shelf, read_watermark};
+use super::{
+    ACTIVE_MODE, Active, CLEAN, FilesEngine, FilesOptions, Offsets, RoomError, SEALED_MODE, SPARE,
+    Segment, Shared, clean_text, extend_with_zeros, locked, segment_name,
+};
+use crate::disk::{
+    Access, Dir, Disk, File, FileSystemPolicy, Kind, Lock, TEMP_SUFFIX, read_whole, write_durably,
+};
+use crate::engine::line::{Seen, TRAILER_BYTES_MAX, look, write_trailer};
+use crate::engine::recovery::{Decision, Facts, Next, Stop, StopCause, Tip, Walk, decide, walk};
+use crate::error::{Doing as _, LedgerError, Result};
+use crate::limits::SEGMENT_BYTES_MAX;
+
+const LOCK: &str = "lock";
+const ENTRIES: &str = "entries";
+
+/// What opening found and did.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Recovered {
+    /// The newest end of the log.
+    pub tip: Tip,
+    /// How it was opened.
+    pub outcome: Outcome,
+}
+
+/// How a log was opened.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Outcome {
+    /// The last stop was in good order.
+    Clean,
+    /// No clean stop was proven: the tail was written again with identical bytes, synced and read
+    /// back from the device (R6). A new watermark is due before anything is acknowledged.
+    Rewritten {
+        /// Bytes written again.
+        bytes: u64,
+    },
+    /// As `Rewritten`, and bytes at the end were removed (R8).
+    Cut(CutBytes),
+    /// Reading only.
+    Stopped(Stop),
+}
+
+/// Bytes that recovery removed from the end of the log.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct CutBytes {
+    /// The segment.
+    pub name: String,
+    /// Where they stood.
+    pub offset: u64,
+    /// How many, up to the last that was not zero; 0 if only a trailer was missing.
+    pub bytes: u64,
+    /// The side file that keeps them, below the log directory.
+    pub kept_as: Option<String>,
+}
+
+/// A log whose directories are locked for this process and not yet opened.
+#[derive(Debug)]
+pub struct LockedFiles {
+    options: FilesOptions,
+    log: Arc<dyn Dir>,
+    head: Arc<dyn Dir>,
+    locks: Vec<Box<dyn Lock>>,
+}
+
+impl LockedFiles {
+    /// Makes the directories of a new log and locks them.
+    ///
+    /// # Errors
+    /// [`LedgerError::Exists`] if there are entries or a watermark already.
+    pub fn create(disk: &dyn Disk, options: FilesOptions) -> Result<Self> {
+        let log_name = options.log_dir.display().to_string();
+        let head_name = options.head_dir.display().to_string();
+        let log = disk.create_dir_all(&options.log_dir).doing("create", &log_name)?;
+        let head = disk.create_dir_all(&options.head_dir).doing("create", &head_name)?;
+        for name in [ENTRIES, "tile", "checkpoints", "cut"] {
+            log.create_dir(name).doing("create", name)?;
+        }
+        log.sync().doing("sync", &log_name)?;
+        let this = Self::lock(log, head, options)?;
+        let entries = this.entries()?.list().doing("list", ENTRIES)?;
+        if entries.iter().any(|name| name.ends_with(".log")) || this.watermark()?.is_some() {
+            return Err(LedgerError::Exists { name: log_name });
+        }
+        Ok(this)
+    }
+
+    /// Locks the directories of an existing log (R10). Creates nothing but lock files.
+    ///
+    /// # Errors
+    /// [`LedgerError::NoLog`], [`LedgerError::Locked`], and [`LedgerError::Foreign`] for a file
+    /// system that does not keep what it promises (R15).
+    pub fn existing(disk: &dyn Disk, options: FilesOptions) -> Result<Self> {
+        let open = |path: &std::path::Path| match disk.open_dir(path) {
+            Err(error) if error.kind() == io::ErrorKind::NotFound => Err(LedgerError::NoLog {
+                name: path.display().to_string(),
+                what: "create one first, or check the path",
+            }),
+            opened => opened.doing("open", &path.display().to_string()),
+        };
+        let (log, head) = (open(&options.log_dir)?, open(&options.head_dir)?);
+        Self::lock(log, head, options)
+    }
+
+    fn lock(log: Arc<dyn Dir>, head: Arc<dyn Dir>, options: FilesOptions) -> Result<Self> {
+        if options.segment_bytes == 0 || options.segment_bytes > SEGMENT_BYTES_MAX {
+            return Err(LedgerError::Foreign {
+                name: "segment_bytes".to_owned(),
+                what: format!("must be 1 to {SEGMENT_BYTES_MAX}"),
+            });
+        }
+        let mut locks = Vec::new();
+        for (dir, path) in [(&log, &options.log_dir), (&head, &options.head_dir)] {
+            let name = path.display().to_string();
+            refuse_file_system(&**dir, &name, options.file_systems)?;
+            // One directory for both is allowed, and needs one lock only.
+            if locks.is_empty() || options.log_dir != options.head_dir {
+                let lock = dir.lock(LOCK).doing("lock", &name)?;
+                locks.push(lock.ok_or(LedgerError::Locked { name })?);
+            }
+        }
+        Ok(Self { options, log, head, locks })
+    }
+
+    /// The watermark as it stands, to be verified by the caller before [`open`](Self::open).
+    ///
+    /// # Errors
+    /// If it cannot be read.
+    pub fn watermark(&self) -> Result<Option<Vec<u8>>> {
+        read_watermark(&*self.head)
+    }
+
+    fn entries(&self) -> Result<Arc<dyn Dir>> {
+        let missing = LedgerError::NoLog { name: ENTRIES.to_owned(), what: "check the path" };
+        match self.log.stat(ENTRIES).doing("look for", ENTRIES)? {
+            None => Err(missing),
+            Some(_) => self.log.open_dir(ENTRIES).doing("open", ENTRIES),
+        }
+    }
+
+    /// Walks, decides, repairs, opens. `watermark_size` is the size of the verified watermark, or
+    /// `None` if there is none that can be read.
+    ///
+    /// # Errors
+    /// [`LedgerError::Foreign`] for things that do not belong there (E15), I/O errors. What the
+    /// end-of-log table stops on is no error: the log opens for reading only.
+    pub fn open(self, watermark_size: Option<u64>) -> Result<(FilesEngine, Recovered)> {
+        let entries = self.entries()?;
+        let names = list_segments(&*entries)?;
+        let survey = survey(&entries, &names, watermark_size)?;
+        match survey.stop.clone() {
+            Some(stop) => self.open_stopped(entries, survey, stop),
+            None => self.open_writable(entries, survey, watermark_size.unwrap_or(0)),
+        }
+    }
+
+    fn shelf(&self) -> Result<Shelf> {
+        let dir = |name| self.log.create_dir(name).doing("open", name);
+        let (checkpoints, tiles) = (dir("checkpoints")?, dir("tile")?);
+        Ok(Shelf::new(Arc::clone(&self.head), checkpoints, tiles, self.watermark()?))
+    }
+
+    fn open_stopped(
+        self,
+        entries: Arc<dyn Dir>,
+        survey: Survey,
+        stop: Stop,
+    ) -> Result<(FilesEngine, Recovered)> {
+        tracing::error!(reason = %stop, "the log is open for reading only");
+        let recovered = Recovered { tip: survey.tip, outcome: Outcome::Stopped(stop.clone()) };
+        let shared = self.shared(entries, survey, false)?;
+        Ok((self.engine(shared, None, Some(stop), recovered.tip), recovered))
+    }
+
+    fn open_writable(
+        self,
+        entries: Arc<dyn Dir>,
+        survey: Survey,
+        watermark_size: u64,
+    ) -> Result<(FilesEngine, Recovered)> {
+        let clean = self.take_clean_mark(&survey.tip)?;
+        remove_leftovers(&*entries, &survey)?;
+        let tip = survey.tip;
+        let tail = survey.tail.clone();
+        let (active, outcome) = match &tail {
+            // The last segment is sealed, or there is none: the next one begins here (E14).
+            None => (self.begin_segment(&entries, tip.count)?, Outcome::Rewritten { bytes: 0 }),
+            Some(tail) => self.mend(&entries, tail, &tip, watermark_size, clean)?,
+        };
+        let outcome =
+            if clean && !matches!(outcome, Outcome::Cut(_)) { Outcome::Clean } else { outcome };
+        let shared = self.shared(entries, survey, true)?;
+        shared.add(Arc::clone(&active.segment));
+        let recovered = Recovered { tip, outcome };
+        Ok((self.engine(shared, Some(active), None, tip), recovered))
+    }
+
+    fn shared(&self, entries: Arc<dyn Dir>, survey: Survey, writable: bool) -> Result<Arc<Shared>> {
+        let shelf = self.shelf()?;
+        let mut segments = survey.segments;
+        if !writable {
+            segments.extend(survey.tail.map(|tail| Arc::new(tail.segment(None))));
+        }
+        Ok(Arc::new(Shared {
+            entries,
+            segments: RwLock::new(segments),
+            count: AtomicU64::new(survey.tip.count),
+            shelf,
+            segment_bytes: self.options.segment_bytes,
+            spare_ready: Mutex::new(false),
+            writable,
+        }))
+    }
+
+    fn engine(
+        self,
+        shared: Arc<Shared>,
+        active: Option<Active>,
+        stop: Option<Stop>,
+        tip: Tip,
+    ) -> FilesEngine {
+        FilesEngine {
+            shared,
+            log: self.log,
+            active,
+            stop,
+            poison: None,
+            tip_leaf: tip.leaf,
+            buf: Vec::new(),
+            _locks: self.locks,
+        }
+    }
+
+    /// Whether the last stop left its mark for exactly this end; the mark is gone, durably, before
+    /// anything is written.
+    fn take_clean_mark(&self, tip: &Tip) -> Result<bool> {
+        let Some(mark) = read_whole(&*self.log, CLEAN, 256).doing("read", CLEAN)? else {
+            return Ok(false);
+        };
+        self.log.remove(CLEAN).doing("remove", CLEAN)?;
+        self.log.sync().doing("sync the directory of", CLEAN)?;
+        Ok(mark == clean_text(tip).as_bytes())
+    }
+
+    fn begin_segment(&self, entries: &Arc<dyn Dir>, first: u64) -> Result<Active> {
+        let name = segment_name(first);
+        let create = || -> io::Result<Arc<dyn File>> {
+            if entries.stat(&name)?.is_some() {
+                entries.remove(&name)?;
+            }
+            let file = entries.create(&name, ACTIVE_MODE)?;
+            match extend_with_zeros(&*file, 0, self.options.segment_bytes) {
+                Ok(()) => entries.sync().map(|()| file),
+                Err(RoomError::Full(error) | RoomError::Broken(_, error)) => Err(error),
+            }
+        };
+        let file = create().doing("pre-allocate", &name)?;
+        let segment = Segment {
+            first,
+            name,
+            file: Mutex::new(Some(Arc::clone(&file))),
+            offsets: Mutex::new(Some(Offsets::default())),
+        };
+        Ok(Active {
+            segment: Arc::new(segment),
+            file,
+            end: 0,
+            capacity: self.options.segment_bytes,
+        })
+    }
+
+    /// Makes the unsealed last segment what it must be before the first append: bytes behind the
+    /// good end kept aside and zeroed, an open batch closed, the tail since the watermark written
+    /// again and proven to be on the device.
+    fn mend(
+        &self,
+        entries: &Arc<dyn Dir>,
+        tail: &Tail,
+        tip: &Tip,
+        watermark_size: u64,
+        clean: bool,
+    ) -> Result<(Active, Outcome)> {
+        let name = &tail.name;
+        let file = entries.open(name, Access::ReadWrite).doing("open", name)?;
+        let cut = if tail.cut { Some(self.keep_aside(tail)?) } else { None };
+
+        let good = tail.walk.end;
+        let mut bytes = tail.bytes[..good].to_vec();
+        if tail.walk.batch_open() {
+            write_trailer(tip.count - tail.walk.batch_first, &tip.leaf, &mut bytes);
+        }
+        let end = bytes.len();
+        let dirty_end = tail.bytes.iter().rposition(|byte| *byte != 0).map_or(0, |last| last + 1);
+        bytes.resize(end.max(dirty_end), 0);
+        // Under the zeros of the trailer's place nothing of the old bytes remains either.
+        let from =
+            if clean && cut.is_none() { bytes.len() } else { tail.rewrite_from(watermark_size) };
+        if from < bytes.len() {
+            file.write_all_at(&bytes[from..], from as u64).doing("rewrite", name)?;
+        }
+        let len = tail.bytes.len() as u64;
+        let capacity = len.max(self.options.segment_bytes).max((end + TRAILER_BYTES_MAX) as u64);
+        if capacity > len {
+            match extend_with_zeros(&*file, len.max(bytes.len() as u64), capacity) {
+                Ok(()) => {}
+                Err(RoomError::Full(error) | RoomError::Broken(_, error)) => {
+                    return Err(error).doing("pre-allocate", name);
+                }
+            }
+        }
+        file.sync_data().doing("sync", name)?;
+        entries.sync().doing("sync the directory of", name)?;
+        if from < bytes.len() {
+            let read = entries.read_from_device(name, from as u64, bytes.len() - from);
+            if read.doing("read back", name)? != bytes[from..] {
+                return Err(LedgerError::Damaged {
+                    seq: watermark_size.max(tail.first),
+                    name: name.clone(),
+                    offset: from as u64,
+                    what: "the device does not give back what was written: replace it".to_owned(),
+                });
+            }
+        }
+        let segment = Arc::new(tail.segment(Some(Arc::clone(&file))));
+        if let Some(map) = &mut *locked(&segment.offsets) {
+            map.end = end as u64;
+        }
+        let active = Active { segment, file, end: end as u64, capacity };
+        let rewritten = Outcome::Rewritten { bytes: (bytes.len() - from.min(bytes.len())) as u64 };
+        Ok((active, cut.map_or(rewritten, Outcome::Cut)))
+    }
+
+    /// Copies what will be cut to a side file, durably.
+    fn keep_aside(&self, tail: &Tail) -> Result<CutBytes> {
+        let offset = tail.walk.end;
+        let rest = &tail.bytes[offset..];
+        let len = rest.iter().rposition(|byte| *byte != 0).map_or(0, |last| last + 1);
+        let mut cut = CutBytes {
+            name: tail.name.clone(),
+            offset: offset as u64,
+            bytes: len as u64,
+            kept_as: None,
+        };
+        if len > 0 {
+            let dir = self.log.create_dir("cut").doing("create", "cut")?;
+            let taken = dir.list().doing("list", "cut")?.len();
+            let name = format!("{:020}-{taken:04}.bytes", tail.walk.tip.count);
+            write_durably(&*dir, &name, &rest[..len], 0o600).doing("write", &name)?;
+            self.log.sync().doing("sync the directory of", "cut")?;
+            tracing::warn!(
+                count = tail.walk.tip.count, offset, bytes = len, segment = %tail.name, side_file = %name,
+                "bytes at the end of the log were cut"
+            );
+            cut.kept_as = Some(format!("cut/{name}"));
+        }
+        Ok(cut)
+    }
+}
+
+fn refuse_file_system(dir: &dyn Dir, name: &str, policy: FileSystemPolicy) -> Result<()> {
+    let kind = dir.file_system().doing("ask for the file system of", name)?;
+    if let crate::disk::FileSystem::Other(magic) = kind {
+        tracing::warn!(%name, magic, "a file system nobody has tried: ext4 and XFS are supported");
+    }
+    match kind.refusal(policy) {
+        Some(what) => Err(LedgerError::Foreign { name: name.to_owned(), what: what.to_owned() }),
+        None => Ok(()),
+    }
+}
+
+/// A segment file as found.
+#[derive(Debug, Clone)]
+struct Found {
+    first: u64,
+    name: String,
+    len: u64,
+    sealed: bool,
+}
+
+/// The segments, ascending; refuses everything that does not belong there (E15).
+fn list_segments(entries: &dyn Dir) -> Result<Vec<Found>> {
+    let foreign = |name: &str, what: &str| LedgerError::Foreign {
+        name: format!("{ENTRIES}/{name}"),
+        what: what.to_owned(),
+    };
+    let mut found = Vec::new();
+    for name in entries.list().doing("list", ENTRIES)? {
+        if name.ends_with(TEMP_SUFFIX) {
+            continue;
+        }
+        let first = name.strip_suffix(".log").and_then(|digits| digits.parse().ok());
+        let Some(first) = first.filter(|first| segment_name(*first) == name) else {
+            return Err(foreign(&name, "does not belong there: move it away"));
+        };
+        let Some(stat) = entries.stat(&name).doing("look at", &name)? else { continue };
+        if stat.kind != Kind::File {
+            return Err(foreign(&name, "is not a regular file"));
+        }
+        if stat.mode & 0o400 == 0 || stat.mode & 0o7133 != 0 {
+            let what = format!("has mode {:o}, not {ACTIVE_MODE:o} or {SEALED_MODE:o}", stat.mode);
+            return Err(foreign(&name, &what));
+        }
+        if stat.len > SEGMENT_BYTES_MAX + 2 * crate::limits::BATCH_BYTES_MAX as u64 {
+            return Err(foreign(&name, "is longer than a segment can be"));
+        }
+        found.push(Found { first, name, len: stat.len, sealed: stat.mode & 0o200 == 0 });
+    }
+    Ok(found)
+}
+
+/// What the walk over the segments came to.
+#[derive(Debug)]
+struct Survey {
+    /// Whole, sealed segments, ascending.
+    segments: Vec<Arc<Segment>>,
+    /// The unsealed last segment, or the one in which the walk stopped.
+    tail: Option<Tail>,
+    tip: Tip,
+    stop: Option<Stop>,
+    /// A pre-allocated segment behind the tail.
+    unused: Option<String>,
+}
+
+/// The segment in which the log ends.
+#[derive(Debug, Clone)]
+struct Tail {
+    first: u64,
+    name: String,
+    bytes: Vec<u8>,
+    walk: Walk,
+    cut: bool,
+}
+
+impl Tail {
+    fn segment(&self, file: Option<Arc<dyn File>>) -> Segment {
+        let offsets = Offsets {
+            marks: self.walk.marks.clone(),
+            entries: self.walk.tip.count - self.first,
+            end: self.walk.end as u64,
+        };
+        Segment {
+            first: self.first,
+            name: self.name.clone(),
+            file: Mutex::new(file),
+            offsets: Mutex::new(Some(offsets)),
+        }
+    }
+
+    /// Where rewriting begins: at or before the first entry the watermark does not cover.
+    fn rewrite_from(&self, watermark_size: u64) -> usize {
+        let within = watermark_size.saturating_sub(self.first) / crate::limits::OFFSET_EVERY;
+        let marks = &self.walk.marks;
+        let index =
+            usize::try_from(within).unwrap_or(usize::MAX).min(marks.len().saturating_sub(1));
+        marks.get(index).map_or(0, |mark| usize::try_from(*mark).unwrap_or(0))
+    }
+}
+
+fn survey(entries: &Arc<dyn Dir>, found: &[Found], watermark_size: Option<u64>) -> Result<Survey> {
+    let covered_count = watermark_size.unwrap_or(0);
+    let mut this =
+        Survey { segments: Vec::new(), tail: None, tip: Tip::genesis(), stop: None, unused: None };
+    // Sealed segments wholly below the watermark are only checked at their seams.
+    let walk_from = found.partition_point(|segment| segment.first < covered_count.max(1))
+        - usize::from(!found.is_empty());
+    for (index, segment) in found.iter().enumerate() {
+        if segment.first != this.tip.count {
+            this.stop =
+                Some(stop_at(StopCause::SegmentsDoNotFollow, this.tip.count, &segment.name, 0));
+            break;
+        }
+        let next = what_follows(&**entries, &found[index + 1..])?;
+        if index < walk_from {
+            let Some(tip) = seam(&**entries, segment, &this.tip, found[index + 1].first)? else {
+                this.stop =
+                    Some(stop_at(StopCause::SegmentsDoNotFollow, segment.first, &segment.name, 0));
+                break;
+            };
+            this.tip = tip;
+            this.segments.push(Arc::new(segment.sealed()));
+            continue;
+        }
+        let bytes = read_segment(&**entries, segment)?;
+        let walk = walk(&bytes, this.tip);
+        let facts = Facts {
+            place: walk.place,
+            batch_open: walk.batch_open(),
+            covered: walk.tip.count < covered_count,
+            later_batch: walk.later_batch,
+            sealed: segment.sealed,
+            next,
+        };
+        this.tip = walk.tip;
+        let decision = decide(facts);
+        let offset = walk.end as u64;
+        let keep_as_tail = match decision {
+            Decision::GoOn => false,
+            Decision::Open => !segment.sealed,
+            Decision::Cut | Decision::Stop(_) => true,
+        };
+        if keep_as_tail {
+            let cut = decision == Decision::Cut;
+            let (first, name) = (segment.first, segment.name.clone());
+            this.tail = Some(Tail { first, name, bytes, walk, cut });
+        } else {
+            this.segments.push(Arc::new(segment.sealed()));
+        }
+        match decision {
+            Decision::GoOn => continue,
+            Decision::Open | Decision::Cut => {
+                this.unused = found.get(index + 1).map(|unused| unused.name.clone());
+            }
+            Decision::Stop(cause) => {
+                this.stop = Some(stop_at(cause, this.tip.count, &segment.name, offset));
+            }
+        }
+        break;
+    }
+    if this.stop.is_none() && this.tip.count < covered_count {
+        // No segment at all, or the last one is missing (E14, E18).
+        this.stop = Some(stop_at(StopCause::Shorter, this.tip.count, ENTRIES, 0));
+    }
+    if this.stop.is_none() && watermark_size.is_none() && this.tip.count > 0 {
+        this.stop = Some(stop_at(StopCause::NoWatermark, this.tip.count, "head", 0));
+    }
+    Ok(this)
+}
+
+fn stop_at(cause: StopCause, seq: u64, name: &str, offset: u64) -> Stop {
+    Stop { cause, seq, name: name.to_owned(), offset }
+}
+
+impl Found {
+    fn sealed(&self) -> Segment {
+        Segment {
+            first: self.first,
+            name: self.name.clone(),
+            file: Mutex::new(None),
+            offsets: Mutex::new(None),
+        }
+    }
+}
+
+fn read_segment(entries: &dyn Dir, segment: &Found) -> Result<Vec<u8>> {
+    let file = entries.open(&segment.name, Access::Read).doing("open", &segment.name)?;
+    let mut bytes = vec![0; usize::try_from(segment.len).unwrap_or(0)];
+    let got = file.read_at(&mut bytes, 0).doing("read", &segment.name)?;
+    bytes.truncate(got);
+    Ok(bytes)
+}
+
+fn what_follows(entries: &dyn Dir, rest: &[Found]) -> Result<Next> {
+    match rest {
+        [] => Ok(Next::None),
+        [next] if !next.sealed => {
+            let zeros = read_segment(entries, next)?.iter().all(|byte| *byte == 0);
+            Ok(if zeros { Next::Zeros } else { Next::Content })
+        }
+        _ => Ok(Next::Content),
+    }
+}
+
+/// The end of a sealed segment that is not walked: its last entry, if first and last lines fit.
+fn seam(entries: &dyn Dir, segment: &Found, before: &Tip, next_first: u64) -> Result<Option<Tip>> {
+    if !segment.sealed {
+        return Ok(None);
+    }
+    let file = entries.open(&segment.name, Access::Read).doing("open", &segment.name)?;
+    let window = chain::limits::ENTRY_BYTES_MAX + 1 + TRAILER_BYTES_MAX;
+    let read = |offset: u64| -> Result<Vec<u8>> {
+        let mut bytes = vec![0; window];
+        let got = file.read_at(&mut bytes, offset).doing("read", &segment.name)?;
+        bytes.truncate(got);
+        Ok(bytes)
+    };
+    let head = read(0)?;
+    let first = head.split(|byte| *byte == b'\n').next().map(look);
+    let fits = matches!(first, Some(Seen::Entry(entry))
+        if entry.seq == segment.first && entry.prev == before.leaf
+            && entry.recorded_at_ms >= before.recorded_at_ms);
+    let tail = read(segment.len.saturating_sub(window as u64))?;
+    let mut lines = tail.rsplit(|byte| *byte == b'\n');
+    let (Some([]), Some(trailer), Some(last)) = (lines.next(), lines.next(), lines.next()) else {
+        return Ok(None);
+    };
+    let (Seen::Trailer { digits, .. }, Seen::Entry(entry)) = (look(trailer), look(last)) else {
+        return Ok(None);
+    };
+    let closes = digits == crate::engine::line::digits_of(&entry.leaf);
+    Ok((fits && closes && entry.seq + 1 == next_first).then(|| Tip::after(&entry)))
+}
+
+/// Removes what a crash left half made: temporary files and a pre-allocated, unused segment.
+fn remove_leftovers(entries: &dyn Dir, survey: &Survey) -> Result<()> {
+    let mut changed = false;
+    for name in entries.list().doing("list", ENTRIES)? {
+        let unused = survey.unused.as_deref() == Some(name.as_str());
+        if name.ends_with(TEMP_SUFFIX) || unused || name == SPARE {
+            entries.remove(&name).doing("remove", &name)?;
+            changed = true;
+        }
+    }
+    if changed { entries.sync().doing("sync", ENTRIES) } else { Ok(()) }
+}

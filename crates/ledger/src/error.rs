@@ -1,0 +1,143 @@
+//! What can go wrong in the ledger.
+
+use std::io;
+
+use crate::engine::recovery::Stop;
+
+/// Any error of this crate. Messages name the thing in backticks and say what to do.
+#[derive(Debug, thiserror::Error)]
+pub enum LedgerError {
+    /// A call of the file system failed where nothing was at stake, or while opening.
+    #[error("could not {doing} `{name}`")]
+    Io {
+        /// What was tried, as a verb.
+        doing: &'static str,
+        /// File or directory.
+        name: String,
+        /// The cause.
+        #[source]
+        source: io::Error,
+    },
+    /// There is no room for the batch; nothing was written. Writing goes on when there is room.
+    #[error("the disk of the log is full: free some space and send the event again")]
+    Full {
+        /// The cause.
+        #[source]
+        source: io::Error,
+    },
+    /// An earlier write or sync failed: what is on the disk is unknown until a restart.
+    #[error(
+        "the writer stopped after an error ({since}): restart the service, then send the event again with the same id"
+    )]
+    Poisoned {
+        /// The first failure, in words.
+        since: String,
+    },
+    /// The log was opened for reading only.
+    #[error("the log is open for reading only: {reason}")]
+    ReadOnly {
+        /// Why no entry may be written.
+        reason: Stop,
+    },
+    /// The batch was built for another length of the log. Nothing was written.
+    #[error("the batch starts at entry `{expected}` but the log has `{found}` entries")]
+    CountMismatch {
+        /// Count the caller expected.
+        expected: u64,
+        /// Count of the log.
+        found: u64,
+    },
+    /// Bytes to be written are not what was hashed. Nothing of the batch counts.
+    #[error(
+        "entry `{seq}` changed in memory between hashing and writing: restart the service and test the memory"
+    )]
+    ChangedInMemory {
+        /// Its sequence number.
+        seq: u64,
+    },
+    /// A line is empty, too long or contains a line feed or begins with `#`. Nothing was written.
+    #[error("line {index} of the batch cannot be an entry of the log")]
+    NotALine {
+        /// Index in the batch.
+        index: usize,
+    },
+    /// Stored bytes are not what they were.
+    #[error("entry `{seq}` in `{name}` at byte {offset} is damaged: {what}")]
+    Damaged {
+        /// Sequence number of the first bad entry.
+        seq: u64,
+        /// File.
+        name: String,
+        /// Byte offset in the file.
+        offset: u64,
+        /// What is wrong.
+        what: String,
+    },
+    /// Something in the data directory is not as this program leaves it.
+    #[error("`{name}` {what}")]
+    Foreign {
+        /// File or directory.
+        name: String,
+        /// What is wrong and what to do.
+        what: String,
+    },
+    /// Another process writes to this log.
+    #[error("another process has `{name}` open: stop it first")]
+    Locked {
+        /// The locked directory.
+        name: String,
+    },
+    /// The directory does not hold a log, or one that was never finished.
+    #[error("`{name}` holds no log: {what}")]
+    NoLog {
+        /// Directory.
+        name: String,
+        /// What to do.
+        what: &'static str,
+    },
+    /// A log is there already.
+    #[error("`{name}` holds a log already; creating one never replaces another")]
+    Exists {
+        /// Directory.
+        name: String,
+    },
+    /// The watermark belongs to another key or another log.
+    #[error(
+        "the last signed checkpoint in `{name}` was not made by this log's key and origin: {what}"
+    )]
+    WrongKey {
+        /// Directory of the head store.
+        name: String,
+        /// What did not fit.
+        what: String,
+    },
+    /// An entry could not be built.
+    #[error("could not build entry `{seq}`")]
+    Entry {
+        /// Its sequence number.
+        seq: u64,
+        /// The cause.
+        #[source]
+        source: chain::entry::EntryError,
+    },
+    /// The index or a snapshot failed. The log itself is not affected.
+    #[error("the index failed: {what}")]
+    Index {
+        /// What failed.
+        what: String,
+    },
+}
+
+/// Shorthand for results of this crate.
+pub type Result<T, E = LedgerError> = std::result::Result<T, E>;
+
+/// Adds what was being done, and to what, to an I/O error.
+pub(crate) trait Doing<T> {
+    fn doing(self, doing: &'static str, name: &str) -> Result<T>;
+}
+
+impl<T> Doing<T> for io::Result<T> {
+    fn doing(self, doing: &'static str, name: &str) -> Result<T> {
+        self.map_err(|source| LedgerError::Io { doing, name: name.to_owned(), source })
+    }
+}
