@@ -196,6 +196,8 @@ catalogue! {
     PartFitted = "part.fitted", about &[On::Equipment], by FLOOR, from Shop, cautions OPENING;
     /// A part was taken out.
     PartRemoved = "part.removed", about &[On::Equipment], by FLOOR, from Shop, cautions OPENING;
+    /// A spare part came into stores.
+    PartReceived = "part.received", about &[On::Site], by FLOOR, from Shop, cautions &[];
     /// Something was inspected.
     InspectionDone = "inspection.done", about &[On::Equipment], by EVERYONE, from Shop, cautions DUST;
     /// Something was measured against a limit.

@@ -27,6 +27,7 @@ pub mod powder;
 pub mod quantity;
 pub mod record;
 pub mod state;
+pub mod stats;
 pub mod timeline;
 pub mod waste;
 

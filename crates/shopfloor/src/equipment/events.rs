@@ -417,6 +417,20 @@ record! {
 }
 
 record! {
+    /// A spare part came into stores. It is in stock until it is fitted or its last day is past.
+    pub struct PartReceived {
+        /// What it is.
+        part_kind: PartKind,
+        /// The part itself, as it will be fitted.
+        part: PartIn,
+        /// Bin or shelf it lies in.
+        [bin]: Label,
+        /// Photos.
+        [evidence]: Vec<Evidence>,
+    }
+}
+
+record! {
     /// Something was looked at and judged.
     pub struct InspectionDone {
         /// The planned task this does, if it is one.
