@@ -14,6 +14,7 @@ pub mod canon;
 pub mod checkpoint;
 pub mod digest;
 pub mod entry;
+pub mod keys;
 pub mod limits;
 pub mod merkle;
 pub mod note;
@@ -21,5 +22,6 @@ pub mod policy;
 pub mod proof;
 pub mod tile;
 pub mod time;
+pub mod verify;
 
 pub use digest::Digest;

@@ -39,10 +39,22 @@ pub fn root_of(leaves: &[Digest]) -> Digest {
 
 /// The right edge of a growing tree: the roots of its complete parts, largest first, one for each
 /// bit set in the size. It is all that is needed to append and to know the root: O(log n).
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
+#[derive(Debug, Default, PartialEq, Eq)]
 pub struct Frontier {
     size: u64,
     parts: Vec<Digest>,
+}
+
+impl Clone for Frontier {
+    fn clone(&self) -> Self {
+        Self { size: self.size, parts: self.parts.clone() }
+    }
+
+    /// Keeps the memory: the verifier copies its tree at every entry.
+    fn clone_from(&mut self, other: &Self) {
+        self.size = other.size;
+        self.parts.clone_from(&other.parts);
+    }
 }
 
 /// The parts do not fit the size.
