@@ -160,6 +160,11 @@ words! {
         Oversize = "oversize",
         /// Powder.
         Powder = "powder",
+        /// A used part that is neither filter nor sieve.
+        UsedPart = "used_part",
+        /// What was taken up after a spill of acutely hazardous waste (residue, soil, debris):
+        /// counted apart (40 CFR 260.10).
+        SpillResidue = "spill_residue",
     }
 }
 

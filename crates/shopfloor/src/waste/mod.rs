@@ -1,20 +1,275 @@
 //! Waste: streams, containers, custody, shipments, clocks.
+//!
+//! The fold keeps what was told, sorted by the time of the work, and a few indexes; everything
+//! else (state of a container, custody, clocks, categories) is derived when it is asked for. An
+//! answer therefore never depends on the order in which entries arrived, and a correction simply
+//! takes the old fact out and puts the new one in.
+//!
+//! Deliberately absent: the class of a waste. A person determines it (`stream.determined`); this
+//! module only counts, dates and compares.
 
+pub mod container;
 pub mod events;
+pub mod facts;
+mod kg;
 pub mod rules;
+pub mod shipment;
+
+use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
+use crate::catalogue::Event;
+use crate::common::Day;
 use crate::fact::Fact;
+use crate::ids::Label;
+use crate::timeline::{Moment, Timeline};
+use events::{AreaInspected, StreamDetermined};
+use facts::{Addition, ContainerFact, Effect, ShipmentFact, Told, effects};
+
+pub use container::Container;
+pub use kg::Kg;
+pub use shipment::Shipment;
+
+/// What is kept of one container.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub(crate) struct ContainerFacts {
+    /// Its life, additions apart (few facts).
+    pub(crate) life: Timeline<Told<ContainerFact>>,
+    /// What went in (possibly many).
+    pub(crate) additions: Timeline<Told<Addition>>,
+}
 
 /// The fold of this subject.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Waste {}
+pub struct Waste {
+    streams: BTreeMap<Label, Timeline<Told<StreamDetermined>>>,
+    containers: BTreeMap<Label, ContainerFacts>,
+    shipments: BTreeMap<Label, Timeline<Told<ShipmentFact>>>,
+    /// Inspections by site, then area.
+    areas: BTreeMap<Label, BTreeMap<Label, Timeline<Told<AreaInspected>>>>,
+    /// Index: the containers a thing that can go in only once went into.
+    items: BTreeMap<String, Timeline<Label>>,
+    /// Index: the shipments a container was offered on.
+    offers: BTreeMap<Label, Timeline<Label>>,
+    /// Index: what was put into containers, by site and UTC day; names the container.
+    generated: BTreeMap<Label, BTreeMap<Day, Timeline<Label>>>,
+    /// Index: containers that an entry put mass into.
+    filled_by: BTreeMap<u64, Vec<Label>>,
+    /// What entries said before they were corrected or voided, oldest first.
+    superseded: BTreeMap<u64, Vec<Event>>,
+}
 
 impl Waste {
     /// Folds a fact in; facts of other subjects are passed over.
-    pub(crate) fn apply(&mut self, _fact: &Fact) {}
+    pub(crate) fn apply(&mut self, fact: &Fact) {
+        for effect in effects(fact) {
+            self.put(fact, effect);
+        }
+    }
 
     /// Takes an effective fact back out (it was corrected or voided).
-    pub(crate) fn retract(&mut self, _fact: &Fact) {}
+    pub(crate) fn retract(&mut self, fact: &Fact) {
+        let effects = effects(fact);
+        if !effects.is_empty() {
+            self.superseded.entry(fact.seq).or_default().push(fact.event.clone());
+        }
+        for effect in effects {
+            self.take(fact, effect);
+        }
+    }
+
+    fn put(&mut self, fact: &Fact, effect: Effect) {
+        let (ms, seq) = (fact.time.ms(), fact.seq);
+        match effect {
+            Effect::Stream(stream, e) => {
+                self.streams.entry(stream).or_default().insert(ms, seq, told(fact, e));
+            }
+            Effect::Container(id, e) => {
+                self.containers.entry(id).or_default().life.insert(ms, seq, told(fact, e));
+            }
+            Effect::Added(id, addition) => {
+                if let Some(item) = &addition.item {
+                    self.items.entry(item.clone()).or_default().insert(ms, seq, id.clone());
+                }
+                if let (Some(site), Some(day)) = (&fact.site, utc_day(ms)) {
+                    let days = self.generated.entry(site.clone()).or_default();
+                    days.entry(day).or_default().insert(ms, seq, id.clone());
+                }
+                self.filled_by.entry(seq).or_default().push(id.clone());
+                let facts = self.containers.entry(id).or_default();
+                facts.additions.insert(ms, seq, told(fact, addition));
+            }
+            Effect::Shipment(id, e) => {
+                if let ShipmentFact::Offered(offered) = &e {
+                    for container in &offered.containers {
+                        let offers = self.offers.entry(container.clone()).or_default();
+                        offers.insert(ms, seq, id.clone());
+                    }
+                }
+                self.shipments.entry(id).or_default().insert(ms, seq, told(fact, e));
+            }
+            Effect::Inspected(area, e) => {
+                if let Some(site) = &fact.site {
+                    let areas = self.areas.entry(site.clone()).or_default();
+                    areas.entry(area).or_default().insert(ms, seq, told(fact, e));
+                }
+            }
+        }
+    }
+
+    fn take(&mut self, fact: &Fact, effect: Effect) {
+        let seq = fact.seq;
+        match effect {
+            Effect::Stream(stream, _) => remove(&mut self.streams, &stream, seq),
+            Effect::Container(id, _) => {
+                if let Some(facts) = self.containers.get_mut(&id) {
+                    facts.life.remove(seq);
+                    self.forget_empty(&id);
+                }
+            }
+            Effect::Added(id, addition) => {
+                if let Some(item) = &addition.item {
+                    remove(&mut self.items, item, seq);
+                }
+                if let (Some(site), Some(day)) = (&fact.site, utc_day(fact.time.ms())) {
+                    if let Some(days) = self.generated.get_mut(site) {
+                        remove(days, &day, seq);
+                        if days.is_empty() {
+                            self.generated.remove(site);
+                        }
+                    }
+                }
+                self.filled_by.remove(&seq);
+                if let Some(facts) = self.containers.get_mut(&id) {
+                    facts.additions.remove(seq);
+                    self.forget_empty(&id);
+                }
+            }
+            Effect::Shipment(id, e) => {
+                if let ShipmentFact::Offered(offered) = &e {
+                    for container in &offered.containers {
+                        remove(&mut self.offers, container, seq);
+                    }
+                }
+                remove(&mut self.shipments, &id, seq);
+            }
+            Effect::Inspected(area, _) => {
+                if let Some(site) = &fact.site
+                    && let Some(areas) = self.areas.get_mut(site)
+                {
+                    remove(areas, &area, seq);
+                    if areas.is_empty() {
+                        self.areas.remove(site);
+                    }
+                }
+            }
+        }
+    }
+
+    /// A container of which nothing is left told was never there.
+    fn forget_empty(&mut self, id: &Label) {
+        let empty = |f: &ContainerFacts| f.life.is_empty() && f.additions.is_empty();
+        if self.containers.get(id).is_some_and(empty) {
+            self.containers.remove(id);
+        }
+    }
+
+    /// Streams with their determinations, oldest first.
+    pub fn streams(
+        &self,
+    ) -> impl Iterator<Item = (&Label, &Timeline<Told<StreamDetermined>>)> {
+        self.streams.iter()
+    }
+
+    /// The determination of a stream in force at an instant; before the first one, the first
+    /// (waste is determined when it arises; a determination told later still is the only one).
+    pub fn determination(
+        &self,
+        stream: &Label,
+        at_ms: i64,
+    ) -> Option<&Moment<Told<StreamDetermined>>> {
+        let versions = self.streams.get(stream)?;
+        versions.iter().rfind(|m| m.time_ms <= at_ms).or_else(|| versions.iter().next())
+    }
+
+    /// All containers that anything was told of.
+    pub fn containers(&self) -> impl Iterator<Item = Container<'_>> {
+        self.containers.iter().map(|(id, facts)| Container::new(self, id, facts))
+    }
+
+    /// One container.
+    pub fn container(&self, id: &Label) -> Option<Container<'_>> {
+        self.containers.get_key_value(id).map(|(id, facts)| Container::new(self, id, facts))
+    }
+
+    /// All shipments.
+    pub fn shipments(&self) -> impl Iterator<Item = Shipment<'_>> {
+        self.shipments.iter().map(|(id, facts)| Shipment::new(self, id, facts))
+    }
+
+    /// One shipment.
+    pub fn shipment(&self, id: &Label) -> Option<Shipment<'_>> {
+        self.shipments.get_key_value(id).map(|(id, facts)| Shipment::new(self, id, facts))
+    }
+
+    /// Inspections of the areas of a site, oldest first.
+    pub fn inspections(
+        &self,
+        site: &Label,
+    ) -> impl Iterator<Item = (&Label, &Timeline<Told<AreaInspected>>)> {
+        self.areas.get(site).into_iter().flatten()
+    }
+
+    /// Earlier contents of an entry that was corrected or voided, oldest first.
+    pub fn superseded(&self, seq: u64) -> &[Event] {
+        self.superseded.get(&seq).map_or(&[], Vec::as_slice)
+    }
+
+    /// The shipments a container was offered on, oldest offer first.
+    pub(crate) fn offers_of(&self, container: &Label) -> impl Iterator<Item = &Moment<Label>> {
+        self.offers.get(container).into_iter().flat_map(|t| t.iter())
+    }
+
+    /// The entry that told the same waste before: the same bag or part, or the entry that
+    /// `addition` cites, when that one had already put mass into a container.
+    pub(crate) fn told_before(
+        &self,
+        time_ms: i64,
+        seq: u64,
+        addition: &Addition,
+    ) -> Option<(u64, &Label)> {
+        let same_item = addition
+            .item
+            .as_ref()
+            .and_then(|item| self.items.get(item))
+            .and_then(|t| t.iter().next())
+            .filter(|first| (first.time_ms, first.seq) < (time_ms, seq))
+            .map(|first| (first.seq, &first.value));
+        let cited = || {
+            let cited = addition.cites.filter(|cited| *cited != seq)?;
+            self.filled_by.get(&cited)?.first().map(|container| (cited, container))
+        };
+        same_item.or_else(cited)
+    }
+}
+
+fn told<T>(fact: &Fact, what: T) -> Told<T> {
+    Told { site: fact.site.clone(), by: fact.performer.person().cloned(), fact: what }
+}
+
+/// Takes what entry `seq` told out of one timeline, and the timeline too once it is empty.
+fn remove<K: Ord, T>(map: &mut BTreeMap<K, Timeline<T>>, key: &K, seq: u64) {
+    if let Some(timeline) = map.get_mut(key) {
+        timeline.remove(seq);
+        if timeline.is_empty() {
+            map.remove(key);
+        }
+    }
+}
+
+/// The UTC day of an instant; `None` outside the calendar.
+pub(crate) fn utc_day(ms: i64) -> Option<Day> {
+    let at = jiff::Timestamp::from_millisecond(ms).ok()?;
+    Some(Day(at.to_zoned_datetime(jiff::tz::TimeZone::UTC).date()))
 }
