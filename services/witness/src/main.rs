@@ -1,1 +1,85 @@
-fn main() {}
+//! `witness serve --config FILE` and `witness keygen --name NAME --out FILE`.
+
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+use std::sync::Arc;
+
+use anyhow::{Context, Result};
+use chain::note::Ed25519Signer;
+use clap::{Parser, Subcommand};
+use witness::{Config, Desk, Memory, server};
+
+/// Cosigns checkpoints of logs, each only if it extends the one cosigned before.
+#[derive(Parser)]
+#[command(version, about)]
+struct Arguments {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    /// Run the witness.
+    Serve {
+        /// Its configuration file.
+        #[arg(long, value_name = "FILE")]
+        config: PathBuf,
+    },
+    /// Make a key: the seed goes to a new file with mode 0600, the verification key is printed.
+    Keygen {
+        /// Name of the witness, a schema-less URL.
+        #[arg(long)]
+        name: String,
+        /// File to create.
+        #[arg(long, value_name = "FILE")]
+        out: PathBuf,
+    },
+}
+
+fn main() -> ExitCode {
+    tracing_subscriber::fmt().with_writer(std::io::stderr).init();
+    let result = match Arguments::parse().command {
+        Command::Serve { config } => serve(&config),
+        Command::Keygen { name, out } => keygen(&name, &out),
+    };
+    match result {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            eprintln!("{error:#}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn serve(path: &Path) -> Result<()> {
+    let config = Config::read(path)?;
+    let desk = Desk::new(config.signer()?, config.log_keys()?, Memory::open(&config.memory)?);
+    println!("key {}", desk.key());
+    actix_web::rt::System::new().block_on(server::serve(desk, Arc::new(now_s), config.listen))
+}
+
+#[expect(clippy::disallowed_methods, reason = "main builds the real clock")]
+fn now_s() -> u64 {
+    let since = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH);
+    since.map_or(0, |d| d.as_secs())
+}
+
+fn keygen(name: &str, out: &Path) -> Result<()> {
+    use std::io::Write;
+    use std::os::unix::fs::OpenOptionsExt;
+    let mut seed = [0; 32];
+    let flags = rustix::rand::GetRandomFlags::empty();
+    let got = rustix::io::retry_on_intr(|| rustix::rand::getrandom(&mut seed, flags))?;
+    anyhow::ensure!(got == seed.len(), "the operating system gave too few random bytes");
+    let signer = Ed25519Signer::witness(name, &seed)?;
+    let mut file = std::fs::OpenOptions::new()
+        .write(true)
+        .create_new(true)
+        .mode(0o600)
+        .open(out)
+        .with_context(|| format!("could not create `{}`", out.display()))?;
+    writeln!(file, "{}", hex::encode(seed))?;
+    file.sync_all()?;
+    println!("{}", signer.verifier());
+    Ok(())
+}
