@@ -198,12 +198,15 @@ impl ClientSignature {
     }
 }
 
-/// Whether `name` can name a key (C2SP signed-note, "Format"): not empty, no Unicode spaces, no
-/// plus; control characters and overlong names are refused too, since no note could carry them.
+/// Whether `name` can name a key of ours: a name of C2SP signed-note of a bounded length.
 pub(crate) fn is_key_name(name: &str) -> bool {
-    !name.is_empty()
-        && name.len() <= KEY_NAME_BYTES_MAX
-        && !name.contains(|c: char| c.is_whitespace() || c.is_control() || c == '+')
+    name.len() <= KEY_NAME_BYTES_MAX && is_note_name(name)
+}
+
+/// Whether `name` can stand in a signature line (C2SP signed-note, "Format"): not empty, no Unicode
+/// spaces, no plus, and no control characters below U+0020, which no note may hold.
+pub(crate) fn is_note_name(name: &str) -> bool {
+    !name.is_empty() && !name.contains(|c: char| c.is_whitespace() || c < ' ' || c == '+')
 }
 
 /// An event on its way into the log: everything of the entry that does not depend on its place.

@@ -14,7 +14,7 @@ use ed25519_dalek::{Signature, SigningKey, VerifyingKey};
 use ed25519_dalek::Signer as _;
 
 use crate::digest::Digest;
-use crate::entry::is_key_name;
+use crate::entry::{is_key_name, is_note_name};
 use crate::limits::{NOTE_BYTES_MAX, NOTE_SIGNATURES_MAX};
 
 /// Bytes that are not a signed note, or a note that is not signed as it should be.
@@ -299,7 +299,7 @@ impl SignatureLine {
         let (name, signature) = line.strip_prefix("\u{2014} ")?.split_once(' ')?;
         let bytes = BASE64.decode(signature).ok()?;
         let (key_id, signature) = bytes.split_first_chunk::<4>()?;
-        (is_key_name(name) && !signature.is_empty()).then(|| Self {
+        (is_note_name(name) && !signature.is_empty()).then(|| Self {
             name: name.to_owned(),
             key_id: *key_id,
             signature: signature.to_vec(),
