@@ -168,7 +168,7 @@ impl Chunk {
 
 /// The text of a note, without its signatures.
 pub(crate) fn note_text(note: &[u8]) -> &[u8] {
-    memchr::memmem::find(note, b"\n\n").map_or(note, |end| &note[..end])
+    memchr::memmem::rfind(note, b"\n\n").map_or(note, |end| &note[..end])
 }
 
 /// Whether these bytes can stand on a line of the log.

@@ -120,12 +120,62 @@ pub enum LedgerError {
         #[source]
         source: chain::entry::EntryError,
     },
+    /// An event the log wanted to record about itself does not fit the catalogue.
+    #[error("could not record the log's own event `{name}`")]
+    OwnEvent {
+        /// Its name.
+        name: &'static str,
+        /// The cause.
+        #[source]
+        source: crate::submission::Unacceptable,
+    },
+    /// A failure that many answers share.
+    #[error(transparent)]
+    Failed {
+        /// The failure.
+        failure: std::sync::Arc<LedgerError>,
+    },
+    /// Too much is waiting already; nothing was written.
+    #[error("the log is busy: send the event again in a moment")]
+    Busy,
     /// The index or a snapshot failed. The log itself is not affected.
     #[error("the index failed: {what}")]
     Index {
         /// What failed.
         what: String,
     },
+}
+
+impl LedgerError {
+    /// Whether there was no room on a disk: it may work again when space is freed.
+    #[must_use]
+    pub fn is_full(&self) -> bool {
+        match self {
+            Self::Full { .. } => true,
+            Self::Io { source, .. } => matches!(
+                source.kind(),
+                io::ErrorKind::StorageFull
+                    | io::ErrorKind::QuotaExceeded
+                    | io::ErrorKind::FileTooLarge
+            ),
+            Self::Failed { failure } => failure.is_full(),
+            Self::Poisoned { .. }
+            | Self::ReadOnly { .. }
+            | Self::CountMismatch { .. }
+            | Self::ChangedInMemory { .. }
+            | Self::NotALine { .. }
+            | Self::Damaged { .. }
+            | Self::Foreign { .. }
+            | Self::Locked { .. }
+            | Self::NoLog { .. }
+            | Self::Exists { .. }
+            | Self::WrongKey { .. }
+            | Self::Entry { .. }
+            | Self::OwnEvent { .. }
+            | Self::Busy
+            | Self::Index { .. } => false,
+        }
+    }
 }
 
 /// Shorthand for results of this crate.

@@ -8,13 +8,30 @@
 //! - [`disk`]: the file-system calls that takes; [`sim`] fakes them
 //! - [`seams`]: clock and randomness
 
+pub mod core;
 pub mod disk;
 pub mod engine;
 mod error;
+pub mod index;
+mod ledger;
 pub mod limits;
+pub mod notary;
+mod opening;
 pub mod seams;
+mod shop;
 pub mod sim;
+mod submission;
 #[cfg(test)]
 mod testing;
+pub mod tree;
 
 pub use error::{LedgerError, Result};
+pub use ledger::{Answer, Health, Ledger, Pace};
+pub use opening::{
+    IndexPlace, IndexReport, OpenReport, Opened, SCHEMA_VERSION, Seams, adopt_watermark, create,
+    open,
+};
+pub use shop::Shop;
+pub use submission::{
+    Handling, Key, LOG_SOURCE, LOG_SUBJECT, Outcome, Receipt, Submission, Unacceptable,
+};

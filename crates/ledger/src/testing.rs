@@ -87,7 +87,9 @@ pub(crate) fn options(segment_bytes: u64) -> FilesOptions {
 /// A new, empty log on a simulated disk.
 pub(crate) fn create_files(disk: &SimDisk, segment_bytes: u64) -> FilesEngine {
     let locked = LockedFiles::create(disk, options(segment_bytes)).expect("created");
-    locked.open(None).expect("opened").0
+    let engine = locked.open(None).expect("opened").0;
+    LockedFiles::finish_creating(disk, &options(segment_bytes).log_dir).expect("finished");
+    engine
 }
 
 pub(crate) fn open_files(
@@ -114,11 +116,55 @@ pub(crate) struct FilesBed {
 impl Bed for FilesBed {
     fn create(&mut self) -> Box<dyn Engine> {
         let locked = LockedFiles::create(&*self.disk, self.options.clone()).expect("created");
-        Box::new(locked.open(None).expect("opened").0)
+        let engine = locked.open(None).expect("opened").0;
+        LockedFiles::finish_creating(&*self.disk, &self.options.log_dir).expect("finished");
+        Box::new(engine)
     }
 
     fn reopen(&mut self) -> Box<dyn Engine> {
         let locked = LockedFiles::existing(&*self.disk, self.options.clone()).expect("locked");
         Box::new(locked.open(Some(0)).expect("opened").0)
     }
+}
+
+/// Origin of the logs in these tests.
+pub(crate) const ORIGIN: &str = "records.example.org/north/2026";
+/// 2026-03-01T08:00:00Z, when the tests begin.
+pub(crate) const START_MS: i64 = 1_772_352_000_000;
+
+pub(crate) fn signer(seed: u8) -> crate::notary::SharedSigner {
+    Arc::new(chain::note::Ed25519Signer::new(ORIGIN, &[seed; 32]).expect("a signer"))
+}
+
+pub(crate) fn seams(disk: &Arc<dyn Disk>, clock: &crate::sim::SimClock, seed: u64) -> crate::Seams {
+    crate::Seams {
+        disk: Arc::clone(disk),
+        clock: Arc::new(clock.clone()),
+        random: Box::new(Seeded::new(seed)),
+        signer: signer(1),
+    }
+}
+
+/// A remark on a machine, as a service posts it; `remark` makes the bytes differ.
+pub(crate) fn remark(id: &str, remark: &str) -> crate::Submission {
+    note_event(id, remark, "2026-03-01T07:59:00Z", crate::Handling::Lenient)
+}
+
+/// A remark said to be made at `time`.
+pub(crate) fn note_event(
+    id: &str,
+    remark: &str,
+    time: &str,
+    handling: crate::Handling,
+) -> crate::Submission {
+    let actor = Actor {
+        id: "svc_mes".to_owned(),
+        via: chain::entry::Via::Service,
+        on_behalf_of: Some("op_k7".to_owned()),
+    };
+    let commitment = chain::Digest::of(remark.as_bytes()).to_base64();
+    let event = format!(
+        r#"{{"data":{{"text":{{"c":"{commitment}"}}}},"id":"{id}","operator":"op_k7","site":"north","source":"/mes","specversion":"1.0","subject":"equipment/S-02","time":"{time}","type":"pulverlog.note.added"}}"#
+    );
+    crate::Submission::prepare(actor, event.into_bytes(), handling, None).expect("acceptable")
 }

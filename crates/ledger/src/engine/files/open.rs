@@ -20,6 +20,7 @@ use crate::error::{Doing as _, LedgerError, Result};
 use crate::limits::SEGMENT_BYTES_MAX;
 
 const LOCK: &str = "lock";
+const CREATING: &str = "creating";
 const ENTRIES: &str = "entries";
 
 /// What opening found and did.
@@ -71,7 +72,9 @@ pub struct LockedFiles {
 }
 
 impl LockedFiles {
-    /// Makes the directories of a new log and locks them.
+    /// Makes the directories of a new log and locks them. Until
+    /// [`finish_creating`](Self::finish_creating) a marker tells that nothing was promised to anybody
+    /// yet; creating again then begins anew.
     ///
     /// # Errors
     /// [`LedgerError::Exists`] if there are entries or a watermark already.
@@ -85,11 +88,39 @@ impl LockedFiles {
         }
         log.sync().doing("sync", &log_name)?;
         let this = Self::lock(log, head, options)?;
+        if this.log.stat(CREATING).doing("look for", CREATING)?.is_some() {
+            this.wipe()?;
+        }
         let entries = this.entries()?.list().doing("list", ENTRIES)?;
         if entries.iter().any(|name| name.ends_with(".log")) || this.watermark()?.is_some() {
             return Err(LedgerError::Exists { name: log_name });
         }
+        write_durably(&*this.log, CREATING, b"", 0o600).doing("write", CREATING)?;
         Ok(this)
+    }
+
+    /// Removes what an unfinished creation left.
+    fn wipe(&self) -> Result<()> {
+        let checkpoints = self.log.open_dir("checkpoints").doing("open", "checkpoints")?;
+        for dir in [self.entries()?, checkpoints, Arc::clone(&self.head)] {
+            for name in dir.list().doing("list", "the unfinished log")? {
+                if name != LOCK {
+                    dir.remove(&name).doing("remove", &name)?;
+                }
+            }
+            dir.sync().doing("sync", "the unfinished log")?;
+        }
+        Ok(())
+    }
+
+    /// Declares the creation of the log in `log_dir` finished: from now on it exists.
+    ///
+    /// # Errors
+    /// If the marker cannot be removed durably.
+    pub fn finish_creating(disk: &dyn Disk, log_dir: &std::path::Path) -> Result<()> {
+        let log = disk.open_dir(log_dir).doing("open", &log_dir.display().to_string())?;
+        log.remove(CREATING).doing("remove", CREATING)?;
+        log.sync().doing("sync the directory of", CREATING)
     }
 
     /// Locks the directories of an existing log (R10). Creates nothing but lock files.
@@ -106,6 +137,12 @@ impl LockedFiles {
             opened => opened.doing("open", &path.display().to_string()),
         };
         let (log, head) = (open(&options.log_dir)?, open(&options.head_dir)?);
+        if log.stat(CREATING).doing("look for", CREATING)?.is_some() {
+            return Err(LedgerError::NoLog {
+                name: options.log_dir.display().to_string(),
+                what: "its creation was interrupted: create it again",
+            });
+        }
         Self::lock(log, head, options)
     }
 
@@ -135,6 +172,18 @@ impl LockedFiles {
     /// If it cannot be read.
     pub fn watermark(&self) -> Result<Option<Vec<u8>>> {
         read_watermark(&*self.head)
+    }
+
+    /// The newest checkpoint that left the process, to be verified by the caller.
+    ///
+    /// # Errors
+    /// If it cannot be read.
+    pub fn newest_checkpoint(&self) -> Result<Option<Vec<u8>>> {
+        let shelf = self.shelf()?;
+        match shelf.checkpoint_sizes()?.last() {
+            Some(size) => shelf.checkpoint(*size),
+            None => Ok(None),
+        }
     }
 
     fn entries(&self) -> Result<Arc<dyn Dir>> {

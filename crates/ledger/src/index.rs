@@ -1,0 +1,133 @@
+//! What can be looked up without reading the whole log: keys, subjects, types, times, snapshots.
+//!
+//! Everything here follows from the entries and may be deleted while the service is stopped. The
+//! index **may lag and never leads**: it takes entries only after they are durable, and its cursor
+//! (count and leaf of the last entry taken) changes in the same transaction as what was taken.
+//! What it answers is a hint that the caller checks against the entry itself.
+
+mod mem;
+
+use std::fmt;
+
+use chain::canon::{self, Value};
+use chain::entry::{EntryView, leaf_hash};
+
+pub use mem::MemIndex;
+
+use crate::engine::recovery::Tip;
+use crate::engine::{Chunk, Store};
+use crate::error::{LedgerError, Result};
+use crate::limits::INDEX_STEP_BYTES;
+use crate::submission::Key;
+
+/// What an index knows of an entry.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Row {
+    /// Index of the entry.
+    pub seq: u64,
+    /// `source` and `id`.
+    pub key: Key,
+    /// `subject`, empty if the event has none.
+    pub subject: String,
+    /// Event name, without prefix.
+    pub name: String,
+    /// Server time, in ms since 1970.
+    pub recorded_at_ms: i64,
+}
+
+/// An index over the entries.
+///
+/// # Contract
+/// - [`take`](Self::take) is atomic with the cursor it sets, also across a crash.
+/// - Nothing of an index that was damaged, deleted or made for another log is ever trusted: an
+///   implementation starts anew at cursor 0 instead.
+pub trait Index: fmt::Debug + Send + Sync {
+    /// The end of the log as far as it was taken in.
+    fn cursor(&self) -> Tip;
+
+    /// Takes rows in and moves the cursor to `tip`. The first row is that at the cursor.
+    fn take(&self, rows: &[Row], tip: Tip) -> Result<()>;
+
+    /// The entry with this key, if it is before the cursor.
+    fn seq_of(&self, key: &Key) -> Result<Option<u64>>;
+
+    /// Entries about a subject, ascending, from `from` on, at most `max`.
+    fn by_subject(&self, subject: &str, from: u64, max: usize) -> Result<Vec<u64>>;
+
+    /// Entries of an event name, ascending, from `from` on, at most `max`.
+    fn by_name(&self, name: &str, from: u64, max: usize) -> Result<Vec<u64>>;
+
+    /// The first entry recorded at or after this time, as far as the index knows. Times never run
+    /// backwards in the log, so all later entries are at or after it too.
+    fn first_at(&self, recorded_at_ms: i64) -> Result<Option<u64>>;
+
+    /// Keeps a snapshot of the state, replacing older ones.
+    fn store_snapshot(&self, snapshot: &Snapshot) -> Result<()>;
+
+    /// The newest snapshot of this fold and version; `None` if there is none or it is damaged.
+    fn snapshot(&self, fold: &str, version: u16) -> Result<Option<Snapshot>>;
+
+    /// Makes what was taken survive a crash, as far as an index can promise anything.
+    fn flush(&self) -> Result<()>;
+}
+
+/// The state of a fold as of a prefix of the log.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Snapshot {
+    /// Name of the fold.
+    pub fold: String,
+    /// Version of the fold.
+    pub version: u16,
+    /// The prefix: count and leaf of its last entry.
+    pub tip: Tip,
+    /// The state, in the fold's own form.
+    pub bytes: Vec<u8>,
+}
+
+/// Lets an index take in the next entries, at most about a megabyte; returns how many.
+///
+/// # Errors
+/// If the log cannot be read or the index fails.
+pub fn follow(index: &dyn Index, store: &dyn Store) -> Result<usize> {
+    let cursor = index.cursor();
+    let chunk = store.scan(cursor.count, INDEX_STEP_BYTES)?;
+    let (rows, tip) = rows_of(&chunk, cursor)?;
+    if !rows.is_empty() {
+        index.take(&rows, tip)?;
+    }
+    Ok(rows.len())
+}
+
+/// Rows and new cursor for consecutive entries that follow the cursor.
+fn rows_of(chunk: &Chunk, cursor: Tip) -> Result<(Vec<Row>, Tip)> {
+    let mut tip = cursor;
+    let mut rows = Vec::new();
+    for (seq, line) in chunk.iter() {
+        let entry = EntryView::parse(line).map_err(|source| LedgerError::Entry { seq, source })?;
+        if entry.seq != tip.count || entry.prev != tip.leaf {
+            let what = format!("entry `{seq}` does not follow what the index has taken in");
+            return Err(LedgerError::Index { what });
+        }
+        rows.push(row_of(&entry)?);
+        tip = Tip { count: seq + 1, leaf: leaf_hash(line), recorded_at_ms: entry.recorded_at_ms };
+    }
+    Ok((rows, tip))
+}
+
+/// The attributes of an entry's event. An event of an unknown form still has a row.
+pub(crate) fn row_of(entry: &EntryView<'_>) -> Result<Row> {
+    let event = canon::check(entry.event).map_err(|error| LedgerError::Entry {
+        seq: entry.seq,
+        source: chain::entry::EntryError::Event(error),
+    })?;
+    let text = |name| event.get(name).and_then(Value::as_str).unwrap_or_default();
+    let prefix = shopfloor::catalogue::TYPE_PREFIX;
+    let name = text("type");
+    Ok(Row {
+        seq: entry.seq,
+        key: Key::new(text("source"), text("id")),
+        subject: text("subject").to_owned(),
+        name: name.strip_prefix(prefix).unwrap_or(name).to_owned(),
+        recorded_at_ms: entry.recorded_at_ms,
+    })
+}

@@ -1,0 +1,202 @@
+//! What goes into the ledger and what comes back.
+
+use std::sync::Arc;
+
+use chain::Digest;
+use chain::canon::{self, Value};
+use chain::entry::{Actor, ClientSignature, Draft, EntryError};
+use shopfloor::catalogue::Origin;
+use shopfloor::ids::SubjectKind;
+use shopfloor::{Envelope, Event, Finding, Refusal};
+
+/// `source` of the events the log records about itself.
+pub const LOG_SOURCE: &str = "/log";
+/// `subject` of those that are about the log as a whole.
+pub const LOG_SUBJECT: &str = "log/self";
+
+/// An event ready for the writer: everything that does not depend on its place in the log was done
+/// when it was prepared, off the writer's thread.
+#[derive(Clone)]
+pub struct Submission {
+    pub(crate) draft: Draft,
+    pub(crate) bytes: Vec<u8>,
+    pub(crate) envelope: Envelope,
+    pub(crate) event: Event,
+    pub(crate) actor: Actor,
+    pub(crate) handling: Handling,
+    pub(crate) signature: Option<ClientSignature>,
+}
+
+impl std::fmt::Debug for Submission {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Submission")
+            .field("source", &self.envelope.source)
+            .field("id", &self.envelope.id)
+            .field("name", &self.envelope.name)
+            .finish_non_exhaustive()
+    }
+}
+
+/// What findings of a stopping rule do to an event (`Prefer: handling=..`, RFC 7240).
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Handling {
+    /// The event is recorded and the findings are told.
+    #[default]
+    Lenient,
+    /// The event is refused, and the refusal is recorded.
+    Strict,
+}
+
+/// Why an event cannot be prepared.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum Unacceptable {
+    /// It is not canonical, too large, or the actor is not well formed.
+    #[error("the event cannot become an entry")]
+    Entry(#[source] EntryError),
+    /// Attributes or data are not as the catalogue says.
+    #[error(transparent)]
+    Refused(Refusal),
+}
+
+impl Submission {
+    /// Prepares the canonical bytes of an event.
+    ///
+    /// # Errors
+    /// [`Unacceptable`]; events that only the log itself records are refused from everybody else.
+    pub fn prepare(
+        actor: Actor,
+        bytes: Vec<u8>,
+        handling: Handling,
+        signature: Option<ClientSignature>,
+    ) -> Result<Self, Unacceptable> {
+        let draft = Draft::new(&actor, &bytes).map_err(Unacceptable::Entry)?;
+        let value =
+            canon::check(&bytes).map_err(|error| Unacceptable::Entry(EntryError::Event(error)))?;
+        let (envelope, event) = Envelope::read(&value).map_err(Unacceptable::Refused)?;
+        if event.kind().origin == Origin::Log && actor.id != "sys" {
+            let detail = format!("`{}` is recorded by the log itself only", envelope.name);
+            return Err(Unacceptable::Refused(Refusal::new("owned-by-the-log", "/type", detail)));
+        }
+        Ok(Self { draft, bytes, envelope, event, actor, handling, signature })
+    }
+
+    /// An event the log records about itself. `data` is any JSON object of the catalogue's form.
+    ///
+    /// # Errors
+    /// As [`prepare`](Self::prepare).
+    pub fn by_the_log(
+        name: &str,
+        id: &str,
+        subject: &str,
+        data: &serde_json::Value,
+    ) -> Result<Self, Unacceptable> {
+        let event = serde_json::json!({
+            "data": data,
+            "id": id,
+            "source": LOG_SOURCE,
+            "specversion": "1.0",
+            "subject": subject,
+            "type": format!("{}{name}", shopfloor::catalogue::TYPE_PREFIX),
+        });
+        let canonical = |error| Unacceptable::Entry(EntryError::Event(error));
+        let value: Value = canon::parse(event.to_string().as_bytes()).map_err(canonical)?;
+        Self::prepare(Actor::system(), canon::to_bytes(&value), Handling::Lenient, None)
+    }
+
+    /// Name of the event, without prefix.
+    #[must_use]
+    pub fn name(&self) -> &str {
+        &self.envelope.name
+    }
+
+    /// The canonical bytes.
+    #[must_use]
+    pub fn bytes(&self) -> &[u8] {
+        &self.bytes
+    }
+
+    pub(crate) fn key(&self) -> Key {
+        Key::new(&self.envelope.source, &self.envelope.id)
+    }
+
+    /// Whether the answer depends on what was recorded before, so that the state must be current.
+    pub(crate) fn needs_state(&self) -> bool {
+        self.handling == Handling::Strict || self.envelope.subject.kind == SubjectKind::Entry
+    }
+}
+
+/// (`source`, `id`): what an event is known by, once and for all.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Key(Box<str>);
+
+impl Key {
+    /// The key of an event. Neither part can contain a line feed.
+    #[must_use]
+    pub fn new(source: &str, id: &str) -> Self {
+        Self(format!("{source}\n{id}").into_boxed_str())
+    }
+
+    /// Its bytes, for an index.
+    #[must_use]
+    pub fn as_bytes(&self) -> &[u8] {
+        self.0.as_bytes()
+    }
+}
+
+/// Proof for the writer of an event: commits to this entry and to everything before it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Receipt {
+    /// The log.
+    pub origin: Arc<str>,
+    /// Index of the entry.
+    pub seq: u64,
+    /// Its leaf hash.
+    pub leaf: Digest,
+    /// Leaf hash of the entry before.
+    pub prev: Digest,
+    /// Server time, in ms since 1970.
+    pub recorded_at_ms: i64,
+}
+
+/// What became of a submission.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Outcome {
+    /// Recorded now, durably.
+    Recorded {
+        /// The receipt.
+        receipt: Receipt,
+        /// What it contradicts.
+        findings: Vec<Finding>,
+    },
+    /// The same bytes were recorded before: the first receipt again.
+    Known {
+        /// The first receipt.
+        receipt: Receipt,
+    },
+    /// Another event with this `source` and `id` was recorded before. Nothing was written.
+    Conflict {
+        /// Its entry.
+        seq: u64,
+    },
+    /// Strict handling stopped it; only the refusal was recorded.
+    Stopped {
+        /// The findings that stopped it.
+        findings: Vec<Finding>,
+        /// Entry of the refusal.
+        refused_in: u64,
+    },
+    /// It cannot be attributed: for example it is about an entry that does not exist. Nothing was
+    /// written.
+    Refused(Refusal),
+}
+
+impl Outcome {
+    /// The receipt, if the event is in the log.
+    #[must_use]
+    pub fn receipt(&self) -> Option<&Receipt> {
+        match self {
+            Self::Recorded { receipt, .. } | Self::Known { receipt } => Some(receipt),
+            Self::Conflict { .. } | Self::Stopped { .. } | Self::Refused(_) => None,
+        }
+    }
+}

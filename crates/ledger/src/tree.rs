@@ -1,0 +1,233 @@
+//! The Merkle tree over the stored entries: tiles, heads of any size, hashes for proofs.
+//!
+//! Full hash tiles are kept beside the entries once they are full; everything else is computed when
+//! asked for. A tile that is missing is computed from what lies below it, in the end from the
+//! entries, so tiles are never more than a saving of work.
+
+use chain::entry::{EntryView, Head, genesis_prev, leaf_hash};
+use chain::limits::{TILE_HEIGHT, TILE_WIDTH};
+use chain::merkle::{Frontier, root_of};
+use chain::tile::{Tile, TileKind, TileSource, append_to_bundle};
+use chain::{Digest, entry::EntryError};
+
+use crate::engine::Store;
+use crate::error::{LedgerError, Result};
+use crate::limits::SCAN_BYTES_MAX;
+
+const WIDTH: u64 = TILE_WIDTH as u64;
+
+/// The bytes of a tile as `tlog-tiles` serves them; `None` if the log has not that many entries.
+///
+/// # Errors
+/// If the log cannot be read.
+pub fn tile_bytes(store: &dyn Store, tile: Tile) -> Result<Option<Vec<u8>>> {
+    if Tile::in_tree(tile.kind, tile.index, store.count())
+        .is_none_or(|most| most.width < tile.width)
+    {
+        return Ok(None);
+    }
+    match tile.kind {
+        TileKind::Entries => bundle(store, tile).map(Some),
+        TileKind::Hashes(level) => {
+            if tile.is_full()
+                && let Some(bytes) = store.tile(tile)?
+            {
+                return Ok(Some(bytes));
+            }
+            let first = tile.first();
+            let hashes =
+                level_hashes(store, level, first, first + u64::from(tile.width), Missing::Compute)?;
+            Ok(Some(hashes.iter().flat_map(|hash| *hash.as_bytes()).collect()))
+        }
+    }
+}
+
+/// Hashes of complete subtrees in the tree over the first `size` entries, for making proofs.
+pub fn hashes(store: &dyn Store, size: u64) -> TileSource<impl Fn(Tile) -> Result<Vec<u8>> + '_> {
+    TileSource::new(size, move |tile| {
+        tile_bytes(store, tile)?.ok_or_else(|| too_short(store, tile.first()))
+    })
+}
+
+/// The end of the log as it was at `size`, from full tiles as far as they are kept and from entries
+/// for the rest: O(log n) tiles and at most 255 entries.
+///
+/// # Errors
+/// If the log is shorter or cannot be read.
+pub fn head_at(store: &dyn Store, size: u64) -> Result<Head> {
+    let base = Levels::at(store, size / WIDTH * WIDTH, Missing::Compute)?;
+    let mut head = base.head(store)?;
+    extend(&mut head, store, size, |_, _| Ok(()))?;
+    Ok(head)
+}
+
+/// Lets `head` take in the entries up to `size`, read back and hashed again, and shows each leaf to
+/// `each`.
+pub(crate) fn extend(
+    head: &mut Head,
+    store: &dyn Store,
+    size: u64,
+    mut each: impl FnMut(u64, Digest) -> Result<()>,
+) -> Result<()> {
+    while head.size() < size {
+        let chunk = store.scan(head.size(), SCAN_BYTES_MAX)?;
+        if chunk.is_empty() {
+            return Err(too_short(store, head.size()));
+        }
+        for (seq, line) in chunk.iter().take_while(|(seq, _)| *seq < size) {
+            let entry =
+                EntryView::parse(line).map_err(|source| LedgerError::Entry { seq, source })?;
+            let leaf = leaf_hash(line);
+            head.advance(entry.seq, entry.prev, entry.recorded_at_ms, leaf)
+                .map_err(|error| damaged(seq, &error.to_string()))?;
+            each(seq, leaf)?;
+        }
+    }
+    Ok(())
+}
+
+fn damaged(seq: u64, what: &str) -> LedgerError {
+    LedgerError::Damaged { seq, name: "entries".to_owned(), offset: 0, what: what.to_owned() }
+}
+
+fn too_short(store: &dyn Store, seq: u64) -> LedgerError {
+    damaged(seq, &format!("the log has only `{}` entries", store.count()))
+}
+
+fn bundle(store: &dyn Store, tile: Tile) -> Result<Vec<u8>> {
+    let (mut at, end) = (tile.first(), tile.first() + u64::from(tile.width));
+    let mut bytes = Vec::new();
+    while at < end {
+        let chunk = store.scan(at, SCAN_BYTES_MAX)?;
+        if chunk.is_empty() {
+            return Err(too_short(store, at));
+        }
+        for (seq, line) in chunk.iter().take_while(|(seq, _)| *seq < end) {
+            append_to_bundle(&mut bytes, line).map_err(|error| damaged(seq, &error.to_string()))?;
+        }
+        at = chunk.end();
+    }
+    Ok(bytes)
+}
+
+/// What to do about a full tile that is not kept.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Missing {
+    /// Compute it from what lies below.
+    Compute,
+    /// Give up: somebody will build all tiles again.
+    Refuse,
+}
+
+/// Hashes `from..to` of a level of tiles.
+fn level_hashes(
+    store: &dyn Store,
+    level: u8,
+    from: u64,
+    to: u64,
+    missing: Missing,
+) -> Result<Vec<Digest>> {
+    if level == 0 {
+        let mut leaves = Vec::new();
+        let mut at = from;
+        while at < to {
+            let chunk = store.scan(at, SCAN_BYTES_MAX)?;
+            if chunk.is_empty() {
+                return Err(too_short(store, at));
+            }
+            let wanted = chunk.iter().take_while(|(seq, _)| *seq < to);
+            leaves.extend(wanted.map(|(_, line)| leaf_hash(line)));
+            at = chunk.end();
+        }
+        return Ok(leaves);
+    }
+    let below = |index| {
+        let tile = Tile { kind: TileKind::Hashes(level - 1), index, width: TILE_WIDTH };
+        let hashes = match store.tile(tile)? {
+            Some(bytes) => tile.hashes(&bytes).map_err(|error| damaged(0, &error.to_string()))?,
+            None if missing == Missing::Refuse => {
+                return Err(damaged(index * WIDTH, &format!("`{tile}` is missing")));
+            }
+            None => level_hashes(store, level - 1, index * WIDTH, (index + 1) * WIDTH, missing)?,
+        };
+        Ok(root_of(&hashes))
+    };
+    (from..to).map(below).collect()
+}
+
+/// The tiles that are being filled, one for each level: at most 255 hashes each.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Levels {
+    size: u64,
+    levels: Vec<Vec<Digest>>,
+}
+
+impl Levels {
+    /// The tiles being filled when the log had `size` entries.
+    fn at(store: &dyn Store, size: u64, missing: Missing) -> Result<Self> {
+        let mut levels = Vec::new();
+        for level in 0_u8.. {
+            let shift = u32::from(level) * u32::from(TILE_HEIGHT);
+            let count = size.checked_shr(shift).unwrap_or(0);
+            if count == 0 {
+                break;
+            }
+            levels.push(level_hashes(store, level, count / WIDTH * WIDTH, count, missing)?);
+        }
+        Ok(Self { size, levels })
+    }
+
+    /// Adds a leaf; full tiles go to `full`.
+    pub(crate) fn push(&mut self, leaf: Digest, full: &mut Vec<(Tile, Vec<u8>)>) {
+        self.size += 1;
+        let mut hash = leaf;
+        for level in 0_u8.. {
+            let at = usize::from(level);
+            if self.levels.len() == at {
+                self.levels.push(Vec::with_capacity(usize::from(TILE_WIDTH)));
+            }
+            self.levels[at].push(hash);
+            if self.levels[at].len() < usize::from(TILE_WIDTH) {
+                break;
+            }
+            let shift = u32::from(level) * u32::from(TILE_HEIGHT);
+            let index = (self.size >> shift) / WIDTH - 1;
+            let tile = Tile { kind: TileKind::Hashes(level), index, width: TILE_WIDTH };
+            let bytes = self.levels[at].iter().flat_map(|hash| *hash.as_bytes()).collect();
+            full.push((tile, bytes));
+            hash = root_of(&self.levels[at]);
+            self.levels[at].clear();
+        }
+    }
+
+    /// The end of the log at this size. The size must be a multiple of a tile's width, so that the
+    /// last entry stands in a full tile.
+    fn head(&self, store: &dyn Store) -> Result<Head> {
+        let mut parts = Vec::new();
+        for hashes in self.levels.iter().rev() {
+            let mut rest = &hashes[..];
+            while !rest.is_empty() {
+                let part = 1 << rest.len().ilog2();
+                parts.push(root_of(&rest[..part]));
+                rest = &rest[part..];
+            }
+        }
+        let frontier = Frontier::from_parts(self.size, parts)
+            .map_err(|error| damaged(self.size, &error.to_string()))?;
+        let Some(last) = self.size.checked_sub(1) else {
+            return Ok(Head::from_parts(frontier, genesis_prev(), 0));
+        };
+        let line = store.read(last)?.ok_or_else(|| too_short(store, last))?;
+        let entry = EntryView::parse(&line)
+            .map_err(|source: EntryError| LedgerError::Entry { seq: last, source })?;
+        Ok(Head::from_parts(frontier, leaf_hash(&line), entry.recorded_at_ms))
+    }
+
+    /// The tiles being filled and the end of the log at the last multiple of a tile's width; fails
+    /// if a tile this rests on is missing.
+    pub(crate) fn with_head(store: &dyn Store, size: u64) -> Result<(Self, Head)> {
+        let levels = Self::at(store, size / WIDTH * WIDTH, Missing::Refuse)?;
+        let head = levels.head(store)?;
+        Ok((levels, head))
+    }
+}
