@@ -1,0 +1,488 @@
+//! The state of one machine, derived step by step from its facts in order of work.
+
+use std::collections::BTreeMap;
+
+use rust_decimal::Decimal;
+use serde::{Deserialize, Serialize};
+
+use super::events::*;
+use super::meter::{At, MeterTrack, Verdict, local_day};
+use super::parts::{Fit, Removal, Stay};
+use super::plan::{Cycle, Deferral, Done, Start, StartKind, TaskTrack, done_by};
+use super::told::{Told, What};
+use crate::common::{Outcome, answered};
+use crate::ids::{Code, Label, PersonId};
+use crate::timeline::Moment;
+
+/// Target of the plan that a changed vacuum bag replaces.
+pub const BAG_TARGET: &str = "bag";
+
+/// What a machine is, by its newest registration.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub(crate) struct Registration {
+    pub(crate) seq: u64,
+    pub(crate) time_ms: i64,
+    pub(crate) site: Option<Label>,
+    pub(crate) form: EquipmentRegistered,
+}
+
+/// A plan in force.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub(crate) struct Plan {
+    pub(crate) seq: u64,
+    pub(crate) tasks: Vec<PlannedTask>,
+}
+
+/// A lock that is on.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub(crate) struct Lock {
+    pub(crate) seq: u64,
+    pub(crate) time_ms: i64,
+    pub(crate) person: Option<PersonId>,
+    pub(crate) energy_checked: bool,
+}
+
+/// The last return to use.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub(crate) struct Return {
+    pub(crate) seq: u64,
+    pub(crate) released_by: PersonId,
+    pub(crate) failed_tests: Vec<Code>,
+}
+
+/// A check or inspection that failed and was not followed by a pass or by the work it asks for.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub(crate) struct Failing {
+    pub(crate) seq: u64,
+    pub(crate) time_ms: i64,
+    pub(crate) target: Label,
+}
+
+/// The last result of one kind of check or inspection on one target.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub(crate) struct LastResult {
+    pub(crate) seq: u64,
+    pub(crate) time_ms: i64,
+    pub(crate) result: Outcome,
+    pub(crate) measured: Option<crate::quantity::AnyQuantity>,
+}
+
+/// What follows from the facts of one machine.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub(crate) struct Derived {
+    pub(crate) registration: Option<Registration>,
+    pub(crate) retired_by: Option<u64>,
+    pub(crate) meters: BTreeMap<Label, MeterTrack>,
+    pub(crate) plan: Option<Plan>,
+    pub(crate) tasks: BTreeMap<Code, TaskTrack>,
+    /// Work that no plan named, by `action target`: a later plan counts from it.
+    loose: BTreeMap<String, (Done, BTreeMap<Label, Decimal>)>,
+    pub(crate) stays: Vec<Stay>,
+    /// Index into `stays` of what is fitted, by position.
+    pub(crate) fitted: BTreeMap<Label, usize>,
+    pub(crate) locks: BTreeMap<Label, Lock>,
+    pub(crate) returned: Option<Return>,
+    /// By `kind target`.
+    pub(crate) results: BTreeMap<String, LastResult>,
+    /// By `kind target`.
+    pub(crate) failing: BTreeMap<String, Failing>,
+    /// Filters swapped since the last leak check, by position.
+    pub(crate) leak_check_pending: BTreeMap<Label, u64>,
+}
+
+/// A piece of work as the tasks see it.
+struct Work<'a> {
+    at: At,
+    person: Option<&'a PersonId>,
+    named: Option<&'a Code>,
+    action: TaskAction,
+    target: &'a str,
+    result: Option<Outcome>,
+}
+
+impl Derived {
+    /// Derives the state from the facts in order.
+    pub(crate) fn from_facts<'a>(facts: impl Iterator<Item = &'a Moment<Told>>) -> Self {
+        let mut derived = Derived::default();
+        for moment in facts {
+            derived.step(moment);
+        }
+        derived
+    }
+
+    /// Folds the next fact in order of work in.
+    pub(crate) fn step(&mut self, moment: &Moment<Told>) {
+        let Told { person, offset_s, what } = &moment.value;
+        let at = At {
+            seq: moment.seq,
+            time_ms: moment.time_ms,
+            day: local_day(moment.time_ms, *offset_s),
+        };
+        let person = person.as_ref();
+        let work =
+            |named, action, target, result| Work { at, person, named, action, target, result };
+        match what {
+            What::Registered { site, form } => self.register(at, site.clone(), form),
+            What::Retired(_) => self.retired_by = Some(at.seq),
+            What::PlanSet(form) => self.set_plan(at, form),
+            What::Read { meter, reading } => self.read(at, meter, reading),
+            What::MeterReplaced(form) => {
+                let track = self.meters.entry(form.meter.clone()).or_default();
+                if let Verdict::Counts { usage } = track.replace(at, form) {
+                    self.note_usage(at, &form.meter, usage);
+                }
+            }
+            What::Cleaned(form) => {
+                self.read_along(at, form.reading.as_ref());
+                let target = form.target.as_str();
+                self.remedy(TaskAction::Clean, target);
+                self.work(&work(form.task.as_ref(), TaskAction::Clean, target, None));
+            }
+            What::Swapped(form) => {
+                self.read_along(at, form.reading.as_ref());
+                self.remove(at, person, &form.position, &form.out);
+                self.fit(at, person, &form.position, &form.fitted, &form.checks);
+                let target = form.position.as_str();
+                self.remedy(TaskAction::Replace, target);
+                self.work(&work(form.task.as_ref(), TaskAction::Replace, target, None));
+            }
+            What::Fitted(form) => {
+                self.read_along(at, form.reading.as_ref());
+                self.fit(at, person, &form.position, &form.fitted, &form.checks);
+                let target = form.position.as_str();
+                self.remedy(TaskAction::Replace, target);
+                self.work(&work(None, TaskAction::Replace, target, None));
+            }
+            What::Removed(form) => {
+                self.read_along(at, form.reading.as_ref());
+                self.remove(at, person, &form.position, &form.out);
+            }
+            What::Inspected(form) => {
+                self.read_along(at, form.reading.as_ref());
+                let target = &form.target;
+                self.result(at, "inspection", target, form.result, None);
+                let result = Some(form.result);
+                self.work(&work(form.task.as_ref(), TaskAction::Inspect, target.as_str(), result));
+            }
+            What::Checked(form) => {
+                self.read_along(at, form.reading.as_ref());
+                self.check(at, form);
+                let target = form.target.as_ref().map_or(form.check.as_str(), Label::as_str);
+                let result = Some(form.result);
+                self.work(&work(form.task.as_ref(), TaskAction::Check, target, result));
+            }
+            What::Isolated(form) => {
+                let lock = Lock {
+                    seq: at.seq,
+                    time_ms: at.time_ms,
+                    person: person.cloned(),
+                    energy_checked: form.energy_checked,
+                };
+                self.locks.insert(form.lock.clone(), lock);
+            }
+            What::Returned(form) => self.give_back(at, form),
+            What::Deferred(form) => self.defer(at, form),
+            What::BagChanged => self.work(&work(None, TaskAction::Replace, BAG_TARGET, None)),
+        }
+    }
+
+    fn register(&mut self, at: At, site: Option<Label>, form: &EquipmentRegistered) {
+        for meter in &form.meters {
+            self.meters.entry(meter.id.clone()).or_default().register(meter);
+        }
+        self.retired_by = None;
+        let (seq, time_ms) = (at.seq, at.time_ms);
+        self.registration = Some(Registration { seq, time_ms, site, form: form.clone() });
+    }
+
+    /// Where every meter stands.
+    pub(crate) fn usage(&self) -> BTreeMap<Label, Decimal> {
+        self.meters.iter().filter_map(|(id, m)| Some((id.clone(), m.usage()?))).collect()
+    }
+
+    fn read_along(&mut self, at: At, reading: Option<&MeterReading>) {
+        if let Some(reading) = reading {
+            self.read(at, &reading.meter, &reading.value);
+        }
+    }
+
+    fn read(&mut self, at: At, meter: &Label, value: &MeterValue) {
+        let track = self.meters.entry(meter.clone()).or_default();
+        if let Verdict::Counts { usage } = track.read(at, value) {
+            self.note_usage(at, meter, usage);
+        }
+    }
+
+    fn note_usage(&mut self, at: At, meter: &Label, usage: Decimal) {
+        let Some(plan) = &self.plan else { return };
+        for task in &plan.tasks {
+            if task.every.as_ref().is_some_and(|e| e.meter == *meter)
+                && let Some(track) = self.tasks.get_mut(&task.task)
+            {
+                track.note_usage(task, at.seq, at.day, usage);
+            }
+        }
+        self.refresh(|t| t.every.as_ref().is_some_and(|e| e.meter == *meter), Some(meter));
+    }
+
+    /// Brings the gauges of some tasks up to date, and of those deferred by `meter`.
+    fn refresh(&mut self, wanted: impl Fn(&PlannedTask) -> bool, meter: Option<&Label>) {
+        let Some(plan) = &self.plan else { return };
+        for task in &plan.tasks {
+            let failing = failing_for(&self.failing, &plan.tasks, task).map(|f| f.time_ms);
+            let Some(track) = self.tasks.get_mut(&task.task) else { continue };
+            let deferred = track.cycle.as_ref().and_then(|c| c.deferral.as_ref());
+            let on_meter = deferred.and_then(|d| d.until_usage.as_ref()).map(|(m, _)| m);
+            if wanted(task) || (meter.is_some() && on_meter == meter) {
+                track.refresh(task, &self.meters, failing);
+            }
+        }
+    }
+
+    fn set_plan(&mut self, at: At, form: &PlanSet) {
+        for old in self.plan.iter().flat_map(|p| &p.tasks) {
+            let same = form.tasks.iter().any(|new| {
+                new.task == old.task && new.every == old.every && new.calendar == old.calendar
+            });
+            if !same && let Some(track) = self.tasks.get_mut(&old.task) {
+                let plan_seq = self.plan.as_ref().map_or(at.seq, |p| p.seq);
+                track.keep_fallen_due(old, plan_seq, at.day);
+            }
+        }
+        let usage = self.usage();
+        for task in &form.tasks {
+            let track = self.tasks.entry(task.task.clone()).or_default();
+            if track.cycle.is_none() {
+                let known = self.loose.get(&loose_key(task.action, task.target.as_str()));
+                if let Some((done, usage)) = known {
+                    track.finish(None, done.clone(), usage);
+                } else {
+                    let (seq, day) = (at.seq, at.day);
+                    let start = Start { kind: StartKind::PlanSet, seq, day, usage: usage.clone() };
+                    track.cycle = Some(Cycle::begin(start));
+                }
+            }
+            // The limits may be new: what is over them now fell due today, not earlier.
+            if let Some(usage) = task.every.as_ref().and_then(|e| usage.get(&e.meter)) {
+                track.note_usage(task, at.seq, at.day, *usage);
+            }
+        }
+        self.plan = Some(Plan { seq: at.seq, tasks: form.tasks.clone() });
+        self.refresh(|_| true, None);
+    }
+
+    fn work(&mut self, work: &Work<'_>) {
+        let plan: &[PlannedTask] = self.plan.as_ref().map_or(&[], |p| &p.tasks);
+        let done = done_by(plan, work.named, work.action, work.target);
+        let usage = self.usage();
+        let of = |through: Option<Code>| Done {
+            seq: work.at.seq,
+            day: work.at.day,
+            person: work.person.cloned(),
+            result: work.result,
+            through,
+        };
+        if work.named.is_none() {
+            let key = loose_key(work.action, work.target);
+            self.loose.insert(key, (of(None), usage.clone()));
+        }
+        for (code, through) in done {
+            let task = plan.iter().find(|t| t.task == code);
+            self.tasks.entry(code).or_default().finish(task, of(through), &usage);
+        }
+        self.refresh(|_| true, None);
+    }
+
+    fn result(
+        &mut self,
+        at: At,
+        kind: &str,
+        target: &Label,
+        result: Outcome,
+        measured: Option<crate::quantity::AnyQuantity>,
+    ) {
+        let key = format!("{kind} {target}");
+        let (seq, time_ms) = (at.seq, at.time_ms);
+        match result {
+            Outcome::Pass => {
+                self.failing.remove(&key);
+            }
+            Outcome::Fail => {
+                let failing = Failing { seq, time_ms, target: target.clone() };
+                self.failing.insert(key.clone(), failing);
+            }
+        }
+        self.results.insert(key, LastResult { seq, time_ms, result, measured });
+    }
+
+    fn check(&mut self, at: At, form: &CheckDone) {
+        let whole = || Label::new(form.check.as_str()).ok();
+        let Some(target) = form.target.clone().or_else(whole) else { return };
+        self.result(at, form.check.as_str(), &target, form.result, Some(form.measured.clone()));
+        if form.check == CheckKind::Leak && form.result == Outcome::Pass {
+            match &form.target {
+                Some(position) => {
+                    self.leak_check_pending.remove(position);
+                }
+                None => self.leak_check_pending.clear(),
+            }
+        }
+    }
+
+    /// Work that answers failed checks on its target: a replacement, or a cleaning where the plan
+    /// knows no replacement.
+    fn remedy(&mut self, action: TaskAction, target: &str) {
+        let replaceable = self
+            .plan
+            .iter()
+            .flat_map(|p| &p.tasks)
+            .any(|t| t.action == TaskAction::Replace && t.target.as_str() == target);
+        if action == TaskAction::Replace || !replaceable {
+            self.failing.retain(|_, f| f.target.as_str() != target);
+        }
+    }
+
+    fn remove(&mut self, at: At, person: Option<&PersonId>, position: &Label, out: &PartOut) {
+        let removal = Removal {
+            seq: at.seq,
+            time_ms: at.time_ms,
+            day: at.day,
+            person: person.cloned(),
+            usage: self.usage(),
+            part: Some(out.clone()),
+        };
+        match self.fitted.remove(position).and_then(|i| self.stays.get_mut(i)) {
+            Some(stay) if stay.serial == out.serial => stay.removal = Some(removal),
+            other => {
+                // What was fitted by the record is gone, and what came out was never recorded in.
+                if let Some(stay) = other {
+                    stay.removal = Some(Removal { part: None, ..removal.clone() });
+                }
+                self.stays.push(Stay {
+                    position: position.clone(),
+                    serial: out.serial.clone(),
+                    fit: None,
+                    removal: Some(removal),
+                });
+            }
+        }
+    }
+
+    fn fit(
+        &mut self,
+        at: At,
+        person: Option<&PersonId>,
+        position: &Label,
+        part: &PartIn,
+        checks: &[crate::common::Check],
+    ) {
+        let usage = self.usage();
+        if let Some(stay) = self.fitted.remove(position).and_then(|i| self.stays.get_mut(i)) {
+            stay.removal = Some(Removal {
+                seq: at.seq,
+                time_ms: at.time_ms,
+                day: at.day,
+                person: None,
+                usage: usage.clone(),
+                part: None,
+            });
+        }
+        if self.part_kind(position).is_some_and(is_filter)
+            && answered(checks, "leak_check") != Some(true)
+        {
+            self.leak_check_pending.insert(position.clone(), at.seq);
+        }
+        self.fitted.insert(position.clone(), self.stays.len());
+        self.stays.push(Stay {
+            position: position.clone(),
+            serial: part.serial.clone(),
+            fit: Some(Fit {
+                seq: at.seq,
+                time_ms: at.time_ms,
+                day: at.day,
+                person: person.cloned(),
+                usage,
+                part: part.clone(),
+                checks: checks.to_vec(),
+            }),
+            removal: None,
+        });
+    }
+
+    /// What belongs into a position, by registration.
+    pub(crate) fn part_kind(&self, position: &Label) -> Option<PartKind> {
+        let form = &self.registration.as_ref()?.form;
+        form.positions.iter().find(|p| p.id == *position).map(|p| p.part_kind)
+    }
+
+    fn give_back(&mut self, at: At, form: &EquipmentReturned) {
+        if let Some(lock) = &form.lock {
+            self.locks.remove(lock);
+        }
+        if answered(&form.tests, "leak_check") == Some(true) {
+            self.leak_check_pending.clear();
+        }
+        let failed_tests = form.tests.iter().filter(|t| !t.ok).map(|t| t.check.clone()).collect();
+        let released_by = form.released_by.clone();
+        self.returned = Some(Return { seq: at.seq, released_by, failed_tests });
+    }
+
+    /// Entry of the failed check that asks for `task`, unless the task was deferred after it.
+    pub(crate) fn failed_check(&self, plan: &Plan, task: &PlannedTask) -> Option<u64> {
+        let failing = failing_for(&self.failing, &plan.tasks, task)?;
+        let cycle = self.tasks.get(&task.task).and_then(|t| t.cycle.as_ref());
+        let deferred_ms = cycle.and_then(|c| c.deferral.as_ref()).map(|d| d.time_ms);
+        deferred_ms.is_none_or(|d| failing.time_ms > d).then_some(failing.seq)
+    }
+
+    fn defer(&mut self, at: At, form: &TaskDeferred) {
+        let deferral = Deferral::new(at.seq, at.time_ms, form, &self.meters);
+        if let Some(cycle) = self.tasks.get_mut(&form.task).and_then(|t| t.cycle.as_mut())
+            && (deferral.until_usage.is_some() || deferral.until_day.is_some())
+        {
+            cycle.deferral = Some(deferral);
+        }
+        self.refresh(|t| t.task == form.task, None);
+    }
+}
+
+/// Key of work that no plan named.
+fn loose_key(action: TaskAction, target: &str) -> String {
+    format!("{action} {target}")
+}
+
+/// Whether a part filters air, so that direction, seal and tightness matter.
+pub(crate) fn is_filter(kind: PartKind) -> bool {
+    match kind {
+        PartKind::HepaFilter => true,
+        PartKind::Sieve
+        | PartKind::PreFilter
+        | PartKind::Gasket
+        | PartKind::Recoater
+        | PartKind::OxygenSensor
+        | PartKind::Window
+        | PartKind::Hose
+        | PartKind::Other => false,
+    }
+}
+
+/// The newest failed check that asks for `task`: a replacement of its target, or a cleaning where
+/// the plan knows no replacement.
+fn failing_for<'a>(
+    failing: &'a BTreeMap<String, Failing>,
+    plan: &[PlannedTask],
+    task: &PlannedTask,
+) -> Option<&'a Failing> {
+    let replaceable =
+        || plan.iter().any(|t| t.action == TaskAction::Replace && t.target == task.target);
+    let asked = match task.action {
+        TaskAction::Replace => true,
+        TaskAction::Clean => !replaceable(),
+        TaskAction::Inspect | TaskAction::Check => false,
+    };
+    if !asked {
+        return None;
+    }
+    let on_target = failing.values().filter(|f| f.target == task.target);
+    on_target.max_by_key(|f| (f.time_ms, f.seq))
+}
