@@ -1,1 +1,14 @@
-//! placeholder
+//! Reports: compiled from the folds as plain data, then written as canonical JSON, CSV and PDF.
+//!
+//! Pure: no clock, no files, no network. The same state, period and log head give the same bytes.
+//!
+//! * [`disposal`] compiles the disposal report of a site and period, a custody sheet of a shipment
+//!   and the label of a container;
+//! * [`json`] writes plain data as canonical JSON;
+//! * [`csv`] writes tables for spreadsheets, with formula cells defused;
+//! * [`pdf`] sets documents for print and archive.
+
+pub mod csv;
+pub mod disposal;
+pub mod json;
+pub mod pdf;

@@ -14,6 +14,7 @@ pub mod facts;
 mod kg;
 pub mod rules;
 pub mod shipment;
+pub mod view;
 
 use std::collections::BTreeMap;
 
@@ -176,9 +177,7 @@ impl Waste {
     }
 
     /// Streams with their determinations, oldest first.
-    pub fn streams(
-        &self,
-    ) -> impl Iterator<Item = (&Label, &Timeline<Told<StreamDetermined>>)> {
+    pub fn streams(&self) -> impl Iterator<Item = (&Label, &Timeline<Told<StreamDetermined>>)> {
         self.streams.iter()
     }
 
@@ -227,7 +226,7 @@ impl Waste {
     }
 
     /// The shipments a container was offered on, oldest offer first.
-    pub(crate) fn offers_of(&self, container: &Label) -> impl Iterator<Item = &Moment<Label>> {
+    pub fn offers_of(&self, container: &Label) -> impl Iterator<Item = &Moment<Label>> {
         self.offers.get(container).into_iter().flat_map(|t| t.iter())
     }
 

@@ -1,0 +1,406 @@
+//! Plain-data answers about containers and shipments, each with the entries it rests on.
+
+use std::collections::BTreeSet;
+
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use super::Kg;
+use super::container::{Container, ContainerState, CustodyEvent, Holder};
+use super::events::{AreaKind, AreaRef, ShipmentDocument, WasteCodes, WasteItem};
+use super::shipment::Shipment;
+use crate::State;
+use crate::common::Day;
+use crate::ids::{FileDigest, Label, PersonId, Place};
+use crate::record::SiteConfig;
+
+/// The site's local calendar.
+#[derive(Debug, Clone)]
+pub struct LocalDays {
+    tz: TimeZone,
+}
+
+impl LocalDays {
+    /// The calendar of a site.
+    pub fn of(site: &SiteConfig) -> Self {
+        Self { tz: site.tz() }
+    }
+
+    /// The local day of an instant, ms since 1970 UTC.
+    pub fn day(&self, ms: i64) -> Day {
+        Day(self.zoned(ms).date())
+    }
+
+    /// The instant as local time with its offset, to the second (RFC 3339).
+    pub fn stamp(&self, ms: i64) -> String {
+        self.zoned(ms).strftime("%Y-%m-%dT%H:%M:%S%:z").to_string()
+    }
+
+    fn zoned(&self, ms: i64) -> jiff::ZonedDateTime {
+        // Recorded times lie between the years 1970 and 9999, which the calendar holds.
+        let at = Timestamp::from_millisecond(ms).unwrap_or(Timestamp::UNIX_EPOCH);
+        at.to_zoned_datetime(self.tz.clone())
+    }
+}
+
+/// One holding of a container.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct CustodyStep {
+    /// What began it.
+    pub event: CustodyEvent,
+    /// Who holds: a pseudonym, `area/..`, `transporter/..` or `facility/..`.
+    pub holder: String,
+    /// Who gave it, as told.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub giver: Option<String>,
+    /// Local time at which it began.
+    pub from: String,
+    /// Local time at which the next one began.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub until: Option<String>,
+    /// Whether the giver named is not the holder before.
+    pub gap: bool,
+    /// For a move on site: whether giver and receiver both stand for it, by having recorded it or
+    /// by a signature of the entry.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub both_signed: Option<bool>,
+    /// Shipment it belongs to.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub shipment: Option<Label>,
+    /// Entry that tells it.
+    pub entry: u64,
+}
+
+/// One thing that was put in.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct AdditionView {
+    /// Entry that tells it.
+    pub entry: u64,
+    /// Local time.
+    pub time: String,
+    /// What it is.
+    pub what: WasteItem,
+    /// Net mass in kg.
+    pub mass_kg: Kg,
+    /// Powder place it came from.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub from: Option<Place>,
+    /// The one thing it is, `bag/<id>` or `part/<serial>`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub item: Option<String>,
+    /// Who put it in.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub by: Option<PersonId>,
+    /// Entry that told the same waste before.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub told_before: Option<u64>,
+}
+
+/// One container.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct ContainerView {
+    /// Its label.
+    pub container: Label,
+    /// Site.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub site: Option<Label>,
+    /// Stream it takes.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub stream: Option<Label>,
+    /// Codes of the stream when the container was opened, as a person determined them.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub codes: Option<WasteCodes>,
+    /// Container type.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub container_type: Option<Label>,
+    /// Where it is in its life.
+    pub state: ContainerState,
+    /// Kind of area where it stands or stood last.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub area: Option<AreaKind>,
+    /// Area where it stands or stood last.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub location: Option<Label>,
+    /// Who holds it now.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub holder: Option<String>,
+    /// Day it was opened.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub opened: Option<Day>,
+    /// Day on which waste was first put in.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub first_waste: Option<Day>,
+    /// Day the accumulation clock started.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub clock_start: Option<Day>,
+    /// Day it was closed for good.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub closed: Option<Day>,
+    /// Day it left the site.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub left: Option<Day>,
+    /// Shipment it was last offered on.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub shipment: Option<Label>,
+    /// Mass of the empty container in kg.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub tare_kg: Option<Kg>,
+    /// Last weighing in kg.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub gross_kg: Option<Kg>,
+    /// Gross minus tare in kg.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub net_kg: Option<Kg>,
+    /// Sum of what was put in, in kg.
+    pub added_kg: Kg,
+    /// What was put in.
+    pub additions: Vec<AdditionView>,
+    /// Who held it, from first to last.
+    pub custody: Vec<CustodyStep>,
+    /// Entries it rests on, ascending.
+    pub entries: Vec<u64>,
+}
+
+/// The view of one container as of `at`; `None` when nothing was told of it.
+pub fn container(state: &State, id: &Label, at: Timestamp) -> Option<ContainerView> {
+    let container = state.waste.container(id)?;
+    let days = LocalDays::of(&site_config(state, container.site()));
+    let at_ms = at.as_millisecond();
+    let opened = container.opened();
+    let codes = opened.and_then(|(m, e)| {
+        let determined = state.waste.determination(&e.stream, m.time_ms)?;
+        Some(determined.value.fact.codes.clone())
+    });
+    let area: Option<AreaRef> = container.area(at_ms);
+    let weighed = container.weighed(at_ms);
+    let custody = custody(state, &container, &days);
+    let mut entries: BTreeSet<u64> = container.entries().into_iter().collect();
+    entries.extend(custody.iter().map(|c| c.entry));
+    Some(ContainerView {
+        container: id.clone(),
+        site: container.site().cloned(),
+        stream: container.stream().cloned(),
+        codes,
+        container_type: opened.and_then(|(_, e)| e.container_type.clone()),
+        state: container.state(at).0,
+        area: area.as_ref().map(|a| a.area),
+        location: area.map(|a| a.location),
+        holder: custody.last().map(|c| c.holder.clone()),
+        opened: opened.map(|(m, _)| days.day(m.time_ms)),
+        first_waste: container.additions().next().map(|a| days.day(a.moment.time_ms)),
+        clock_start: container.clock_start().map(|(ms, _)| days.day(ms)),
+        closed: container.closed(at_ms).map(|m| days.day(m.time_ms)),
+        left: container.left().map(|(ms, _)| days.day(ms)),
+        shipment: state.waste.offers_of(id).last().map(|m| m.value.clone()),
+        tare_kg: opened.map(|(_, e)| Kg(e.tare.base())),
+        gross_kg: weighed.map(|w| w.gross_kg),
+        net_kg: weighed.map(|w| w.net_kg),
+        added_kg: container.added_kg(at_ms),
+        additions: additions(&container, &days),
+        custody,
+        entries: entries.into_iter().collect(),
+    })
+}
+
+fn additions(container: &Container<'_>, days: &LocalDays) -> Vec<AdditionView> {
+    container
+        .additions()
+        .map(|a| AdditionView {
+            entry: a.moment.seq,
+            time: days.stamp(a.moment.time_ms),
+            what: a.addition().what,
+            mass_kg: a.addition().mass_kg,
+            from: a.addition().from.clone(),
+            item: a.addition().item.clone(),
+            by: a.moment.value.by.clone(),
+            told_before: a.told_before.map(|(seq, _)| seq),
+        })
+        .collect()
+}
+
+/// The custody of a container as plain data.
+pub fn custody(state: &State, container: &Container<'_>, days: &LocalDays) -> Vec<CustodyStep> {
+    let holdings = container.custody();
+    let mut steps: Vec<CustodyStep> = holdings
+        .iter()
+        .map(|h| CustodyStep {
+            event: h.event,
+            holder: h.holder.to_string(),
+            giver: h.giver.as_ref().map(Holder::to_string),
+            from: days.stamp(h.from_ms),
+            until: None,
+            gap: h.gap,
+            both_signed: None,
+            shipment: h.shipment.clone(),
+            entry: h.seq,
+        })
+        .collect();
+    for (i, holding) in holdings.iter().enumerate() {
+        steps[i].until = steps.get(i + 1).map(|next| next.from.clone());
+        if let (CustodyEvent::Moved, Some(Holder::Person(giver)), Holder::Person(receiver)) =
+            (holding.event, &holding.giver, &holding.holder)
+        {
+            let recorded_by =
+                container.life().find(|m| m.seq == holding.seq).and_then(|m| m.value.by.as_ref());
+            let stands = |person: &PersonId| {
+                recorded_by == Some(person)
+                    || state.record.signatures(holding.seq).any(|s| &s.person == person)
+            };
+            steps[i].both_signed = Some(stands(giver) && stands(receiver));
+        }
+    }
+    steps
+}
+
+/// Settings of a site; defaults where there is none.
+pub(crate) fn site_config(state: &State, site: Option<&Label>) -> SiteConfig {
+    site.map(|s| state.record.site(s).clone()).unwrap_or_default()
+}
+
+/// One container of a shipment: shipped against received.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct ShippedContainer {
+    /// Which.
+    pub container: Label,
+    /// Net mass as shipped in kg.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub shipped_kg: Option<Kg>,
+    /// Whether that is a weighing (else the sum of what was put in).
+    pub weighed: bool,
+    /// Net mass the facility found in kg.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub received_kg: Option<Kg>,
+    /// Whether the facility refused it.
+    pub refused: bool,
+}
+
+/// One leg of a shipment's way.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct LegView {
+    /// 1 for the first transporter.
+    pub leg: u8,
+    /// Who.
+    pub transporter: Label,
+    /// Day of the signature.
+    pub day: Day,
+    /// Entry that tells it.
+    pub entry: u64,
+}
+
+/// One certificate.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct CertificateView {
+    /// Its number.
+    pub certificate: Label,
+    /// Method code.
+    pub method: Label,
+    /// Mass it covers in kg.
+    pub mass_kg: Kg,
+    /// Day it was recorded for.
+    pub day: Day,
+    /// Entry that tells it.
+    pub entry: u64,
+}
+
+/// One shipment.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct ShipmentView {
+    /// Its label.
+    pub shipment: Label,
+    /// Site it left from.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub site: Option<Label>,
+    /// Document that goes with it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub document: Option<ShipmentDocument>,
+    /// Day it was offered.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub offered: Option<Day>,
+    /// Legs in order of time.
+    pub legs: Vec<LegView>,
+    /// Facility that received it, else the one it is meant for.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub facility: Option<Label>,
+    /// Day of receipt.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub received: Option<Day>,
+    /// Digest of the signed copy.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub signed_copy: Option<FileDigest>,
+    /// Containers: shipped against received.
+    pub containers: Vec<ShippedContainer>,
+    /// Sum of what was shipped in kg.
+    pub shipped_kg: Kg,
+    /// Sum of what was received in kg.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub received_kg: Option<Kg>,
+    /// Pieces the facility counted.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub pieces_received: Option<u32>,
+    /// Certificates.
+    pub certificates: Vec<CertificateView>,
+    /// Entries it rests on, ascending.
+    pub entries: Vec<u64>,
+}
+
+/// The view of one shipment; `None` when nothing was told of it.
+pub fn shipment(state: &State, id: &Label) -> Option<ShipmentView> {
+    let shipment = state.waste.shipment(id)?;
+    let days = LocalDays::of(&site_config(state, shipment.site()));
+    let offered = shipment.offered();
+    let containers = shipped_containers(state, &shipment);
+    let received: Vec<Kg> = containers.iter().filter_map(|c| c.received_kg).collect();
+    Some(ShipmentView {
+        shipment: id.clone(),
+        site: shipment.site().cloned(),
+        document: offered.map(|(_, o)| o.document.clone()),
+        offered: offered.map(|(m, _)| days.day(m.time_ms)),
+        legs: shipment
+            .legs()
+            .map(|l| LegView {
+                leg: l.accepted.leg,
+                transporter: l.accepted.transporter.clone(),
+                day: l.accepted.day,
+                entry: l.seq,
+            })
+            .collect(),
+        facility: shipment.facility().cloned(),
+        received: shipment.deliveries().next().map(|(_, d)| d.day),
+        signed_copy: shipment.signed_copy().and_then(|(_, d)| d.signed_copy.clone()),
+        shipped_kg: containers.iter().filter_map(|c| c.shipped_kg).sum(),
+        received_kg: (!received.is_empty()).then(|| received.into_iter().sum()),
+        containers,
+        pieces_received: shipment.deliveries().last().map(|(_, d)| d.pieces),
+        certificates: shipment
+            .certificates()
+            .map(|(m, c)| CertificateView {
+                certificate: c.certificate.clone(),
+                method: c.method.clone(),
+                mass_kg: Kg(c.mass.base()),
+                day: days.day(m.time_ms),
+                entry: m.seq,
+            })
+            .collect(),
+        entries: shipment.entries(),
+    })
+}
+
+fn shipped_containers(state: &State, shipment: &Shipment<'_>) -> Vec<ShippedContainer> {
+    let Some((offer, offered)) = shipment.offered() else { return Vec::new() };
+    offered
+        .containers
+        .iter()
+        .map(|label| {
+            let weighed = state.waste.container(label).and_then(|c| c.weighed(offer.time_ms));
+            ShippedContainer {
+                container: label.clone(),
+                shipped_kg: shipment.shipped_kg(label),
+                weighed: weighed.is_some(),
+                received_kg: shipment.received(label).map(|r| r.mass_kg),
+                refused: shipment.refused(label, i64::MAX),
+            }
+        })
+        .collect()
+}
