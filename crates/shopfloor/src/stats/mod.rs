@@ -4,10 +4,13 @@
 //! rest on. Every function is checked against the values of computations.md, which were computed
 //! with SciPy 1.17.1, statsmodels 0.15.0 and lifelines 0.30.3.
 
+pub mod chart;
 pub mod forecast;
+pub mod life;
+pub mod proportion;
+mod special;
+pub mod stock;
 pub mod theil_sen;
-
-pub use theil_sen::{Slope, theil_sen};
 
 /// Asserts that `found` agrees with a check value to all digits shown, or to 1e-4 where fewer than
 /// five digits are shown (computations.md, "Conventions").
