@@ -17,6 +17,8 @@
 
 mod open;
 mod shelf;
+#[cfg(test)]
+mod tests;
 
 use std::io;
 use std::path::PathBuf;

@@ -8,6 +8,9 @@
 //! (the watermark, receipts) tells them apart; so bytes the watermark covers are never cut, and what
 //! is cut is copied to a side file first.
 
+#[cfg(test)]
+mod tests;
+
 use std::fmt;
 
 use chain::Digest;
