@@ -12,6 +12,7 @@ pub mod container;
 pub mod events;
 pub mod facts;
 mod kg;
+pub mod law;
 pub mod rules;
 pub mod shipment;
 pub mod view;
