@@ -5,13 +5,17 @@
 //! (count and leaf of the last entry taken) changes in the same transaction as what was taken.
 //! What it answers is a hint that the caller checks against the entry itself.
 
+mod disk;
 mod mem;
+#[cfg(test)]
+mod tests;
 
 use std::fmt;
 
 use chain::canon::{self, Value};
 use chain::entry::{EntryView, leaf_hash};
 
+pub use disk::DiskIndex;
 pub use mem::MemIndex;
 
 use crate::engine::recovery::Tip;

@@ -14,7 +14,7 @@ use crate::engine::Store;
 use crate::engine::files::{FilesOptions, LockedFiles, Outcome as Opening};
 use crate::engine::recovery::{Stop, StopCause};
 use crate::error::{LedgerError, Result};
-use crate::index::{Index, MemIndex, follow};
+use crate::index::{DiskIndex, Index, MemIndex, follow};
 use crate::notary::{Anchors, Notary, SharedSigner, Signed, read_checkpoint};
 use crate::seams::{Clock, Random};
 use crate::shop::Shop;
@@ -188,7 +188,7 @@ pub fn open(seams: Seams, files: &FilesOptions, place: &IndexPlace) -> Result<Op
         notary.cover()?;
     }
 
-    let (index, index_report) = open_index(place, &*store, &seams.disk)?;
+    let (index, index_report) = open_index(place, &*store, key.name())?;
     let shop = crate::shop::restore(&*index, &*store, recovered.tip.count);
     let report = OpenReport {
         origin: key.name().to_owned(),
@@ -245,11 +245,14 @@ fn check_first_entry(store: &dyn Store, key: &VerifierKey) -> Result<()> {
 fn open_index(
     place: &IndexPlace,
     store: &dyn Store,
-    _disk: &Arc<dyn Disk>,
+    origin: &str,
 ) -> Result<(Arc<dyn Index>, IndexReport)> {
     let (index, rebuilt): (Arc<dyn Index>, Option<String>) = match place {
         IndexPlace::Memory => (Arc::new(MemIndex::new()), None),
-        IndexPlace::Dir(_) => (Arc::new(MemIndex::new()), None),
+        IndexPlace::Dir(dir) => {
+            let (index, why) = DiskIndex::open(dir, origin.into(), store)?;
+            (Arc::new(index), why)
+        }
     };
     let mut entries = 0;
     loop {

@@ -1,0 +1,341 @@
+//! The index on disk, in sled: fast to look up, never trusted.
+//!
+//! One tree, keys by prefix, so that one batch is atomic with the cursor in it:
+//! ```text
+//! c                              cursor: format, log id, count, leaf, time
+//! k<source \n id>                seq
+//! s<subject> 0x00 <seq>          entries about a subject
+//! n<name> 0x00 <seq>             entries of an event name
+//! t<time, ms> <seq>              entries by server time
+//! p<fold> 0x00 <version> <part>  snapshot: part 0 is its head, the others its bytes
+//! ```
+//! sled says of itself that it is beta, syncs in its own time and may refuse to open what it wrote
+//! (durability reference, section 1). So: opening is guarded against errors and panics; a cursor
+//! that is missing, foreign, ahead of the log or not on it, and every damage, leads to the same
+//! cure. The directory is moved aside as `index.bad-<count>` and a new one is built from the log.
+
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, PoisonError, RwLock};
+
+use chain::Digest;
+
+use super::{Index, Row, Snapshot};
+use crate::engine::Store;
+use crate::engine::recovery::Tip;
+use crate::error::{LedgerError, Result};
+use crate::limits::INDEX_CACHE_BYTES;
+use crate::submission::Key;
+
+/// First byte of the cursor: the layout above. Raise it whenever the layout changes.
+const FORMAT: u8 = 1;
+const CURSOR: &[u8] = b"c";
+/// Snapshots are kept in parts, so that no value of the tree is large.
+const PART_BYTES: usize = 256 << 10;
+/// How often sled writes by itself, in ms. A crash loses at most so much of the index.
+const FLUSH_EVERY_MS: u64 = 1_000;
+
+/// An index in a directory.
+#[derive(Debug)]
+pub struct DiskIndex {
+    dir: PathBuf,
+    origin: Arc<str>,
+    pub(super) kept: RwLock<Kept>,
+}
+
+#[derive(Debug)]
+pub(super) struct Kept {
+    /// `None` after it failed: a new one is built at the next [`take`](Index::take).
+    pub(super) db: Option<Db>,
+    cursor: Tip,
+}
+
+#[derive(Debug, Clone)]
+pub(super) struct Db {
+    pub(super) tree: sled::Tree,
+    db: sled::Db,
+}
+
+fn failed(what: impl Into<String>) -> LedgerError {
+    LedgerError::Index { what: what.into() }
+}
+
+/// Runs a piece of sled work; a panic in it is an error like any other.
+fn guarded<T>(work: impl FnOnce() -> Result<T, String>) -> Result<T> {
+    match catch_unwind(AssertUnwindSafe(work)) {
+        Ok(result) => result.map_err(failed),
+        Err(_) => Err(failed("it panicked")),
+    }
+}
+
+fn text<T>(result: std::result::Result<T, sled::Error>) -> Result<T, String> {
+    result.map_err(|error| error.to_string())
+}
+
+impl DiskIndex {
+    /// Opens the index of the log `origin`, or builds a new one if it cannot be used. The second
+    /// value tells why it was moved aside.
+    ///
+    /// # Errors
+    /// If not even a new one can be made there.
+    pub fn open(dir: &Path, origin: Arc<str>, store: &dyn Store) -> Result<(Self, Option<String>)> {
+        let opened = open_db(dir).and_then(|db| {
+            let cursor = read_cursor(&db, &origin)?;
+            fits(cursor, store)?;
+            Ok((db, cursor))
+        });
+        let (db, cursor, why) = match opened {
+            Ok((db, cursor)) => (db, cursor, None),
+            Err(error) => {
+                let why = error.to_string();
+                tracing::error!(%why, dir = %dir.display(), "the index is moved aside and built anew");
+                let db = start_anew(dir, store.count())?;
+                (db, Tip::genesis(), Some(why))
+            }
+        };
+        let kept = RwLock::new(Kept { db: Some(db), cursor });
+        Ok((Self { dir: dir.to_owned(), origin, kept }, why))
+    }
+
+    /// Works on the tree. After a failure the index is given up until the next `take`.
+    fn with<T>(&self, work: impl FnOnce(&Db) -> Result<T, String>) -> Result<T> {
+        let db = self.kept.read().unwrap_or_else(PoisonError::into_inner).db.clone();
+        let db = db.ok_or_else(|| failed("it is being built anew"))?;
+        guarded(|| work(&db)).inspect_err(|_| self.give_up())
+    }
+
+    fn give_up(&self) {
+        let mut kept = self.kept.write().unwrap_or_else(PoisonError::into_inner);
+        kept.db = None;
+        kept.cursor = Tip::genesis();
+    }
+
+    fn page(&self, prefix: &[u8], from: u64, max: usize) -> Result<Vec<u64>> {
+        self.with(|db| {
+            let start = [prefix, &from.to_be_bytes()].concat();
+            let end = [prefix, &u64::MAX.to_be_bytes()].concat();
+            let rows = db.tree.range(start..=end).take(max);
+            rows.map(|row| text(row).and_then(|(key, _)| seq_at_end(&key))).collect()
+        })
+    }
+}
+
+fn open_db(dir: &Path) -> Result<Db> {
+    guarded(|| {
+        let config = sled::Config::new()
+            .path(dir)
+            .cache_capacity(INDEX_CACHE_BYTES)
+            .flush_every_ms(Some(FLUSH_EVERY_MS))
+            .mode(sled::Mode::LowSpace);
+        let db = text(config.open())?;
+        let tree = text(db.open_tree("index"))?;
+        Ok(Db { tree, db })
+    })
+}
+
+/// Moves what is there aside and opens an empty one.
+fn start_anew(dir: &Path, count: u64) -> Result<Db> {
+    let io = |error: std::io::Error| failed(error.to_string());
+    if dir.try_exists().map_err(io)? {
+        let name = dir.file_name().and_then(|name| name.to_str()).unwrap_or("index");
+        let aside = (0..)
+            .map(|again| match again {
+                0 => dir.with_file_name(format!("{name}.bad-{count}")),
+                again => dir.with_file_name(format!("{name}.bad-{count}-{again}")),
+            })
+            .find(|aside| matches!(aside.try_exists(), Ok(false)));
+        let aside = aside.ok_or_else(|| failed("there is no name left to move it to"))?;
+        std::fs::rename(dir, aside).map_err(io)?;
+    }
+    open_db(dir)
+}
+
+fn cursor_bytes(origin: &str, tip: Tip) -> Vec<u8> {
+    let mut bytes = vec![FORMAT];
+    bytes.extend_from_slice(Digest::of(origin.as_bytes()).as_bytes());
+    bytes.extend_from_slice(&tip_bytes(tip));
+    bytes
+}
+
+/// Count, leaf and time of a tip.
+const TIP_BYTES: usize = 8 + 32 + 8;
+
+fn tip_bytes(tip: Tip) -> Vec<u8> {
+    [&tip.count.to_be_bytes()[..], tip.leaf.as_bytes(), &tip.recorded_at_ms.to_be_bytes()].concat()
+}
+
+/// Checksum of a snapshot, over where it belongs and what it holds.
+fn snapshot_digest(tip: &[u8], bytes: &[u8]) -> Digest {
+    Digest::of(&[tip, Digest::of(bytes).as_bytes()].concat())
+}
+
+fn read_cursor(db: &Db, origin: &str) -> Result<Tip> {
+    let bytes = guarded(|| text(db.tree.get(CURSOR)))?;
+    let Some(bytes) = bytes else {
+        // New, or something else altogether.
+        let empty = guarded(|| Ok(db.tree.is_empty()))?;
+        return if empty { Ok(Tip::genesis()) } else { Err(failed("it has no cursor")) };
+    };
+    let tip = parse_tip(bytes.get(33..).unwrap_or_default());
+    match tip.filter(|tip| bytes == cursor_bytes(origin, *tip)) {
+        Some(tip) => Ok(tip),
+        None => Err(failed("its cursor is of another log or another version")),
+    }
+}
+
+fn parse_tip(bytes: &[u8]) -> Option<Tip> {
+    let (count, rest) = bytes.split_first_chunk::<8>()?;
+    let (leaf, rest) = rest.split_first_chunk::<32>()?;
+    Some(Tip {
+        count: u64::from_be_bytes(*count),
+        leaf: Digest::from_bytes(*leaf),
+        recorded_at_ms: i64::from_be_bytes(rest.try_into().ok()?),
+    })
+}
+
+/// The index may lag and never leads, and it must be of this very log.
+fn fits(cursor: Tip, store: &dyn Store) -> Result<()> {
+    if cursor.count > store.count() {
+        return Err(failed(format!(
+            "it is ahead of the log: `{}` entries against `{}`",
+            cursor.count,
+            store.count()
+        )));
+    }
+    let Some(last) = cursor.count.checked_sub(1) else { return Ok(()) };
+    match store.read(last)? {
+        Some(line) if chain::entry::leaf_hash(&line) == cursor.leaf => Ok(()),
+        Some(_) | None => Err(failed("it was made from other entries")),
+    }
+}
+
+fn seq_at_end(key: &[u8]) -> Result<u64, String> {
+    let (_, seq) = key.split_last_chunk::<8>().ok_or("a row is too short")?;
+    Ok(u64::from_be_bytes(*seq))
+}
+
+fn list_prefix(kind: u8, of: &str) -> Vec<u8> {
+    [&[kind], of.as_bytes(), &[0]].concat()
+}
+
+fn key_of(key: &Key) -> Vec<u8> {
+    [b"k", key.as_bytes()].concat()
+}
+
+/// A time as bytes that sort like the time.
+fn time_prefix(ms: i64) -> [u8; 9] {
+    let mut bytes = [b't'; 9];
+    bytes[1..].copy_from_slice(&(ms.cast_unsigned() ^ (1 << 63)).to_be_bytes());
+    bytes
+}
+
+fn snapshot_prefix(fold: &str, version: u16) -> Vec<u8> {
+    [b"p", fold.as_bytes(), &[0], &version.to_be_bytes()[..]].concat()
+}
+
+impl Index for DiskIndex {
+    fn cursor(&self) -> Tip {
+        self.kept.read().unwrap_or_else(PoisonError::into_inner).cursor
+    }
+
+    fn take(&self, rows: &[Row], tip: Tip) -> Result<()> {
+        let mut kept = self.kept.write().unwrap_or_else(PoisonError::into_inner);
+        let db = match &kept.db {
+            Some(db) => db.clone(),
+            None => {
+                let db = start_anew(&self.dir, tip.count)?;
+                kept.cursor = Tip::genesis();
+                kept.db = Some(db.clone());
+                db
+            }
+        };
+        if rows.first().is_some_and(|row| row.seq != kept.cursor.count) {
+            return Err(failed("rows do not begin at the cursor"));
+        }
+        let taken = guarded(|| {
+            let mut batch = sled::Batch::default();
+            for row in rows {
+                let seq = row.seq.to_be_bytes();
+                let key = key_of(&row.key);
+                // The first entry with a key is the one that counts.
+                if text(db.tree.get(&key))?.is_none() {
+                    batch.insert(key, &seq);
+                }
+                batch.insert([&list_prefix(b's', &row.subject)[..], &seq].concat(), &[]);
+                batch.insert([&list_prefix(b'n', &row.name)[..], &seq].concat(), &[]);
+                batch.insert([&time_prefix(row.recorded_at_ms)[..], &seq].concat(), &[]);
+            }
+            batch.insert(CURSOR, cursor_bytes(&self.origin, tip));
+            text(db.tree.apply_batch(batch))
+        });
+        match taken {
+            Ok(()) => {
+                kept.cursor = tip;
+                Ok(())
+            }
+            Err(error) => {
+                kept.db = None;
+                kept.cursor = Tip::genesis();
+                Err(error)
+            }
+        }
+    }
+
+    fn seq_of(&self, key: &Key) -> Result<Option<u64>> {
+        self.with(|db| {
+            let found = text(db.tree.get(key_of(key)))?;
+            found.map(|seq| seq_at_end(&seq)).transpose()
+        })
+    }
+
+    fn by_subject(&self, subject: &str, from: u64, max: usize) -> Result<Vec<u64>> {
+        self.page(&list_prefix(b's', subject), from, max)
+    }
+
+    fn by_name(&self, name: &str, from: u64, max: usize) -> Result<Vec<u64>> {
+        self.page(&list_prefix(b'n', name), from, max)
+    }
+
+    fn first_at(&self, recorded_at_ms: i64) -> Result<Option<u64>> {
+        self.with(|db| {
+            let start = time_prefix(recorded_at_ms).to_vec();
+            let first = db.tree.range(start..vec![b't' + 1]).next();
+            first.map(|row| text(row).and_then(|(key, _)| seq_at_end(&key))).transpose()
+        })
+    }
+
+    fn store_snapshot(&self, snapshot: &Snapshot) -> Result<()> {
+        self.with(|db| {
+            let prefix = snapshot_prefix(&snapshot.fold, snapshot.version);
+            let mut batch = sled::Batch::default();
+            // Older versions of the fold are of no use to anybody.
+            for old in db.tree.scan_prefix(list_prefix(b'p', &snapshot.fold)).keys() {
+                batch.remove(text(old)?);
+            }
+            let mut head = tip_bytes(snapshot.tip);
+            head.extend_from_slice(snapshot_digest(&head, &snapshot.bytes).as_bytes());
+            batch.insert([&prefix[..], &0_u32.to_be_bytes()].concat(), head);
+            for (part, bytes) in (1_u32..).zip(snapshot.bytes.chunks(PART_BYTES)) {
+                batch.insert([&prefix[..], &part.to_be_bytes()].concat(), bytes);
+            }
+            text(db.tree.apply_batch(batch))
+        })
+    }
+
+    fn snapshot(&self, fold: &str, version: u16) -> Result<Option<Snapshot>> {
+        let parts = self.with(|db| {
+            let parts = db.tree.scan_prefix(snapshot_prefix(fold, version)).values();
+            parts.map(text).collect::<Result<Vec<_>, String>>()
+        })?;
+        let Some((head, parts)) = parts.split_first() else { return Ok(None) };
+        let bytes: Vec<u8> = parts.iter().flat_map(|part| part.iter().copied()).collect();
+        let Some((tip, digest)) = head.split_at_checked(TIP_BYTES) else { return Ok(None) };
+        let whole = snapshot_digest(tip, &bytes).as_bytes()[..] == *digest;
+        let tip = parse_tip(tip).filter(|_| whole);
+        Ok(tip.map(|tip| Snapshot { fold: fold.to_owned(), version, tip, bytes }))
+    }
+
+    fn flush(&self) -> Result<()> {
+        self.with(|db| text(db.db.flush()).map(drop))
+    }
+}

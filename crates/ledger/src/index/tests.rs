@@ -1,0 +1,210 @@
+//! The index may be deleted, damaged, foreign or ahead: the log opens all the same, and what the
+//! index answers stays true.
+
+use std::path::Path;
+use std::sync::Arc;
+
+use super::{DiskIndex, Index, MemIndex, Snapshot, follow};
+use crate::engine::mem::MemEngine;
+use crate::engine::{Engine, Store};
+use crate::submission::Key;
+use crate::testing::{Sealer, append};
+
+const ORIGIN: &str = "records.example.org/north/2026";
+
+fn log(entries: usize, seed: u64) -> Arc<dyn Store> {
+    let mut engine = MemEngine::new();
+    let batch = Sealer::new(seed).batch(entries, 20);
+    append(&mut engine, &batch).expect("appended");
+    engine.store()
+}
+
+fn open(dir: &Path, store: &dyn Store) -> (DiskIndex, Option<String>) {
+    let opened = DiskIndex::open(dir, ORIGIN.into(), store).expect("always opens");
+    while follow(&opened.0, store).expect("follows") > 0 {}
+    opened
+}
+
+/// What must be answered about a log of [`Sealer`] entries.
+fn answers_rightly(index: &dyn Index, count: u64) {
+    assert_eq!(index.cursor().count, count);
+    for seq in 0..count {
+        let found = index.seq_of(&Key::new("/test", &format!("ev-{seq}"))).expect("answered");
+        assert_eq!(found, Some(seq));
+    }
+    let unknown = index.seq_of(&Key::new("/test", &format!("ev-{count}"))).expect("answered");
+    assert_eq!(unknown, None);
+    let all: Vec<u64> = (0..count).collect();
+    assert_eq!(index.by_name("note.added", 0, 1_000).expect("answered"), all);
+    assert_eq!(index.by_name("note.added", 3, 4).expect("answered"), [3, 4, 5, 6]);
+    assert_eq!(index.by_name("note", 0, 10).expect("answered"), [0_u64; 0]);
+    assert_eq!(index.by_subject("", 0, 2).expect("answered"), [0, 1]);
+    let at = 1_700_000_000_000;
+    assert_eq!(index.first_at(0).expect("answered"), Some(0));
+    assert_eq!(index.first_at(at + 5).expect("answered"), Some(5));
+    assert_eq!(index.first_at(i64::MAX).expect("answered"), None);
+}
+
+#[test]
+fn both_indexes_answer_alike_and_the_one_on_disk_after_a_restart_too() {
+    let store = log(40, 1);
+    let mem = MemIndex::new();
+    while follow(&mem, &*store).expect("follows") > 0 {}
+    answers_rightly(&mem, 40);
+    let dir = tempfile::tempdir().expect("a directory");
+    let at = dir.path().join("index");
+    let (index, why) = open(&at, &*store);
+    assert_eq!(why, None);
+    answers_rightly(&index, 40);
+    index.flush().expect("flushed");
+    drop(index);
+    let (index, why) = DiskIndex::open(&at, ORIGIN.into(), &*store).expect("opens");
+    assert_eq!(why, None);
+    answers_rightly(&index, 40);
+}
+
+#[test]
+fn the_first_entry_with_a_key_is_the_one_that_counts() {
+    let store = log(3, 1);
+    let dir = tempfile::tempdir().expect("a directory");
+    let (disk, _) = open(&dir.path().join("index"), &*store);
+    let mem = MemIndex::new();
+    while follow(&mem, &*store).expect("follows") > 0 {}
+    for index in [&disk as &dyn Index, &mem] {
+        let mut tip = index.cursor();
+        let row = super::Row {
+            seq: 3,
+            key: Key::new("/test", "ev-1"),
+            subject: "lot/x".to_owned(),
+            name: "note.added".to_owned(),
+            recorded_at_ms: tip.recorded_at_ms,
+        };
+        tip.count = 4;
+        index.take(&[row], tip).expect("taken");
+        assert_eq!(index.seq_of(&Key::new("/test", "ev-1")).expect("answered"), Some(1));
+        assert_eq!(index.by_subject("lot/x", 0, 9).expect("answered"), [3]);
+    }
+}
+
+#[test]
+fn an_index_that_does_not_fit_is_moved_aside_and_built_anew() {
+    let (short, long, other) = (log(10, 1), log(25, 1), log(25, 2));
+    let cases: [(&str, &Arc<dyn Store>, &Arc<dyn Store>, &str); 2] = [
+        ("ahead of the log", &long, &short, "it is ahead of the log"),
+        ("made from other entries", &other, &long, "it was made from other entries"),
+    ];
+    for (what, made_from, used_for, expected) in cases {
+        let dir = tempfile::tempdir().expect("a directory");
+        let at = dir.path().join("index");
+        drop(open(&at, &**made_from));
+        let (index, why) = open(&at, &**used_for);
+        assert!(why.as_ref().is_some_and(|why| why.contains(expected)), "{what}: {why:?}");
+        answers_rightly(&index, used_for.count());
+        let aside = dir.path().join(format!("index.bad-{}", used_for.count()));
+        assert!(aside.is_dir(), "{what}: the old one is kept aside");
+    }
+    let dir = tempfile::tempdir().expect("a directory");
+    let at = dir.path().join("index");
+    drop(open(&at, &*long));
+    let (index, why) = DiskIndex::open(&at, "records.example.org/south/2026".into(), &*long)
+        .expect("always opens");
+    assert!(why.is_some_and(|why| why.contains("of another log")));
+    assert_eq!(index.cursor().count, 0);
+}
+
+#[test]
+fn an_index_that_lags_takes_in_what_is_missing() {
+    let dir = tempfile::tempdir().expect("a directory");
+    let at = dir.path().join("index");
+    drop(open(&at, &*log(10, 1)));
+    let (index, why) = open(&at, &*log(25, 1));
+    assert_eq!(why, None);
+    answers_rightly(&index, 25);
+}
+
+#[test]
+fn an_index_that_cannot_be_opened_is_moved_aside_and_built_anew() {
+    let store = log(30, 1);
+    // A half-written snapshot makes sled refuse whole data (dependencies, "sled 0.34.7").
+    let half_snapshot = |at: &Path| {
+        std::fs::write(at.join("snap.FFFFFFFFFFFFFF00.generating"), [0x17; 37]).expect("written");
+    };
+    let garbage_db = |at: &Path| std::fs::write(at.join("db"), [0xa5; 100_000]).expect("written");
+    let garbage_conf = |at: &Path| std::fs::write(at.join("conf"), b"nonsense").expect("written");
+    let no_dir = |at: &Path| {
+        std::fs::remove_dir_all(at).expect("removed");
+        std::fs::write(at, b"a file where a directory should be").expect("written");
+    };
+    // Some garbage sled takes for a torn tail, or overlooks: then there is nothing to move aside,
+    // at most more to take in. What the index answers must be right either way.
+    let cases: [(&str, &dyn Fn(&Path), bool); 4] = [
+        ("half-written snapshot", &half_snapshot, true),
+        ("garbage in the data", &garbage_db, false),
+        ("garbage in the settings", &garbage_conf, false),
+        ("a file in its place", &no_dir, true),
+    ];
+    for (what, damage, refused_by_sled) in cases {
+        let dir = tempfile::tempdir().expect("a directory");
+        let at = dir.path().join("index");
+        let (index, _) = open(&at, &*store);
+        index.flush().expect("flushed");
+        drop(index);
+        damage(&at);
+        let (index, why) = open(&at, &*store);
+        answers_rightly(&index, 30);
+        assert!(why.is_some() || !refused_by_sled, "{what}");
+        let aside = dir.path().join("index.bad-30").try_exists().expect("looked");
+        assert_eq!(why.is_some(), aside, "{what}: {why:?}");
+    }
+}
+
+#[test]
+fn a_deleted_index_loses_nothing() {
+    let store = log(30, 1);
+    let dir = tempfile::tempdir().expect("a directory");
+    let at = dir.path().join("index");
+    drop(open(&at, &*store));
+    std::fs::remove_dir_all(&at).expect("removed");
+    let (index, why) = open(&at, &*store);
+    assert_eq!(why, None);
+    answers_rightly(&index, 30);
+}
+
+#[test]
+fn a_snapshot_comes_back_whole_or_not_at_all() {
+    let store = log(3, 1);
+    let dir = tempfile::tempdir().expect("a directory");
+    let (index, _) = open(&dir.path().join("index"), &*store);
+    let tip = index.cursor();
+    let snapshot = |version, fill: u8, len| Snapshot {
+        fold: "shop".to_owned(),
+        version,
+        tip,
+        bytes: vec![fill; len],
+    };
+    assert_eq!(index.snapshot("shop", 1).expect("answered"), None);
+    for (version, fill, len) in [(1, 7, 700_000), (1, 8, 10), (1, 9, 0), (2, 9, 300_000)] {
+        let kept = snapshot(version, fill, len);
+        index.store_snapshot(&kept).expect("stored");
+        assert_eq!(index.snapshot("shop", version).expect("answered"), Some(kept));
+    }
+    assert_eq!(index.snapshot("shop", 1).expect("answered"), None, "older versions are gone");
+
+    let part = index.kept.read().expect("lock").db.clone().expect("open").tree;
+    let rows: Vec<_> = part.scan_prefix(b"p").map(|row| row.expect("read")).collect();
+    assert_eq!(rows.len(), 3, "a head and two parts");
+    for (key, value) in rows {
+        let mut damaged = value.to_vec();
+        damaged[0] ^= 1;
+        part.insert(&key, damaged).expect("written");
+        assert_eq!(
+            index.snapshot("shop", 2).expect("answered").filter(|found| found.tip == tip),
+            None,
+            "a damaged part"
+        );
+        part.remove(&key).expect("removed");
+        assert_eq!(index.snapshot("shop", 2).expect("answered"), None, "a missing part");
+        part.insert(&key, value).expect("written");
+    }
+    assert!(index.snapshot("shop", 2).expect("answered").is_some());
+}
