@@ -44,6 +44,8 @@ record! {
         [expires]: Day,
         /// Whether all seals were whole.
         [seals_whole]: bool,
+        /// Scale the containers were weighed on.
+        [scale]: Label,
     }
 }
 
@@ -212,6 +214,8 @@ record! {
         [parts]: u32,
         /// Scale the parts were weighed on.
         [scale]: Label,
+        /// Scale the hopper was weighed on before and after, when `mass_used` was weighed.
+        [hopper_scale]: Label,
     }
 }
 

@@ -1,0 +1,854 @@
+//! Mass balances with combined uncertainty (C6): what a place, a build, a lot or a site took in
+//! and gave out, what is missing, and whether that is more than the scales can tell.
+//!
+//! The difference D is linear in the weighed masses, D = sum of c_i m_i with c_i of -1, 0 or 1;
+//! its standard uncertainty is sqrt(sum c_i^2 u_i^2) with u_i = limit of error / sqrt(3) of the
+//! scale in service. A weighing on a scale whose verification interval is not on record counts in
+//! D and is reported as stating no uncertainty; nothing is assumed for it.
+
+use std::collections::BTreeMap;
+
+use jiff::Timestamp;
+use rust_decimal::Decimal;
+use schemars::JsonSchema;
+use serde::Serialize;
+
+use crate::forms::words;
+use crate::ids::{Label, Place, PlaceKind};
+use crate::quantity::Mass;
+use crate::waste::events::WasteItem;
+
+use super::Powder;
+use super::amount::Kg;
+use super::books::{Move, MoveId, PlaceId, UNKNOWN_PLACE};
+use super::figures::{COVERAGE_FACTOR, sqrt};
+use super::kept::{Deed, Kept, Key, Moment};
+use super::lots::{self, Life};
+use super::moves::MoveKind;
+use super::trace;
+use super::views::{AsOf, CountView, LISTED_MAX, Unanswered};
+
+words! {
+    /// A term of a balance.
+    pub enum Term {
+        /// What was there at the beginning.
+        Opening = "opening",
+        /// Deliveries.
+        Received = "received",
+        /// Came from another site.
+        TransferredIn = "transferred_in",
+        /// Drawn from the hopper.
+        Drawn = "drawn",
+        /// Came in otherwise.
+        OtherIn = "other_in",
+        /// What was there at the end.
+        Closing = "closing",
+        /// Became parts.
+        Parts = "parts",
+        /// Recovered from the build.
+        Recovered = "recovered",
+        /// Went into waste containers.
+        Waste = "waste",
+        /// Handed out as samples.
+        Samples = "samples",
+        /// Lost by a recorded spill or move to loss.
+        Losses = "losses",
+        /// Went back to a supplier.
+        Returned = "returned",
+        /// Went to another site.
+        TransferredOut = "transferred_out",
+        /// Went out otherwise.
+        OtherOut = "other_out",
+        /// Lies in containers of lots.
+        InContainers = "in_containers",
+        /// Lies in hoppers.
+        InHoppers = "in_hoppers",
+        /// Lies in bins.
+        InBins = "in_bins",
+        /// Lies in builds that were not unpacked yet.
+        InBuilds = "in_builds",
+        /// Lies as oversize.
+        InOversize = "in_oversize",
+        /// Lies in vacuum bags.
+        InVacuumBags = "in_vacuum_bags",
+    }
+}
+
+impl Term {
+    /// Whether the term is on the side of what came in.
+    fn comes_in(self) -> bool {
+        match self {
+            Term::Opening | Term::Received | Term::TransferredIn | Term::Drawn | Term::OtherIn => {
+                true
+            }
+            Term::Closing
+            | Term::Parts
+            | Term::Recovered
+            | Term::Waste
+            | Term::Samples
+            | Term::Losses
+            | Term::Returned
+            | Term::TransferredOut
+            | Term::OtherOut
+            | Term::InContainers
+            | Term::InHoppers
+            | Term::InBins
+            | Term::InBuilds
+            | Term::InOversize
+            | Term::InVacuumBags => false,
+        }
+    }
+}
+
+/// One term of a balance.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
+pub struct BalanceTerm {
+    /// Which.
+    pub term: Term,
+    /// Whether it adds to what came in (else to what went out or is there).
+    pub comes_in: bool,
+    /// Its mass.
+    pub mass: Mass,
+}
+
+/// Net mass on one scale in a balance: a pure span error of that scale acts on D only by its
+/// product with this mass, because it cancels between what came in and what went out.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
+pub struct OnScale {
+    /// The scale.
+    pub scale: Label,
+    /// Weighings on it.
+    pub weighings: usize,
+    /// What came in minus what went out on it.
+    pub net: Mass,
+}
+
+/// A mass balance. "Unaccounted D ± U (k = 2)": positive is missing, negative is surplus.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
+pub struct Balance {
+    /// Beginning of the period, ms since 1970 UTC; `None`: the beginning of the log.
+    pub from_ms: Option<i64>,
+    /// End of the period, ms since 1970 UTC (not included); `None`: as of the question.
+    pub to_ms: Option<i64>,
+    /// The terms that are not zero.
+    pub terms: Vec<BalanceTerm>,
+    /// D: what came in minus what went out and is there.
+    pub unaccounted: Mass,
+    /// D of this and all earlier periods or builds of the same series.
+    pub cumulative: Mass,
+    /// U, k = 2, of the weighings that state one; `None` when none does.
+    pub expanded_uncertainty: Option<Mass>,
+    /// |D| / U, six decimals.
+    #[schemars(with = "Option<String>")]
+    pub normalised_error: Option<Decimal>,
+    /// Whether |D| <= U. `None` when some weighing states no uncertainty, or when nothing was
+    /// compared (no count closes the period): then nobody can tell.
+    pub closed: Option<bool>,
+    /// Weighings that state an uncertainty.
+    pub weighings: usize,
+    /// Masses without a stated uncertainty.
+    pub weighings_unstated: usize,
+    /// Net mass by scale, for common span errors.
+    pub scales: Vec<OnScale>,
+    /// Mass that came out of nowhere recorded (`UNKNOWN`) in the period.
+    pub from_unknown: Mass,
+    /// Entries it rests on, in order of work (at most [`LISTED_MAX`]).
+    pub entries: Vec<u64>,
+    /// How many entries there are.
+    pub entries_total: usize,
+}
+
+/// Collects the terms of one balance.
+#[derive(Default)]
+struct Sum {
+    terms: BTreeMap<Term, Kg>,
+    difference: Kg,
+    squares_kg2: Decimal,
+    weighings: usize,
+    unstated: usize,
+    scales: BTreeMap<Label, (usize, Kg)>,
+    from_unknown: Kg,
+    entries: Vec<u64>,
+}
+
+/// Limits of error of the weighings behind one mass, and the scale.
+struct Weighed<'a> {
+    scale: &'a Label,
+    weighings: usize,
+    squares_kg2: Decimal,
+}
+
+impl Sum {
+    fn term(&mut self, term: Term, mass: Kg) {
+        *self.terms.entry(term).or_default() += mass;
+        self.difference += if term.comes_in() { mass } else { -mass };
+    }
+
+    /// A weighed mass that acts on D with its sign.
+    fn weighed(&mut self, signed: Kg, weighed: Option<&Weighed<'_>>) {
+        match weighed {
+            Some(w) => {
+                self.weighings += w.weighings;
+                self.squares_kg2 += w.squares_kg2;
+                let on = self.scales.entry(w.scale.clone()).or_default();
+                *on = (on.0 + w.weighings, on.1 + signed);
+            }
+            None => self.unstated += 1,
+        }
+    }
+
+    fn balance(mut self, period: (Option<i64>, Option<i64>), earlier: Kg) -> Balance {
+        let expanded = (self.weighings > 0)
+            .then(|| sqrt(self.squares_kg2 / Decimal::from(3)) * COVERAGE_FACTOR);
+        let difference = self.difference.decimal();
+        let normalised = expanded
+            .filter(|u| !u.is_zero())
+            .map(|u| (difference.abs() / u).round_dp(6).normalize());
+        let decided = self.unstated == 0 && self.weighings > 0;
+        self.entries.dedup();
+        Balance {
+            from_ms: period.0,
+            to_ms: period.1,
+            terms: self
+                .terms
+                .iter()
+                .filter(|(_, mass)| **mass != Kg::ZERO)
+                .map(|(term, mass)| BalanceTerm {
+                    term: *term,
+                    comes_in: term.comes_in(),
+                    mass: mass.shown(),
+                })
+                .collect(),
+            unaccounted: self.difference.shown(),
+            cumulative: (earlier + self.difference).shown(),
+            expanded_uncertainty: expanded.map(|u| Mass::from_base(u.round_dp(9).normalize())),
+            normalised_error: normalised,
+            closed: decided.then(|| difference.abs() <= expanded.unwrap_or_default()),
+            weighings: self.weighings,
+            weighings_unstated: self.unstated,
+            scales: self
+                .scales
+                .into_iter()
+                .map(|(scale, (weighings, net))| OnScale { scale, weighings, net: net.shown() })
+                .collect(),
+            from_unknown: self.from_unknown.shown(),
+            entries_total: self.entries.len(),
+            entries: self.entries.into_iter().take(LISTED_MAX).collect(),
+        }
+    }
+}
+
+/// Masses of a build place.
+pub(crate) struct BuildAccount {
+    pub(crate) drawn: Kg,
+    pub(crate) parts: Kg,
+    pub(crate) recovered: Kg,
+    /// Everything that came in, without what the book had to make up.
+    pub(crate) in_total: Kg,
+    pub(crate) out_total: Kg,
+    /// Content of the build place after the last draw.
+    pub(crate) drawn_content: Option<MoveId>,
+    pub(crate) entries: Vec<u64>,
+}
+
+/// A count of a place as the books see it.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Count {
+    pub(crate) kept: usize,
+    pub(crate) seq: u64,
+    /// Number of moves before it.
+    pub(crate) bound: MoveId,
+    pub(crate) counted: Kg,
+    pub(crate) book: Kg,
+}
+
+impl Count {
+    pub(crate) fn view(self) -> CountView {
+        CountView {
+            entry: self.seq,
+            counted: self.counted.shown(),
+            book: self.book.shown(),
+            missing: (self.book - self.counted).shown(),
+        }
+    }
+}
+
+/// Verification intervals of the scales, looked up once per question.
+struct Scales<'a> {
+    powder: &'a Powder,
+    known: BTreeMap<&'a Label, Vec<(Moment, Kg)>>,
+}
+
+impl<'a> Scales<'a> {
+    fn new(powder: &'a Powder) -> Self {
+        let mut known: BTreeMap<&Label, Vec<(Moment, Kg)>> = BTreeMap::new();
+        let Ok(first) = Label::new("0") else { return Self { powder, known } };
+        for (key, facts) in powder.books.keys_from(&Key::Scale(first)) {
+            let Key::Scale(label) = key else { break };
+            let intervals = facts.iter().filter_map(|i| {
+                let kept = &powder.kept[*i as usize];
+                match &kept.deed {
+                    Deed::EquipmentRegistered(d) => {
+                        Some((kept.moment(), Kg::of(&d.scale.as_ref()?.interval)))
+                    }
+                    _ => None,
+                }
+            });
+            known.insert(label, intervals.collect());
+        }
+        Self { powder, known }
+    }
+
+    /// Verification interval of a scale at a moment.
+    fn interval(&self, scale: &Label, moment: Moment) -> Option<Kg> {
+        let intervals = self.known.get(scale)?;
+        let at = intervals.partition_point(|(since, _)| *since <= moment);
+        at.checked_sub(1).map(|i| intervals[i].1).filter(|e| e.is_positive())
+    }
+
+    /// Squares of the limits of error of these loads on one scale.
+    fn loads(&self, kept: &Kept, scale: &'a Label, loads: &[Kg]) -> Option<Weighed<'a>> {
+        let e = self.interval(scale, kept.moment())?;
+        let mut squares_kg2 = Decimal::ZERO;
+        for load in loads {
+            // Table 6 of OIML R 76-1 with the factor 2 in service, as in `figures`.
+            let steps = if load.abs() <= e.times_whole(500) {
+                1
+            } else if load.abs() <= e.times_whole(2000) {
+                2
+            } else {
+                3
+            };
+            let limit = e.times_whole(steps).decimal();
+            squares_kg2 += limit * limit;
+        }
+        Some(Weighed { scale, weighings: loads.len(), squares_kg2 })
+    }
+
+    /// What is known of the weighing behind a booked move.
+    fn of_move(&self, id: MoveId) -> Option<Weighed<'a>> {
+        let moved = self.powder.books.moves()[id as usize];
+        let kept = &self.powder.kept[moved.kept as usize];
+        match (&kept.deed, moved.kind) {
+            (Deed::LotReceived(d), _) => {
+                let into = self.powder.books.place(moved.into)?;
+                let container = d.containers.iter().find(|c| c.id.as_str() == into.id())?;
+                let loads = [Kg::of(&container.gross), Kg::of(&container.tare)];
+                self.loads(kept, d.scale.as_ref()?, &loads)
+            }
+            (Deed::BuildFinished(d), MoveKind::Drawn) => {
+                // Hopper before and after: the load is not on record; the drawn mass is the
+                // smallest it can have been.
+                self.loads(kept, d.hopper_scale.as_ref()?, &[moved.mass, moved.mass])
+            }
+            (Deed::BagChanged(d), _) => {
+                let loads = [Kg::of(&d.bag.gross), Kg::of(&d.bag.tare)];
+                self.loads(kept, d.scale.as_ref()?, &loads)
+            }
+            _ => self.loads(kept, kept.scale()?, &[moved.mass]),
+        }
+    }
+
+    /// What is known of the weighing behind a count.
+    fn of_count(&self, count: &Count) -> Option<Weighed<'a>> {
+        let kept = &self.powder.kept[count.kept];
+        match &kept.deed {
+            // Net found as gross minus tare from two weighings counts both.
+            Deed::ContainerWeighed(d) => {
+                let gross = Kg::of(&d.gross);
+                self.loads(kept, &d.scale, &[gross, gross - count.counted])
+            }
+            _ => self.loads(kept, kept.scale()?, &[count.counted]),
+        }
+    }
+}
+
+/// How a place's estimate is anchored at a moment: from `bound` on the book counts, on top of
+/// `base`.
+#[derive(Clone, Copy)]
+struct Anchor {
+    bound: MoveId,
+    base: Kg,
+    count: Option<Count>,
+}
+
+/// Whether what lies in such a place is stock of a site.
+fn is_stock(kind: PlaceKind) -> bool {
+    match kind {
+        PlaceKind::LotContainer
+        | PlaceKind::Hopper
+        | PlaceKind::Build
+        | PlaceKind::Bin
+        | PlaceKind::Oversize
+        | PlaceKind::VacuumBag => true,
+        PlaceKind::Supplier
+        | PlaceKind::Parts
+        | PlaceKind::Waste
+        | PlaceKind::Sample
+        | PlaceKind::Loss => false,
+    }
+}
+
+/// The term of what leaves stock for a place of this kind.
+fn out_term(into: PlaceKind) -> Option<Term> {
+    match into {
+        PlaceKind::Parts => Some(Term::Parts),
+        PlaceKind::Waste => Some(Term::Waste),
+        PlaceKind::Sample => Some(Term::Samples),
+        PlaceKind::Loss => Some(Term::Losses),
+        PlaceKind::Supplier => Some(Term::Returned),
+        PlaceKind::LotContainer
+        | PlaceKind::Hopper
+        | PlaceKind::Build
+        | PlaceKind::Bin
+        | PlaceKind::Oversize
+        | PlaceKind::VacuumBag => None,
+    }
+}
+
+impl Powder {
+    /// Counts of a place before a moment, in order of work. A waste container is counted by
+    /// weighing it: gross minus the tare of its opening.
+    pub(crate) fn counts(&self, place: &Place, moment: Moment) -> Vec<Count> {
+        let mut tare = None;
+        let mut counts = Vec::new();
+        for i in self.books.facts(&Key::Counted(place.clone())) {
+            let kept = &self.kept[*i as usize];
+            if kept.moment() >= moment {
+                break;
+            }
+            let counted = match &kept.deed {
+                Deed::StockCounted(d) => Kg::of(&d.mass),
+                Deed::ContainerOpened(d) => {
+                    tare = Some(Kg::of(&d.tare));
+                    continue;
+                }
+                Deed::ContainerWeighed(d) => match tare {
+                    Some(tare) => Kg::of(&d.gross) - tare,
+                    None => continue,
+                },
+                _ => continue,
+            };
+            let bound = self.books.moves_of(*i as usize).start;
+            let id = self.books.find_place(place);
+            counts.push(Count {
+                kept: *i as usize,
+                seq: kept.seq,
+                bound,
+                counted,
+                book: id.map_or(Kg::ZERO, |id| self.books.content(id, bound).held),
+            });
+        }
+        counts
+    }
+
+    /// The latest count before a moment.
+    pub(crate) fn last_count(&self, place: &Place, moment: Moment) -> Option<Count> {
+        self.counts(place, moment).pop()
+    }
+
+    /// Balances of a place: one per count, from the count before it (or the beginning) to it, and
+    /// a last one, open, since the last count.
+    pub fn place_balances(&self, place: &Place, as_of: AsOf) -> Result<Vec<Balance>, Unanswered> {
+        let (moment, bound) = self.bound(as_of)?;
+        let id = self.books.find_place(place).ok_or_else(|| Unanswered::Place(place.clone()))?;
+        let scales = Scales::new(self);
+        let counts = self.counts(place, moment);
+        let mut balances = Vec::new();
+        let (mut start, mut earlier) = (None, Kg::ZERO);
+        for count in counts.iter().map(Some).chain([None]) {
+            let sum = self.place_period(&scales, id, start, count, bound);
+            if count.is_none() && sum.entries.len() <= usize::from(start.is_some()) {
+                break;
+            }
+            let time = |c: Option<&Count>| c.map(|c| self.kept[c.kept].time_ms);
+            let difference = sum.difference;
+            balances.push(sum.balance((time(start), time(count)), earlier));
+            earlier += difference;
+            start = count;
+        }
+        Ok(balances)
+    }
+
+    /// What a place took in and gave out between two counts. Without a closing count only an
+    /// unpacked build compares anything: what it did not give back is missing. Elsewhere the book
+    /// itself is the estimate, and its difference is what it had to make up.
+    fn place_period(
+        &self,
+        scales: &Scales<'_>,
+        id: PlaceId,
+        start: Option<&Count>,
+        end: Option<&Count>,
+        bound: MoveId,
+    ) -> Sum {
+        let mut sum = Sum::default();
+        let range = start.map_or(0, |c| c.bound)..end.map_or(bound, |c| c.bound);
+        let unpacked = self.books.kind_of(id) == Some(PlaceKind::Build)
+            && self.last_unpack(id, bound).is_some();
+        let compared = end.is_some() || unpacked;
+        if let Some(start) = start {
+            sum.term(Term::Opening, start.counted);
+            sum.entries.push(start.seq);
+            if compared {
+                sum.weighed(start.counted, scales.of_count(start).as_ref());
+            }
+        }
+        let mut there = start.map_or(Kg::ZERO, |c| c.counted);
+        for touch in self.touches_in(id, &range) {
+            let moved = self.books.moves()[touch as usize];
+            let comes_in = moved.into == id;
+            let signed = if comes_in { moved.mass } else { -moved.mass };
+            there += signed;
+            sum.entries.push(self.seq_of_move(touch));
+            if moved.from == UNKNOWN_PLACE {
+                sum.from_unknown += moved.mass;
+            }
+            if moved.kind == MoveKind::Overdrawn {
+                continue;
+            }
+            sum.term(self.place_term(&moved, comes_in), moved.mass);
+            if compared {
+                sum.weighed(signed, scales.of_move(touch).as_ref());
+            }
+        }
+        match end {
+            Some(end) => {
+                sum.term(Term::Closing, end.counted);
+                sum.weighed(-end.counted, scales.of_count(end).as_ref());
+                sum.entries.push(end.seq);
+            }
+            None if unpacked => {}
+            None => sum.term(Term::Closing, there),
+        }
+        sum
+    }
+
+    /// The term of a move in the balance of a place.
+    fn place_term(&self, moved: &Move, comes_in: bool) -> Term {
+        match (comes_in, moved.kind) {
+            (true, MoveKind::Received) => Term::Received,
+            (true, MoveKind::Drawn) => Term::Drawn,
+            (true, _) => Term::OtherIn,
+            (false, MoveKind::Recovered) => Term::Recovered,
+            (false, _) => {
+                self.books.kind_of(moved.into).and_then(out_term).unwrap_or(Term::OtherOut)
+            }
+        }
+    }
+
+    fn touches_in(
+        &self,
+        id: PlaceId,
+        range: &std::ops::Range<MoveId>,
+    ) -> impl Iterator<Item = MoveId> {
+        let touches = self.books.touches(id);
+        let first = touches.partition_point(|t| *t < range.start);
+        let end = touches.partition_point(|t| *t < range.end);
+        touches[first..end.max(first)].iter().copied()
+    }
+
+    /// The last move that took powder (not parts) out of a build place.
+    fn last_unpack(&self, id: PlaceId, bound: MoveId) -> Option<MoveId> {
+        let touches = self.books.touches(id);
+        let end = touches.partition_point(|t| *t < bound);
+        touches[..end].iter().rev().copied().find(|t| {
+            let m = self.books.moves()[*t as usize];
+            m.from == id && m.kind != MoveKind::Parts
+        })
+    }
+
+    /// Masses of a build place within the first `bound` moves.
+    pub(crate) fn build_account(&self, place: &Place, bound: MoveId) -> BuildAccount {
+        let zero = Kg::ZERO;
+        let mut account = BuildAccount {
+            drawn: zero,
+            parts: zero,
+            recovered: zero,
+            in_total: zero,
+            out_total: zero,
+            drawn_content: None,
+            entries: Vec::new(),
+        };
+        let Some(id) = self.books.find_place(place) else { return account };
+        for touch in self.touches_in(id, &(0..bound)) {
+            let moved = self.books.moves()[touch as usize];
+            account.entries.push(self.seq_of_move(touch));
+            if moved.kind == MoveKind::Overdrawn {
+                continue;
+            }
+            if moved.into == id {
+                account.in_total += moved.mass;
+            } else {
+                account.out_total += moved.mass;
+            }
+            match moved.kind {
+                MoveKind::Drawn => {
+                    account.drawn += moved.mass;
+                    account.drawn_content = Some(touch);
+                }
+                MoveKind::Parts => account.parts += moved.mass,
+                MoveKind::Recovered => account.recovered += moved.mass,
+                _ => {}
+            }
+        }
+        account
+    }
+
+    /// Balance of a build: what was drawn minus parts and what was recovered. While nothing was
+    /// recovered yet, what lies in the build place counts as being there.
+    pub fn build_balance(&self, build: &Label, as_of: AsOf) -> Result<Balance, Unanswered> {
+        let (_, bound) = self.bound(as_of)?;
+        let unknown = || Unanswered::Build(build.clone());
+        let place = Place::new(PlaceKind::Build, build.as_str()).map_err(|_| unknown())?;
+        let id = self.books.find_place(&place).ok_or_else(unknown)?;
+        let sum = self.place_period(&Scales::new(self), id, None, None, bound);
+        Ok(sum.balance((None, None), Kg::ZERO))
+    }
+
+    /// Balances of the builds finished in a period, in order of work, each with the cumulative
+    /// unaccounted mass: a steady leak that each single build hides shows in the sum.
+    /// `printer`: only its builds.
+    pub fn build_balances(
+        &self,
+        printer: Option<&Label>,
+        from: Timestamp,
+        to: Timestamp,
+    ) -> Vec<(Label, Balance)> {
+        let (from_ms, to_ms) = (from.as_millisecond(), to.as_millisecond());
+        let scales = Scales::new(self);
+        let bound = self.books.moves_before(&self.kept, (i64::MAX, u64::MAX));
+        let first = self.kept.partition_point(|k| k.time_ms < from_ms);
+        let (mut balances, mut earlier) = (Vec::new(), Kg::ZERO);
+        for kept in self.kept[first..].iter().take_while(|k| k.time_ms < to_ms) {
+            let (Deed::BuildFinished(_), Some(build)) = (&kept.deed, kept.label()) else {
+                continue;
+            };
+            let on = self.books.facts(&Key::Build(build.clone())).iter().find_map(|i| match &self
+                .kept[*i as usize]
+                .deed
+            {
+                Deed::BuildStarted(d) => Some(&d.printer),
+                _ => None,
+            });
+            let place = Place::new(PlaceKind::Build, build.as_str()).ok();
+            let id = place.and_then(|p| self.books.find_place(&p));
+            let Some(id) = id.filter(|_| printer.is_none() || printer == on) else { continue };
+            let sum = self.place_period(&scales, id, None, None, bound);
+            let difference = sum.difference;
+            balances.push((build, sum.balance((None, Some(kept.time_ms)), earlier)));
+            earlier += difference;
+        }
+        balances
+    }
+
+    /// Balance of a lot: what was received or blended against where its powder is now. What lies
+    /// in unpacked builds is unaccounted.
+    pub fn lot_balance(&self, lot: &Label, as_of: AsOf) -> Result<Balance, Unanswered> {
+        let (moment, bound) = self.bound(as_of)?;
+        let life = Life::of(&self.books, &self.kept, lot, moment);
+        let origin = life.origin.ok_or_else(|| Unanswered::Lot(lot.clone()))?;
+        let scales = Scales::new(self);
+        let mut sum = Sum::default();
+        for id in self.books.moves_of(origin) {
+            let moved = self.books.moves()[id as usize];
+            if moved.kind == MoveKind::Overdrawn {
+                continue;
+            }
+            sum.term(Term::Received, moved.mass);
+            sum.weighed(moved.mass, scales.of_move(id).as_ref());
+        }
+        sum.entries = life.entries.clone();
+        let seeds = lots::whole_lot(&self.books, &self.kept, lot, &life);
+        let walk = trace::forward(&self.books, seeds, bound);
+        for (id, place) in self.books.place_list() {
+            let Some((_, mass)) = walk.in_place(&self.books, id, bound) else { continue };
+            let term = match place.kind {
+                PlaceKind::Supplier => Term::Returned,
+                PlaceKind::LotContainer => Term::InContainers,
+                PlaceKind::Hopper => Term::InHoppers,
+                PlaceKind::Build if self.last_unpack(id, bound).is_some() => continue,
+                PlaceKind::Build => Term::InBuilds,
+                PlaceKind::Parts => Term::Parts,
+                PlaceKind::Bin => Term::InBins,
+                PlaceKind::Oversize => Term::InOversize,
+                PlaceKind::VacuumBag => Term::InVacuumBags,
+                PlaceKind::Waste => Term::Waste,
+                PlaceKind::Sample => Term::Samples,
+                PlaceKind::Loss => Term::Losses,
+            };
+            sum.term(term, mass);
+        }
+        // Shares are cut at 2^-63, a mass far below a nanogram; that is no missing powder.
+        if sum.difference.shown().base().is_zero() {
+            sum.difference = Kg::ZERO;
+        }
+        Ok(sum.balance((None, None), Kg::ZERO))
+    }
+
+    /// Site of each place: the one whose fact first touched it.
+    fn sites(&self) -> Vec<Option<&Label>> {
+        let count = self.books.place_list().map(|(id, _)| id).max().map_or(0, |m| m as usize + 1);
+        let mut sites = vec![None; count];
+        for (id, _) in self.books.place_list() {
+            let first = self.books.touches(id).first();
+            let kept = first.map(|t| self.books.moves()[*t as usize].kept as usize);
+            sites[id as usize] = kept.and_then(|k| self.kept[k].site.as_ref());
+        }
+        sites
+    }
+
+    /// How the estimate of a stock place is anchored before a moment: at its last count, or, for a
+    /// build, at its last unpacking, after which nothing is left that anybody could find.
+    fn anchor(&self, id: PlaceId, place: &Place, moment: Moment, bound: MoveId) -> Anchor {
+        if place.kind == PlaceKind::Build {
+            let unpacked = self.last_unpack(id, bound).map(|m| m + 1);
+            return Anchor { bound: unpacked.unwrap_or(0), base: Kg::ZERO, count: None };
+        }
+        match self.last_count(place, moment) {
+            Some(count) => Anchor { bound: count.bound, base: count.counted, count: Some(count) },
+            None => Anchor { bound: 0, base: Kg::ZERO, count: None },
+        }
+    }
+
+    /// Balance of a site over a period (start included, end not): D = opening + received +
+    /// transferred in - (closing + parts + waste + samples + losses + returned + transferred out).
+    ///
+    /// Stock is what lies in containers of lots, hoppers, builds not unpacked, bins, oversize and
+    /// vacuum bags, each at its last count plus what moved since. Filters, sieves and wipes in
+    /// waste containers are no powder and stay out. Powder that was found without a recorded
+    /// source (a vacuum bag heavier than the book says) makes up for powder missed elsewhere.
+    pub fn site_balance(&self, site: &Label, from: Timestamp, to: Timestamp) -> Balance {
+        self.site_period(&Scales::new(self), site, from, to, Kg::ZERO).0
+    }
+
+    /// Balances of a site over consecutive periods (each from one bound to the next), for example
+    /// the months of a year, with the cumulative unaccounted mass.
+    pub fn site_balances(&self, site: &Label, bounds: &[Timestamp]) -> Vec<Balance> {
+        let scales = Scales::new(self);
+        let mut earlier = Kg::ZERO;
+        bounds
+            .windows(2)
+            .map(|w| {
+                let (balance, difference) = self.site_period(&scales, site, w[0], w[1], earlier);
+                earlier += difference;
+                balance
+            })
+            .collect()
+    }
+
+    fn site_period(
+        &self,
+        scales: &Scales<'_>,
+        site: &Label,
+        from: Timestamp,
+        to: Timestamp,
+        earlier: Kg,
+    ) -> (Balance, Kg) {
+        let books = &self.books;
+        let moments = [from, to].map(|t| (t.as_millisecond(), 0));
+        let bounds = moments.map(|m| books.moves_before(&self.kept, m));
+        let sites = self.sites();
+        let here = |id: PlaceId| sites.get(id as usize).copied().flatten() == Some(site);
+        let stock = |id: PlaceId| here(id) && books.kind_of(id).is_some_and(is_stock);
+        let mut sum = Sum::default();
+        // From which move on the book counts, at the opening and at the closing.
+        let mut since = [vec![MoveId::MAX; sites.len()], vec![MoveId::MAX; sites.len()]];
+        for (id, place) in books.place_list().filter(|(id, _)| stock(*id)) {
+            let anchors = [0, 1].map(|i| self.anchor(id, place, moments[i], bounds[i]));
+            for (i, term) in [Term::Opening, Term::Closing].into_iter().enumerate() {
+                let book = |b: MoveId| books.content(id, b).held;
+                let moved = book(bounds[i]) - book(anchors[i].bound);
+                sum.term(term, anchors[i].base + moved);
+                since[i][id as usize] = anchors[i].bound;
+            }
+            // A count that anchors both ends cancels.
+            let seqs = anchors.map(|a| a.count.map(|c| c.seq));
+            for (i, count) in anchors.iter().enumerate().filter_map(|(i, a)| Some((i, a.count?))) {
+                if seqs[0] != seqs[1] {
+                    let signed = if i == 0 { count.counted } else { -count.counted };
+                    sum.weighed(signed, scales.of_count(&count).as_ref());
+                    sum.entries.push(count.seq);
+                }
+            }
+        }
+        let counted = |i: usize, id: PlaceId, m: MoveId| -> i8 {
+            i8::from(
+                since[i].get(id as usize).is_some_and(|s| *s <= m) && m < bounds[i] && stock(id),
+            )
+        };
+        for id in 0..bounds[1] {
+            let moved = books.moves()[id as usize];
+            let (ours_in, ours_out) = (stock(moved.into), stock(moved.from));
+            let in_period = id >= bounds[0];
+            let crossing = if in_period { self.crossing(&moved, here, stock) } else { None };
+            if let Some(term) = crossing {
+                sum.term(term, moved.mass);
+            }
+            if !ours_in && !ours_out && crossing.is_none() {
+                continue;
+            }
+            // How D depends on this mass: through the boundary and through both estimates.
+            let boundary = crossing.map_or(0, |t| if t.comes_in() { 1 } else { -1 });
+            let through = |i: usize| counted(i, moved.into, id) - counted(i, moved.from, id);
+            let sign = boundary + through(0) - through(1);
+            if in_period {
+                sum.entries.push(self.seq_of_move(id));
+                if moved.from == UNKNOWN_PLACE {
+                    sum.from_unknown += moved.mass;
+                }
+            }
+            if sign != 0 && moved.kind != MoveKind::Overdrawn {
+                let signed = if sign > 0 { moved.mass } else { -moved.mass };
+                sum.weighed(signed, scales.of_move(id).as_ref());
+            }
+        }
+        let difference = sum.difference;
+        (sum.balance((Some(moments[0].0), Some(moments[1].0)), earlier), difference)
+    }
+
+    /// The term of a move that crosses the boundary of a site's stock.
+    fn crossing(
+        &self,
+        moved: &Move,
+        here: impl Fn(PlaceId) -> bool,
+        stock: impl Fn(PlaceId) -> bool,
+    ) -> Option<Term> {
+        let kind = |id| self.books.kind_of(id);
+        match (stock(moved.from), stock(moved.into)) {
+            (true, true) => None,
+            (false, true) => match kind(moved.from) {
+                // Found without a recorded source: no receipt, hence a surplus.
+                None => None,
+                Some(PlaceKind::Supplier) => Some(Term::Received),
+                Some(_) if here(moved.from) => Some(Term::OtherIn),
+                Some(_) => Some(Term::TransferredIn),
+            },
+            (true, false) => kind(moved.into).and_then(out_term).or(Some(Term::TransferredOut)),
+            (false, false) => {
+                let sweepings = moved.from == UNKNOWN_PLACE
+                    && moved.kind == MoveKind::Waste
+                    && here(moved.into)
+                    && self.is_powder_waste(moved.kept as usize);
+                sweepings.then_some(Term::Waste)
+            }
+        }
+    }
+
+    /// Whether waste without a recorded source is powder, not a used part or a wipe.
+    fn is_powder_waste(&self, kept: usize) -> bool {
+        match &self.kept[kept].deed {
+            Deed::WasteAdded(d) => match d.what {
+                WasteItem::VacuumBag
+                | WasteItem::Sweepings
+                | WasteItem::Oversize
+                | WasteItem::Powder => true,
+                WasteItem::Filter
+                | WasteItem::Sieve
+                | WasteItem::Wipes
+                | WasteItem::UsedPart
+                | WasteItem::SpillResidue => false,
+            },
+            _ => false,
+        }
+    }
+}

@@ -1,0 +1,545 @@
+//! The account itself: every move in order of work, what each place held after it, and of which
+//! earlier contents it consists. Derived from the kept facts; a late fact or a correction cuts the
+//! books at its moment and folds the rest again, so the answer never depends on arrival order.
+//!
+//! A *content* is named by the move that last brought mass into a place: taking out changes how
+//! much is there, not of what it consists (perfect mixing in a vessel is the stated assumption).
+//! Contents and the two links of each (what was there before, what came in) are the genealogy.
+
+use std::collections::{BTreeMap, HashMap};
+
+use crate::ids::{Label, Place, PlaceKind};
+
+use super::amount::{Kg, Share};
+use super::kept::{Deed, Kept, Key, Moment};
+use super::lots;
+use super::moves::{self, Leg, MoveKind, Source};
+
+/// Index of a place in the books.
+pub(crate) type PlaceId = u32;
+/// Index of a move, and name of the content it made.
+pub(crate) type MoveId = u32;
+/// Index of a lot that was delivered.
+pub(crate) type LotId = u32;
+
+/// The place of everything whose source nobody recorded.
+pub(crate) const UNKNOWN_PLACE: PlaceId = 0;
+/// Its name in answers.
+pub(crate) const UNKNOWN: &str = "UNKNOWN";
+
+/// What a portion consisted of when it moved.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Origin {
+    /// A delivery of a lot.
+    Lot(LotId),
+    /// Nobody knows.
+    Unknown,
+    /// The content that this move made.
+    Content(MoveId),
+}
+
+/// Packed links of a content: scanned by the traces, hence small and apart from the moves.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Link {
+    origin: u32,
+    before: u32,
+    /// Share of what came in, in the content it made.
+    pub(crate) inflow: Share,
+}
+
+const NONE: u32 = u32::MAX;
+const LOT_BIT: u32 = 1 << 31;
+
+impl Link {
+    fn new(origin: Origin, before: Option<MoveId>, inflow: Share) -> Self {
+        let origin = match origin {
+            Origin::Lot(lot) => lot | LOT_BIT,
+            Origin::Unknown => NONE,
+            Origin::Content(id) => id,
+        };
+        Self { origin, before: before.unwrap_or(NONE), inflow }
+    }
+    /// Of what the portion consisted that came in.
+    #[inline]
+    pub(crate) fn origin(self) -> Origin {
+        match self.origin {
+            NONE => Origin::Unknown,
+            lot if lot & LOT_BIT != 0 => Origin::Lot(lot & !LOT_BIT),
+            id => Origin::Content(id),
+        }
+    }
+    /// The content that was there before; `None` when the place was empty.
+    #[inline]
+    pub(crate) fn before(self) -> Option<MoveId> {
+        (self.before != NONE).then_some(self.before)
+    }
+}
+
+/// One booked move.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Move {
+    /// Index of the kept fact that tells it.
+    pub(crate) kept: u32,
+    pub(crate) from: PlaceId,
+    pub(crate) into: PlaceId,
+    /// The kept `build.finished` whose build this portion went through, when it left a build.
+    finish: u32,
+    pub(crate) kind: MoveKind,
+    /// Whether the portion left a build: its powder aged by one build.
+    pub(crate) aged: bool,
+    pub(crate) mass: Kg,
+    pub(crate) from_after: Kg,
+    pub(crate) into_after: Kg,
+}
+
+impl Move {
+    /// The kept `build.finished` of the build the portion came from.
+    pub(crate) fn finish(&self) -> Option<usize> {
+        (self.finish != NONE).then_some(self.finish as usize)
+    }
+}
+
+/// What rules ask of a content at every step, carried along so that no trace is needed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct Mark {
+    /// Share with a known source lot (C23).
+    pub(crate) known: Share,
+    /// Share that was never in a build.
+    pub(crate) fresh: Share,
+    /// Share that was in a build and was not sieved since (gate 31).
+    pub(crate) unsieved: Share,
+    /// Share that left the container of its lot before the lot was released, or is still in it.
+    pub(crate) unreleased: Share,
+    /// Which material.
+    pub(crate) material: Material,
+}
+
+/// Material of a content.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Material {
+    /// Nothing with a known material.
+    Untold,
+    /// One, by index.
+    One(u32),
+    /// More than one.
+    Mixed,
+}
+
+impl Material {
+    fn with(self, other: Material) -> Material {
+        match (self, other) {
+            (Material::Untold, m) | (m, Material::Untold) => m,
+            (Material::One(a), Material::One(b)) if a == b => self,
+            (Material::One(_) | Material::Mixed, Material::One(_) | Material::Mixed) => {
+                Material::Mixed
+            }
+        }
+    }
+}
+
+/// What a place holds at a moment.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct Content {
+    pub(crate) held: Kg,
+    /// Name of the content; `None` when nothing ever came in or all was taken out.
+    pub(crate) id: Option<MoveId>,
+}
+
+#[derive(Debug, Clone)]
+struct PlaceBook {
+    /// `None` for [`UNKNOWN_PLACE`].
+    name: Option<Place>,
+    touches: Vec<MoveId>,
+}
+
+/// The derived account.
+#[derive(Debug, Clone)]
+pub(crate) struct Books {
+    places: Vec<PlaceBook>,
+    place_ids: HashMap<Place, PlaceId>,
+    lots: Vec<Label>,
+    lot_ids: HashMap<Label, LotId>,
+    materials: Vec<Label>,
+    moves: Vec<Move>,
+    links: Vec<Link>,
+    marks: Vec<Mark>,
+    /// First move of each kept fact.
+    first_move: Vec<MoveId>,
+    index: BTreeMap<Key, Vec<u32>>,
+    by_seq: BTreeMap<u64, u32>,
+}
+
+impl Default for Books {
+    fn default() -> Self {
+        Self {
+            places: vec![PlaceBook { name: None, touches: Vec::new() }],
+            place_ids: HashMap::new(),
+            lots: Vec::new(),
+            lot_ids: HashMap::new(),
+            materials: Vec::new(),
+            moves: Vec::new(),
+            links: Vec::new(),
+            marks: Vec::new(),
+            first_move: Vec::new(),
+            index: BTreeMap::new(),
+            by_seq: BTreeMap::new(),
+        }
+    }
+}
+
+/// A list index as stored. More than 2^31 facts or moves do not fit into memory anyway.
+fn small(index: usize) -> u32 {
+    u32::try_from(index).unwrap_or(LOT_BIT - 1)
+}
+
+impl Books {
+    /// Forgets everything from the kept fact `at` on. `all` is the list as it was folded.
+    pub(crate) fn cut(&mut self, all: &[Kept], at: usize) {
+        for i in (at..self.first_move.len()).rev() {
+            for key in all[i].keys() {
+                if let Some(list) = self.index.get_mut(&key) {
+                    list.pop();
+                    if list.is_empty() {
+                        self.index.remove(&key);
+                    }
+                }
+            }
+            self.by_seq.remove(&all[i].seq);
+            let first = self.first_move[i] as usize;
+            for m in self.moves.drain(first..).rev() {
+                self.places[m.from as usize].touches.pop();
+                self.places[m.into as usize].touches.pop();
+            }
+            self.links.truncate(first);
+            self.marks.truncate(first);
+        }
+        self.first_move.truncate(at);
+    }
+
+    /// Folds what is not folded yet.
+    pub(crate) fn fold(&mut self, all: &[Kept]) {
+        for i in self.first_move.len()..all.len() {
+            let kept = &all[i];
+            self.first_move.push(small(self.moves.len()));
+            for key in kept.keys() {
+                self.index.entry(key).or_default().push(small(i));
+            }
+            for leg in moves::legs(kept, self, all) {
+                self.book(all, i, leg);
+            }
+            self.by_seq.insert(kept.seq, small(i));
+        }
+    }
+
+    fn book(&mut self, all: &[Kept], i: usize, leg: Leg) {
+        if !leg.mass.is_positive() {
+            return;
+        }
+        let (from, origin) = match leg.from {
+            Source::Delivery { supplier, lot } => {
+                (self.place_id(&supplier), Origin::Lot(self.lot_id(&lot)))
+            }
+            Source::Unknown => (UNKNOWN_PLACE, Origin::Unknown),
+            Source::Place(place) if place == leg.into => return,
+            Source::Place(place) if place.kind == PlaceKind::Supplier => {
+                (self.place_id(&place), Origin::Unknown)
+            }
+            Source::Place(place) => {
+                let id = self.place_id(&place);
+                let missing = leg.mass - self.content_now(id).held;
+                if missing.is_positive() {
+                    // Never forced: what the book lacks came from somewhere nobody recorded.
+                    let unknown = (UNKNOWN_PLACE, Origin::Unknown);
+                    self.push(all, i, unknown, id, missing, MoveKind::Overdrawn);
+                }
+                let origin = self.content_now(id).id.map_or(Origin::Unknown, Origin::Content);
+                (id, origin)
+            }
+        };
+        let into = self.place_id(&leg.into);
+        self.push(all, i, (from, origin), into, leg.mass, leg.kind);
+    }
+
+    fn push(
+        &mut self,
+        all: &[Kept],
+        i: usize,
+        (from, origin): (PlaceId, Origin),
+        into: PlaceId,
+        mass: Kg,
+        kind: MoveKind,
+    ) {
+        let (source, target) = (self.content_now(from), self.content_now(into));
+        // A supplier that takes powder back starts from a negative book: nothing is mixed there.
+        let before = target.id.filter(|_| target.held.is_positive());
+        let inflow = match before {
+            Some(_) => Share::ratio(mass, target.held + mass),
+            None => Share::ONE,
+        };
+        let build = self.kind_of(from).filter(|k| *k == PlaceKind::Build);
+        let finish = build.and_then(|_| self.finish_of(from, all)).unwrap_or(NONE);
+        let moved = Move {
+            kept: small(i),
+            from,
+            into,
+            finish,
+            kind,
+            aged: build.is_some(),
+            mass,
+            from_after: source.held - mass,
+            into_after: target.held + mass,
+        };
+        let portion = self.portion(all, i, &moved, origin);
+        let mark = match before.map(|b| self.marks[b as usize]) {
+            Some(there) => Mark {
+                known: inflow.mix(there.known, portion.known),
+                fresh: inflow.mix(there.fresh, portion.fresh),
+                unsieved: inflow.mix(there.unsieved, portion.unsieved),
+                unreleased: inflow.mix(there.unreleased, portion.unreleased),
+                material: there.material.with(portion.material),
+            },
+            None => portion,
+        };
+        let id = small(self.moves.len());
+        self.moves.push(moved);
+        self.links.push(Link::new(origin, before, inflow));
+        self.marks.push(mark);
+        self.places[from as usize].touches.push(id);
+        self.places[into as usize].touches.push(id);
+    }
+
+    /// Marks of the portion that moves.
+    fn portion(&mut self, all: &[Kept], i: usize, moved: &Move, origin: Origin) -> Mark {
+        let none = Share::ZERO;
+        let mut mark = match origin {
+            Origin::Unknown => Mark {
+                known: none,
+                fresh: none,
+                unsieved: none,
+                unreleased: none,
+                material: Material::Untold,
+            },
+            Origin::Lot(_) => {
+                let one = Share::ONE;
+                let material = match &all[i].deed {
+                    Deed::LotReceived(d) => Material::One(self.material_id(&d.material)),
+                    _ => Material::Untold,
+                };
+                Mark { known: one, fresh: one, unsieved: none, unreleased: one, material }
+            }
+            Origin::Content(id) => {
+                let mut mark = self.marks[id as usize];
+                if let Some(lot) = self.direct_delivery(id) {
+                    let lot = self.lots[lot as usize].clone();
+                    if lots::released(self, all, &lot, all[i].moment()) {
+                        mark.unreleased = none;
+                    }
+                }
+                mark
+            }
+        };
+        if moved.aged {
+            mark.fresh = none;
+            mark.unsieved = Share::ONE;
+        }
+        if moved.kind == MoveKind::Sieved {
+            mark.unsieved = none;
+        }
+        mark
+    }
+
+    fn place_id(&mut self, place: &Place) -> PlaceId {
+        if let Some(id) = self.place_ids.get(place) {
+            return *id;
+        }
+        let id = small(self.places.len());
+        self.places.push(PlaceBook { name: Some(place.clone()), touches: Vec::new() });
+        self.place_ids.insert(place.clone(), id);
+        id
+    }
+
+    fn lot_id(&mut self, lot: &Label) -> LotId {
+        if let Some(id) = self.lot_ids.get(lot) {
+            return *id;
+        }
+        let id = small(self.lots.len());
+        self.lots.push(lot.clone());
+        self.lot_ids.insert(lot.clone(), id);
+        id
+    }
+
+    /// Material by its label, as far as any delivery named it.
+    pub(crate) fn find_material(&self, material: &Label) -> Material {
+        let found = self.materials.iter().position(|m| m == material);
+        found.map_or(Material::Untold, |id| Material::One(small(id)))
+    }
+
+    fn material_id(&mut self, material: &Label) -> u32 {
+        // A shop has a handful of materials.
+        let found = self.materials.iter().position(|m| m == material);
+        small(found.unwrap_or_else(|| {
+            self.materials.push(material.clone());
+            self.materials.len() - 1
+        }))
+    }
+
+    // ---- reading -----------------------------------------------------------------------------
+
+    pub(crate) fn moves(&self) -> &[Move] {
+        &self.moves
+    }
+    pub(crate) fn links(&self) -> &[Link] {
+        &self.links
+    }
+    pub(crate) fn mark(&self, content: MoveId) -> Mark {
+        self.marks[content as usize]
+    }
+    pub(crate) fn material(&self, id: u32) -> &Label {
+        &self.materials[id as usize]
+    }
+    pub(crate) fn lot(&self, id: LotId) -> &Label {
+        &self.lots[id as usize]
+    }
+    pub(crate) fn lot_count(&self) -> usize {
+        self.lots.len()
+    }
+    pub(crate) fn find_lot(&self, lot: &Label) -> Option<LotId> {
+        self.lot_ids.get(lot).copied()
+    }
+    /// A place that was ever touched.
+    pub(crate) fn find_place(&self, place: &Place) -> Option<PlaceId> {
+        let id = *self.place_ids.get(place)?;
+        (!self.places[id as usize].touches.is_empty()).then_some(id)
+    }
+    pub(crate) fn place(&self, id: PlaceId) -> Option<&Place> {
+        self.places[id as usize].name.as_ref()
+    }
+    /// Name of a place in answers.
+    pub(crate) fn place_name(&self, id: PlaceId) -> String {
+        self.place(id).map_or_else(|| UNKNOWN.to_owned(), Place::to_string)
+    }
+    pub(crate) fn kind_of(&self, id: PlaceId) -> Option<PlaceKind> {
+        self.place(id).map(|p| p.kind)
+    }
+    /// Every place that was ever touched.
+    pub(crate) fn place_list(&self) -> impl Iterator<Item = (PlaceId, &Place)> {
+        self.places
+            .iter()
+            .enumerate()
+            .filter(|(_, p)| !p.touches.is_empty())
+            .filter_map(|(i, p)| Some((small(i), p.name.as_ref()?)))
+    }
+    /// Moves that touched a place, in order.
+    pub(crate) fn touches(&self, id: PlaceId) -> &[MoveId] {
+        &self.places[id as usize].touches
+    }
+
+    /// Number of moves booked before the moment.
+    pub(crate) fn moves_before(&self, all: &[Kept], moment: Moment) -> MoveId {
+        let at = all.partition_point(|k| k.moment() < moment);
+        self.first_move.get(at).copied().unwrap_or(small(self.moves.len()))
+    }
+
+    /// Moves of a kept fact.
+    pub(crate) fn moves_of(&self, kept: usize) -> std::ops::Range<MoveId> {
+        let end = self.first_move.get(kept + 1).copied().unwrap_or(small(self.moves.len()));
+        self.first_move[kept]..end
+    }
+
+    /// What a place held after the first `bound` moves.
+    pub(crate) fn content(&self, id: PlaceId, bound: MoveId) -> Content {
+        let touches = &self.places[id as usize].touches;
+        let end = if touches.last().is_some_and(|t| *t < bound) {
+            touches.len()
+        } else {
+            touches.partition_point(|t| *t < bound)
+        };
+        let Some(last) = touches[..end].last().copied() else {
+            return Content { held: Kg::ZERO, id: None };
+        };
+        let m = &self.moves[last as usize];
+        let (held, content) = if m.into == id {
+            (m.into_after, Some(last))
+        } else {
+            let content = match self.links[last as usize].origin() {
+                Origin::Content(id) => Some(id),
+                Origin::Lot(_) | Origin::Unknown => None,
+            };
+            (m.from_after, content)
+        };
+        Content { held, id: content.filter(|_| held.is_positive()) }
+    }
+
+    pub(crate) fn content_now(&self, id: PlaceId) -> Content {
+        self.content(id, NONE)
+    }
+
+    /// What a place holds after everything folded so far.
+    pub(crate) fn held_now(&self, place: &Place) -> Kg {
+        self.place_ids.get(place).map_or(Kg::ZERO, |id| self.content_now(*id).held)
+    }
+
+    /// Places into which an entry booked mass.
+    pub(crate) fn booked_by(&self, seq: u64) -> Vec<Place> {
+        let Some(kept) = self.by_seq.get(&seq) else { return Vec::new() };
+        let moves = self.moves_of(*kept as usize);
+        let booked = moves.filter(|m| self.moves[*m as usize].kind != MoveKind::Overdrawn);
+        booked.filter_map(|m| self.place(self.moves[m as usize].into).cloned()).collect()
+    }
+
+    /// Position of an entry in the order of work.
+    pub(crate) fn kept_of(&self, seq: u64) -> Option<usize> {
+        self.by_seq.get(&seq).map(|i| *i as usize)
+    }
+
+    /// Facts under a key, in order of work.
+    pub(crate) fn facts(&self, key: &Key) -> &[u32] {
+        self.index.get(key).map_or(&[], Vec::as_slice)
+    }
+
+    /// Facts under a key that come before a moment.
+    pub(crate) fn facts_before<'a>(
+        &'a self,
+        all: &'a [Kept],
+        key: &Key,
+        moment: Moment,
+    ) -> impl DoubleEndedIterator<Item = &'a Kept> {
+        let facts = self.facts(key);
+        let end = facts.partition_point(|i| all[*i as usize].moment() < moment);
+        facts[..end].iter().map(|i| &all[*i as usize])
+    }
+
+    /// Keys from `first` on, in order.
+    pub(crate) fn keys_from(&self, first: &Key) -> impl Iterator<Item = (&Key, &[u32])> {
+        self.index.range(first.clone()..).map(|(k, v)| (k, v.as_slice()))
+    }
+
+    /// The delivered lot whose container this content fills, when nothing else came in.
+    pub(crate) fn direct_delivery(&self, content: MoveId) -> Option<LotId> {
+        let link = self.links[content as usize];
+        match (link.origin(), link.before()) {
+            (Origin::Lot(lot), None) => Some(lot),
+            (Origin::Lot(_), Some(before)) => {
+                let lot = self.direct_delivery(before);
+                lot.filter(|lot| Origin::Lot(*lot) == link.origin())
+            }
+            (Origin::Unknown | Origin::Content(_), _) => None,
+        }
+    }
+
+    /// Hopper of a build's start, as far as folded.
+    pub(crate) fn hopper_of(&self, build: &Place, all: &[Kept]) -> Option<Place> {
+        let key = Key::Build(Label::new(build.id()).ok()?);
+        self.facts(&key).iter().rev().find_map(|i| match &all[*i as usize].deed {
+            Deed::BuildStarted(d) => Some(d.hopper.clone()),
+            _ => None,
+        })
+    }
+
+    /// The `build.finished` of a build place, as far as folded.
+    fn finish_of(&self, build: PlaceId, all: &[Kept]) -> Option<u32> {
+        let key = Key::Build(Label::new(self.place(build)?.id()).ok()?);
+        let finished = |i: &&u32| matches!(all[**i as usize].deed, Deed::BuildFinished(_));
+        self.facts(&key).iter().rev().find(finished).copied()
+    }
+}

@@ -1,0 +1,335 @@
+//! Life of a lot: received, tested, released, held, decided on. Derived from the lot's own facts
+//! up to a moment, so that a late test or release counts from the time it was done.
+
+use std::collections::BTreeMap;
+
+use jiff::civil::Date;
+
+use crate::common::{Outcome, SignatureMeaning};
+use crate::forms::words;
+use crate::ids::{Code, Label, Place};
+use crate::powder::events::LotDecision;
+
+use super::amount::Share;
+use super::books::{Books, MoveId, Origin};
+use super::kept::{Deed, Kept, Key, Moment};
+use super::trace;
+
+words! {
+    /// Where a lot stands.
+    pub enum LotStatus {
+        /// Delivered, with a certificate and whole seals; no test yet.
+        Received = "received",
+        /// Delivered without certificate, with a broken seal, or with a failed test.
+        Quarantined = "quarantined",
+        /// Every test so far was passed; not released yet.
+        Tested = "tested",
+        /// Blended from other powder; not released by itself (see `released_by_components`).
+        Blended = "blended",
+        /// Released for use.
+        Released = "released",
+        /// On hold: not to be used until two people have decided.
+        Held = "held",
+        /// Decided to be waste.
+        Scrapped = "scrapped",
+    }
+}
+
+/// A hold of a lot or of some places.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct Hold {
+    /// Entry that tells it.
+    pub(crate) seq: u64,
+    pub(crate) moment: Moment,
+    /// The places it names; none means the whole lot.
+    pub(crate) scope: Vec<Place>,
+    /// Entry of a decision for rework: the hold ends with the next release.
+    pub(crate) rework: Option<u64>,
+    /// Entry that ended it.
+    pub(crate) ended: Option<u64>,
+}
+
+/// What the facts of a lot add up to.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub(crate) struct Life {
+    /// Position of the fact that made the lot (delivery or blend).
+    pub(crate) origin: Option<usize>,
+    /// Last result of each test, with its entry.
+    pub(crate) tests: BTreeMap<Code, (Outcome, u64)>,
+    pub(crate) released: Option<u64>,
+    pub(crate) holds: Vec<Hold>,
+    pub(crate) downgraded: Option<u64>,
+    pub(crate) scrapped: Option<u64>,
+    /// Every entry of the lot's own life.
+    pub(crate) entries: Vec<u64>,
+}
+
+impl Life {
+    /// Facts of `lot` before `moment`.
+    pub(crate) fn of(books: &Books, all: &[Kept], lot: &Label, moment: Moment) -> Life {
+        let mut life = Life::default();
+        let facts = books.facts(&Key::Lot(lot.clone()));
+        for i in facts {
+            let kept = &all[*i as usize];
+            if kept.moment() >= moment {
+                break;
+            }
+            life.entries.push(kept.seq);
+            life.take(*i as usize, kept);
+        }
+        life
+    }
+
+    fn take(&mut self, at: usize, kept: &Kept) {
+        match &kept.deed {
+            Deed::LotReceived(_) | Deed::PowderBlended(_) => {
+                self.origin.get_or_insert(at);
+            }
+            Deed::LotTested(d) => {
+                self.tests.insert(d.test.clone(), (d.result, kept.seq));
+            }
+            Deed::LotReleased(d) if sets_free(d.meaning) => {
+                self.released = Some(kept.seq);
+                for hold in self.holds.iter_mut().filter(|h| h.rework.is_some()) {
+                    hold.ended.get_or_insert(kept.seq);
+                }
+            }
+            Deed::LotHeld(d) => self.holds.push(Hold {
+                seq: kept.seq,
+                moment: kept.moment(),
+                scope: d.scope.clone(),
+                rework: None,
+                ended: None,
+            }),
+            Deed::LotDisposedOf(d) if two_people(&d.decided_by) => {
+                match d.decision {
+                    LotDecision::UseAsIs | LotDecision::Rework => {}
+                    LotDecision::Downgrade => self.downgraded = Some(kept.seq),
+                    LotDecision::Scrap => self.scrapped = Some(kept.seq),
+                }
+                for hold in self.holds.iter_mut().filter(|h| h.ended.is_none()) {
+                    match d.decision {
+                        LotDecision::Rework => hold.rework = Some(kept.seq),
+                        LotDecision::UseAsIs | LotDecision::Downgrade | LotDecision::Scrap => {
+                            hold.ended = Some(kept.seq);
+                        }
+                    }
+                }
+            }
+            // Decided by one person, signed with another meaning, or not about the lot's life.
+            _ => {}
+        }
+    }
+
+    pub(crate) fn open_holds(&self) -> impl Iterator<Item = &Hold> {
+        self.holds.iter().filter(|h| h.ended.is_none())
+    }
+
+    /// The status; `None` when no fact made the lot.
+    pub(crate) fn status(&self, all: &[Kept]) -> Option<LotStatus> {
+        let origin = &all[self.origin?];
+        let failed = self.tests.values().any(|(outcome, _)| *outcome == Outcome::Fail);
+        Some(if self.scrapped.is_some() {
+            LotStatus::Scrapped
+        } else if self.open_holds().any(|h| h.scope.is_empty()) {
+            LotStatus::Held
+        } else if self.released.is_some() {
+            LotStatus::Released
+        } else {
+            match &origin.deed {
+                Deed::LotReceived(d) if d.certificate.is_none() || d.seals_whole == Some(false) => {
+                    LotStatus::Quarantined
+                }
+                _ if failed => LotStatus::Quarantined,
+                _ if !self.tests.is_empty() => LotStatus::Tested,
+                Deed::PowderBlended(_) => LotStatus::Blended,
+                _ => LotStatus::Received,
+            }
+        })
+    }
+}
+
+/// Whether a signature of this meaning releases a lot.
+pub(crate) fn sets_free(meaning: SignatureMeaning) -> bool {
+    match meaning {
+        SignatureMeaning::Released | SignatureMeaning::Approved => true,
+        SignatureMeaning::Performed | SignatureMeaning::Verified | SignatureMeaning::Reviewed => {
+            false
+        }
+    }
+}
+
+/// Whether at least two different people are named. A decision of one does not end a hold
+/// (job-map.md, gate 37).
+pub(crate) fn two_people<T: PartialEq>(people: &[T]) -> bool {
+    people.first().is_some_and(|first| people.iter().any(|p| p != first))
+}
+
+/// Whether the lot was released (and not scrapped) before the moment. Holds are asked apart.
+pub(crate) fn released(books: &Books, all: &[Kept], lot: &Label, moment: Moment) -> bool {
+    let mut free = false;
+    for kept in books.facts_before(all, &Key::Lot(lot.clone()), moment) {
+        match &kept.deed {
+            Deed::LotReleased(d) if sets_free(d.meaning) => free = true,
+            Deed::LotDisposedOf(d)
+                if d.decision == LotDecision::Scrap && two_people(&d.decided_by) =>
+            {
+                return false;
+            }
+            _ => {}
+        }
+    }
+    free
+}
+
+/// Delivered lots in this content that are not released at the moment. Powder counts as released
+/// from when it leaves the container of a released lot, and a blend released by itself is
+/// released whatever went into it. The rule for blends that were not released by themselves: a
+/// blend may be used when nothing unreleased is in it. `UNKNOWN` powder has no lot that could be
+/// released and is told by other findings.
+pub(crate) fn unreleased(
+    books: &Books,
+    all: &[Kept],
+    content: MoveId,
+    moment: Moment,
+) -> Vec<Label> {
+    if books.mark(content).unreleased.is_zero() {
+        return Vec::new();
+    }
+    let mut lots = Vec::new();
+    trace::ancestors(books.links(), content, 0, |id| {
+        if let Some(blend) = blend_of(books, all, id)
+            && released(books, all, &blend, moment)
+        {
+            return false;
+        }
+        if let Origin::Lot(lot) = books.links()[id as usize].origin() {
+            lots.push(lot);
+        }
+        true
+    });
+    lots.sort_unstable();
+    lots.dedup();
+    let mut lots: Vec<Label> = lots.into_iter().map(|l| books.lot(l).clone()).collect();
+    lots.retain(|lot| !released(books, all, lot, moment));
+    lots
+}
+
+/// The blend whose last component made this content.
+pub(crate) fn blend_of(books: &Books, all: &[Kept], content: MoveId) -> Option<Label> {
+    let kept = books.moves()[content as usize].kept as usize;
+    match &all[kept].deed {
+        Deed::PowderBlended(_) if books.moves_of(kept).end == content + 1 => all[kept].label(),
+        _ => None,
+    }
+}
+
+/// Content of a blend when it was made.
+pub(crate) fn blend_content(books: &Books, kept: usize) -> Option<MoveId> {
+    let moves = books.moves_of(kept);
+    (!moves.is_empty()).then(|| moves.end - 1)
+}
+
+/// The lot a place holds: a delivery nothing else was added to, or a blend as it was made.
+pub(crate) fn direct_lot(books: &Books, all: &[Kept], content: MoveId) -> Option<Label> {
+    match books.direct_delivery(content) {
+        Some(lot) => Some(books.lot(lot).clone()),
+        None => blend_of(books, all, content),
+    }
+}
+
+/// Last day of use: a delivery's own; a blend's is the earliest among the lots that were blended
+/// (trade rule, job-map.md row 41). Used powder out of a bin has none of its own.
+pub(crate) fn expires(
+    books: &Books,
+    all: &[Kept],
+    lot: &Label,
+    moment: Moment,
+) -> Option<(Date, u64)> {
+    let mut earliest: Option<(Date, u64)> = None;
+    let mut asked = vec![lot.clone()];
+    let mut seen = std::collections::BTreeSet::new();
+    while let Some(lot) = asked.pop() {
+        let Some(at) = Life::of(books, all, &lot, moment).origin else { continue };
+        if !seen.insert(lot) {
+            continue;
+        }
+        match &all[at].deed {
+            Deed::LotReceived(d) => {
+                let own = d.expires.map(|day| (day.0, all[at].seq));
+                earliest = [earliest, own].into_iter().flatten().min();
+            }
+            Deed::PowderBlended(_) => {
+                for id in books.moves_of(at) {
+                    if let Origin::Content(from) = books.links()[id as usize].origin() {
+                        asked.extend(direct_lot(books, all, from));
+                    }
+                }
+            }
+            _ => {}
+        }
+    }
+    earliest
+}
+
+/// A hold that is open, and what it covers.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct OpenHold {
+    pub(crate) lot: Label,
+    pub(crate) seq: u64,
+    pub(crate) seeds: trace::Seeds,
+}
+
+/// Holds that are open at a moment.
+pub(crate) fn open_holds(books: &Books, all: &[Kept], moment: Moment) -> Vec<OpenHold> {
+    let Ok(first) = Label::new("0") else { return Vec::new() };
+    let mut open = Vec::new();
+    for (key, _) in books.keys_from(&Key::Hold(first)) {
+        let Key::Hold(lot) = key else { break };
+        let life = Life::of(books, all, lot, moment);
+        for hold in life.open_holds() {
+            let seeds = if hold.scope.is_empty() {
+                whole_lot(books, all, lot, &life)
+            } else {
+                let bound = books.moves_before(all, hold.moment);
+                let ids = hold.scope.iter().filter_map(|p| books.find_place(p));
+                trace::Seeds::of_contents(
+                    ids.filter_map(|id| Some((books.content(id, bound).id?, bound))),
+                )
+            };
+            open.push(OpenHold { lot: lot.clone(), seq: hold.seq, seeds });
+        }
+    }
+    open
+}
+
+/// Everything that a lot is: its delivery, or the content of its blend.
+pub(crate) fn whole_lot(books: &Books, all: &[Kept], lot: &Label, life: &Life) -> trace::Seeds {
+    match life.origin.map(|at| (at, &all[at].deed)) {
+        Some((at, Deed::PowderBlended(_))) => trace::Seeds::of_contents(
+            blend_content(books, at).map(|content| (content, content + 1)),
+        ),
+        Some((at, _)) => {
+            let seed = |id| trace::Seeds::of_lot(id, books.moves_of(at).start);
+            books.find_lot(lot).map(seed).unwrap_or_default()
+        }
+        None => trace::Seeds::default(),
+    }
+}
+
+/// Open holds that cover some of this content, with the share they cover.
+pub(crate) fn holds_on(
+    books: &Books,
+    all: &[Kept],
+    content: MoveId,
+    at: MoveId,
+    moment: Moment,
+) -> Vec<(OpenHold, Share)> {
+    open_holds(books, all, moment)
+        .into_iter()
+        .filter_map(|hold| {
+            let share = trace::share_of(books, &hold.seeds, content, at)?;
+            Some((hold, share))
+        })
+        .collect()
+}

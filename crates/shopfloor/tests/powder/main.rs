@@ -1,0 +1,5 @@
+//! Powder: lots, double entry, genealogy, impact, balances.
+
+mod balances;
+mod check_values;
+mod shop;
