@@ -125,7 +125,7 @@ fn block() -> impl Strategy<Value = Block> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 40, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: 96, ..ProptestConfig::default() })]
 
     /// The library checks PDF/A-3a and PDF/UA-1 of all of these: no glyph missing, every figure
     /// described, every string within limits.

@@ -10,6 +10,7 @@ use super::tools::{Pdf, letters, there};
 /// Margins of the engine, in points; a word may reach into them by its side bearing.
 const LEFT: f64 = 25.0 * 72.0 / 25.4 - 0.5;
 const RIGHT: f64 = 18.0 * 72.0 / 25.4 - 0.5;
+const BOTTOM: f64 = 23.0 * 72.0 / 25.4 - 1.5;
 
 #[test]
 fn every_page_says_which_report_which_log_and_which_page_it_is() {
@@ -182,11 +183,12 @@ fn nothing_stands_outside_the_margins() {
         for (n, page) in Pdf::of(&wide, &settings(paper)).words().iter().enumerate() {
             assert!(!page.words.is_empty());
             for word in &page.words {
-                let inside = word.left > LEFT
-                    && word.right < page.width - RIGHT
-                    && word.top > 0.0
-                    && word.bottom < page.height;
+                let inside = word.left > LEFT && word.right < page.width - RIGHT;
                 assert!(inside, "page {n}: `{}` at {}..{}", word.text, word.left, word.right);
+                // Between the text and the foot of the page is a blank band.
+                let blank = page.height - BOTTOM..page.height - BOTTOM + 10.0;
+                let clear = word.top > 0.0 && word.bottom < page.height;
+                assert!(clear && !blank.contains(&word.bottom), "page {n}: `{}`", word.text);
             }
         }
     }

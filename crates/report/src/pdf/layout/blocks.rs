@@ -2,20 +2,16 @@
 
 use std::rc::Rc;
 
-use qrcode::{Color, EcLevel, QrCode};
-
-use super::super::model::{Align, Bar, Block, Level, Qr, Signatory, Text};
+use super::super::model::{Align, Block, Level, Signatory, Text};
 use super::super::structure::{NodeId, Role};
 use super::super::text::{Line, points, units};
 use super::super::{PdfError, fonts};
 use super::{
     BODY, Bookmark, Builder, CELL, Draw, Frame, HAIR, HEADING_1, HEADING_2, HEADING_3, Head, Item,
-    MM, Owner, Piece, SMALL, STRONG, Step, TITLE, Type, baseline,
+    Owner, PLAIN_CHARS_MAX, Piece, SMALL, STRONG, Step, TITLE, Type, baseline,
 };
 
-/// Longest alternative text and heading kept in the structure and outline, in characters; what is
-/// printed is never cut.
-const PLAIN_CHARS_MAX: usize = 2_000;
+/// Longest entry of the outline, in characters; what is printed is never cut.
 const OUTLINE_CHARS_MAX: usize = 200;
 
 /// A column of lines side by side with others.
@@ -31,6 +27,11 @@ pub(super) struct Cell {
 }
 
 impl Cell {
+    pub(super) fn new(node: NodeId, x: f32, width: f32, kind: Type, lines: Vec<Line>) -> Self {
+        let lines = lines.into_iter().map(Rc::new).collect();
+        Self { owner: Owner::Element(node), x, width, align: Align::Start, kind, lines, skip: 0 }
+    }
+
     fn height_lines(&self) -> usize {
         self.skip + self.lines.len()
     }
@@ -77,10 +78,9 @@ impl Builder<'_> {
     pub(super) fn title(&mut self) {
         let document = self.document;
         let node = self.structure.top(Role::Title);
-        let flow = self.setter.flow(&document.title.as_str().into(), true);
         let setting = Setting { below: 2.0, keeps_next: true, ..Setting::default() };
-        let lines = self.lines(flow.lines(self.limit(TITLE)));
-        self.stack(node, lines, TITLE, setting, None);
+        let cell = self.line_cell(node, TITLE, &document.title.as_str().into(), true);
+        self.stack(&cell, &setting, None);
         if !document.subtitle.is_empty() {
             let setting = Setting { above: 2.0, below: 12.0, ..Setting::default() };
             self.paragraph(&document.subtitle.as_str().into(), BODY, setting);
@@ -133,40 +133,21 @@ impl Builder<'_> {
         let bookmark =
             Bookmark { level, title: fonts::plain_line(&text.characters(), OUTLINE_CHARS_MAX) };
         let node = self.structure.top(Role::Heading { level, title });
-        let flow = self.setter.flow(text, true);
-        let lines = self.lines(flow.lines(self.limit(kind)));
         let setting = Setting { above, below, keeps_next: true, ..Setting::default() };
-        self.stack(node, lines, kind, setting, Some(bookmark));
+        let cell = self.line_cell(node, kind, text, true);
+        self.stack(&cell, &setting, Some(bookmark));
         Ok(())
     }
 
-    fn paragraph(&mut self, text: &Text, kind: Type, setting: Setting) {
+    pub(super) fn paragraph(&mut self, text: &Text, kind: Type, setting: Setting) {
         let node = self.structure.top(Role::Paragraph);
-        let flow = self.setter.flow(text, false);
-        let lines = self.lines(flow.lines(self.limit(kind)));
-        self.stack(node, lines, kind, setting, None);
+        let cell = self.line_cell(node, kind, text, false);
+        self.stack(&cell, &setting, None);
     }
 
-    /// Lines under each other over the full width: the first two and the last two stay together.
-    fn stack(
-        &mut self,
-        node: NodeId,
-        lines: Vec<Rc<Line>>,
-        kind: Type,
-        setting: Setting,
-        bookmark: Option<Bookmark>,
-    ) {
-        let count = lines.len();
-        let width = self.frame.text_width();
-        let cell = Cell {
-            owner: Owner::Element(node),
-            x: 0.0,
-            width,
-            align: Align::Start,
-            kind,
-            lines,
-            skip: 0,
-        };
+    /// Lines under each other: the first two and the last two stay together.
+    fn stack(&mut self, cell: &Cell, setting: &Setting, bookmark: Option<Bookmark>) {
+        let count = cell.lines.len();
         let mut from = 0;
         while from < count {
             let left = count - from;
@@ -176,7 +157,7 @@ impl Builder<'_> {
                 _ => from + 1,
             };
             self.steps.push(Step::Piece(Piece {
-                height: (to - from) as f32 * kind.leading,
+                height: (to - from) as f32 * cell.kind.leading,
                 above: if from == 0 { setting.above } else { 0.0 },
                 below: if to == count { setting.below } else { 0.0 },
                 keeps_next: setting.keeps_next && to == count,
@@ -206,23 +187,20 @@ impl Builder<'_> {
 
     fn key_values(&mut self, pairs: &[(Text, Text)]) {
         let width = self.frame.text_width();
-        let flows: Vec<_> = pairs
-            .iter()
-            .map(|(key, value)| (self.setter.flow(key, false), self.setter.flow(value, false)))
-            .collect();
-        let widest = flows.iter().map(|(key, _)| key.unbroken()).max().unwrap_or(0);
+        let widths = pairs.iter().map(|(key, _)| self.setter.flow(key, false).unbroken());
+        let widest = widths.max().unwrap_or(0);
         let gap = 12.0;
         let keys = (points(widest, BODY.size) + 1.0).clamp(0.18 * width, 0.4 * width);
         let values = width - keys - gap;
         let list = self.structure.top(Role::List);
-        let last = flows.len().saturating_sub(1);
-        for (n, (key, value)) in flows.into_iter().enumerate() {
+        let last = pairs.len().saturating_sub(1);
+        for (n, (key, value)) in pairs.iter().enumerate() {
             let item = self.structure.within(list, Role::ListItem);
             let label = self.structure.within(item, Role::Label);
             let body = self.structure.within(item, Role::ListBody);
             let cells = [
-                self.cell(label, 0.0, keys, BODY, key.lines(units(keys, BODY.size))),
-                self.cell(body, keys + gap, values, BODY, value.lines(units(values, BODY.size))),
+                self.cell(label, 0.0, keys, BODY, key, false),
+                self.cell(body, keys + gap, values, BODY, value, false),
             ];
             let setting = Setting {
                 above: if n == 0 { 8.0 } else { 0.0 },
@@ -281,85 +259,14 @@ impl Builder<'_> {
         self.steps.push(Step::Piece(Piece { height, above, below, items, ..Piece::default() }));
     }
 
-    fn qr(&mut self, qr: &Qr) -> Result<(), PdfError> {
-        const QUIET_MODULES: usize = 4;
-        if qr.alt.trim().is_empty() {
-            return Err(PdfError::QrAlt);
-        }
-        let code = QrCode::with_error_correction_level(&qr.payload, EcLevel::M)
-            .map_err(|source| PdfError::QrPayload { bytes: qr.payload.len(), source })?;
-        let module = qr.module_um as f32 / 1000.0 * MM;
-        let side = (code.width() + 2 * QUIET_MODULES) as f32 * module;
-        let (width, height) = (self.frame.text_width(), self.frame.text_height());
-        if side > width.min(height) || module <= 0.0 {
-            let (modules, module_um) = (code.width(), qr.module_um);
-            return Err(PdfError::QrSize { modules, module_um });
-        }
-        // The quiet zone hangs into the margin, so that the code stands flush with the text.
-        let quiet = QUIET_MODULES as f32 * module;
-        let side = code.width() as f32 * module;
-        let rectangles: Vec<[f32; 4]> = module_runs(&code)
-            .into_iter()
-            .map(|run| run.map(|modules| modules as f32 * module))
-            .map(|[x, y, length]| [x, y, length, module])
-            .collect();
-        let alt = fonts::plain_line(&qr.alt, PLAIN_CHARS_MAX);
-        let node = self.structure.top(Role::Figure { alt });
-        let figure = Item {
-            owner: Owner::Figure(node, [0.0, 0.0, side, side]),
-            draws: vec![Draw::Fill { rectangles }],
-        };
-        let space = quiet.max(8.0);
-        let mut piece = Piece {
-            height: side,
-            above: space,
-            below: space,
-            items: vec![figure],
-            ..Piece::default()
-        };
-        let (left, gap) = (side + space, 5.0);
-        let beside = width - left;
-        let lines: Vec<Vec<Rc<Line>>> = qr
-            .beside
-            .iter()
-            .map(|text| {
-                let flow = self.setter.flow(text, false);
-                self.lines(flow.lines(units(beside.max(1.0), CELL.size)))
-            })
-            .collect();
-        let count: usize = lines.iter().map(Vec::len).sum();
-        let tall = count as f32 * CELL.leading + gap * lines.len() as f32;
-        if beside < 0.35 * width || tall > height {
-            piece.keeps_next = !qr.beside.is_empty();
-            self.steps.push(Step::Piece(piece));
-            for text in &qr.beside {
-                let setting = Setting { above: 4.0, below: 4.0, ..Setting::default() };
-                self.paragraph(text, CELL, setting);
-            }
-            return Ok(());
-        }
-        let mut y = 0.0;
-        for lines in lines {
-            let node = self.structure.top(Role::Paragraph);
-            let count = lines.len();
-            let cell = self.cell_of(Owner::Element(node), left, beside, CELL, lines);
-            piece.items.extend(cell.item(&(0..count), y));
-            y += count as f32 * CELL.leading + gap;
-        }
-        piece.height = side.max(y);
-        self.steps.push(Step::Piece(piece));
-        Ok(())
-    }
-
     fn signature(&mut self, signatory: &Signatory) {
         let width = self.frame.text_width();
         let [name, date, signature] = self.document.language.signature();
         let group = self.structure.top(Role::Group);
         let meaning = self.structure.within(group, Role::Paragraph);
-        let flow = self.setter.flow(&signatory.meaning, true);
-        let lines = self.lines(flow.lines(self.limit(BODY)));
+        let cell = self.line_cell(meaning, BODY, &signatory.meaning, true);
         let setting = Setting { above: 16.0, below: 0.0, keeps_next: true, ..Setting::default() };
-        self.stack(meaning, lines, BODY, setting, None);
+        self.stack(&cell, &setting, None);
         let half = 0.6 * width;
         let first =
             [(name, &signatory.name, 0.0, half - 10.0), (date, &signatory.date, half, width)];
@@ -388,116 +295,33 @@ impl Builder<'_> {
         let mut cells = Vec::new();
         for (label, value, left, right) in fields {
             let node = self.structure.within(group, Role::Paragraph);
-            let flow = self.setter.flow(&(*label).into(), false);
-            let lines = flow.lines(units(gap, CELL.size));
-            cells.push(self.cell(node, *left, gap, CELL, lines));
+            cells.push(self.cell(node, *left, gap, CELL, &(*label).into(), false));
             let room = right - left - gap;
             if !value.is_empty() {
-                let flow = self.setter.flow(value, false);
-                let lines = flow.lines(units(room, CELL.size));
-                cells.push(self.cell(node, left + gap, room, CELL, lines));
+                cells.push(self.cell(node, left + gap, room, CELL, value, false));
             }
             setting.rules_under.push([left + gap, room, HAIR]);
         }
         self.row(&cells, &setting);
     }
 
-    fn bar(&mut self, bar: &Bar) {
-        const THICK: f32 = 9.0;
-        const TICK: f32 = 3.0;
-        let width = self.frame.text_width();
-        let limit = bar.limit.as_ref();
-        let scale = bar.scale.max(bar.value).max(limit.map_or(0, |limit| limit.value)).max(1);
-        let at = |value: u64| (value as f64 / scale as f64) as f32 * width;
-
-        let label = self.structure.top(Role::Paragraph);
-        let figure = self.structure.top(Role::Paragraph);
-        let (left, right) = (0.55 * width, 0.42 * width);
-        let label_flow = self.setter.flow(&bar.label, false);
-        let figure_flow = self.setter.flow(&bar.figure, false);
-        let mut figure_cell = self.cell(
-            figure,
-            width - right,
-            right,
-            CELL,
-            figure_flow.lines(units(right, CELL.size)),
-        );
-        figure_cell.align = Align::End;
-        let cells = [
-            self.cell(label, 0.0, left, CELL, label_flow.lines(units(left, CELL.size))),
-            figure_cell,
-        ];
-        let setting =
-            Setting { above: 8.0, pad_bottom: TICK, keeps_next: true, ..Setting::default() };
-        self.row(&cells, &setting);
-
-        let alt = self.document.language.bar(
-            &bar.label.characters(),
-            &bar.figure.characters(),
-            limit.map(|limit| limit.label.characters()).as_deref(),
-        );
-        let alt = fonts::plain_line(&alt, PLAIN_CHARS_MAX);
-        let node = self.structure.top(Role::Figure { alt });
-        let mut draws = vec![
-            Draw::Frame { x: 0.0, y: 0.0, width, height: THICK, weight: HAIR },
-            Draw::Fill { rectangles: vec![[0.0, 2.0, at(bar.value), THICK - 4.0]] },
-        ];
-        if let Some(limit) = limit {
-            let x = (at(limit.value) - 0.75).max(0.0);
-            draws.push(Draw::Fill { rectangles: vec![[x, -TICK, 1.5, THICK + 2.0 * TICK]] });
-        }
-        self.steps.push(Step::Piece(Piece {
-            height: THICK,
-            below: if limit.is_some() { TICK } else { 8.0 },
-            keeps_next: limit.is_some(),
-            items: vec![Item {
-                owner: Owner::Figure(node, [0.0, -TICK, width, THICK + 2.0 * TICK]),
-                draws,
-            }],
-            ..Piece::default()
-        }));
-        if let Some(limit) = limit {
-            self.limit_label(&limit.label, at(limit.value), width);
-        }
-    }
-
-    /// The words of a limit, on the side of its tick that has more room.
-    fn limit_label(&mut self, label: &Text, tick: f32, width: f32) {
-        let node = self.structure.top(Role::Paragraph);
-        let flow = self.setter.flow(label, false);
-        let (x, room, align) = if tick > width / 2.0 {
-            (0.0, tick, Align::End)
-        } else {
-            (tick, width - tick, Align::Start)
-        };
-        let mut cell = self.cell(node, x, room, SMALL, flow.lines(units(room, SMALL.size)));
-        cell.align = align;
-        let setting = Setting { above: 3.0, below: 8.0, ..Setting::default() };
-        self.row(&[cell], &setting);
-    }
-
-    /// Width of the text in font units at a type size.
-    pub(super) fn limit(&self, kind: Type) -> i32 {
-        units(self.frame.text_width(), kind.size)
-    }
-
-    pub(super) fn lines(&self, lines: Vec<Line>) -> Vec<Rc<Line>> {
-        lines.into_iter().map(Rc::new).collect()
-    }
-
+    /// A cell with a text set to its width.
     pub(super) fn cell(
-        &self,
+        &mut self,
         node: NodeId,
         x: f32,
         width: f32,
         kind: Type,
-        lines: Vec<Line>,
+        text: &Text,
+        bold: bool,
     ) -> Cell {
-        self.cell_of(Owner::Element(node), x, width, kind, self.lines(lines))
+        let lines = self.setter.flow(text, bold).lines(units(width, kind.size));
+        Cell::new(node, x, width, kind, lines)
     }
 
-    fn cell_of(&self, owner: Owner, x: f32, width: f32, kind: Type, lines: Vec<Rc<Line>>) -> Cell {
-        Cell { owner, x, width, align: Align::Start, kind, lines, skip: 0 }
+    /// A cell over the full width.
+    pub(super) fn line_cell(&mut self, node: NodeId, kind: Type, text: &Text, bold: bool) -> Cell {
+        self.cell(node, 0.0, self.frame.text_width(), kind, text, bold)
     }
 }
 
@@ -532,21 +356,4 @@ fn row_part(
         head: setting.head.clone(),
         bookmark: None,
     }
-}
-
-/// The dark modules of a code as horizontal runs: x, y, length.
-fn module_runs(code: &QrCode) -> Vec<[usize; 3]> {
-    let width = code.width();
-    let mut runs: Vec<[usize; 3]> = Vec::new();
-    for (n, color) in code.to_colors().into_iter().enumerate() {
-        let (x, y) = (n % width, n / width);
-        match (color, runs.last_mut()) {
-            (Color::Light, _) => {}
-            (Color::Dark, Some([from, row, length])) if *row == y && *from + *length == x => {
-                *length += 1;
-            }
-            (Color::Dark, _) => runs.push([x, y, 1]),
-        }
-    }
-    runs
 }

@@ -4,6 +4,7 @@
 //! Lengths are points (1/72 in); y grows downwards.
 
 mod blocks;
+mod figures;
 mod pages;
 mod table;
 
@@ -40,6 +41,9 @@ pub(super) const RUNNING: Type = Type { size: 7.5, leading: 10.0 };
 pub(super) const HAIR: f32 = 0.3;
 /// See [`HAIR`].
 pub(super) const STRONG: f32 = 0.85;
+
+/// Longest alternative text and heading kept in the structure, in characters.
+const PLAIN_CHARS_MAX: usize = 2_000;
 
 /// The measures of one page.
 #[derive(Clone, Copy, Debug, PartialEq)]

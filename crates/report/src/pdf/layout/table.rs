@@ -119,15 +119,14 @@ impl Builder<'_> {
             return None;
         }
         let node = self.structure.within(table_node, Role::Caption);
-        let flow = self.setter.flow(&table.caption, true);
-        let width = self.frame.text_width();
-        let cell = self.cell(node, 0.0, width, CELL, flow.lines(self.limit(CELL)));
+        let cell = self.line_cell(node, CELL, &table.caption, true);
         let setting =
             Setting { above: 10.0, pad_bottom: 2.0, keeps_next: true, ..Setting::default() };
         self.row(&[cell], &setting);
         let again =
             format!("{} {}", table.caption.characters(), self.document.language.continued());
-        Some(Rc::new(self.setter.elided(&again, self.limit(CELL))))
+        let limit = units(self.frame.text_width(), CELL.size);
+        Some(Rc::new(self.setter.elided(&again, limit)))
     }
 
     /// The heading row, and what is repeated of it on further pages.
@@ -143,8 +142,7 @@ impl Builder<'_> {
         let mut cells: Vec<Cell> = Vec::new();
         for (column, (x, width)) in table.columns.iter().zip(&grid.columns) {
             let node = self.structure.within(row, Role::ColumnHeading);
-            let flow = self.setter.flow(&column.heading, true);
-            let mut cell = self.cell(node, *x, *width, CELL, flow.lines(units(*width, CELL.size)));
+            let mut cell = self.cell(node, *x, *width, CELL, &column.heading, true);
             cell.align = column.align;
             cells.push(cell);
         }
@@ -174,8 +172,7 @@ impl Builder<'_> {
                 Role::Cell { columns: 1 }
             };
             let node = self.structure.within(tr, role);
-            let lines = self.setter.flow(text, bold).lines(units(*width, CELL.size));
-            let mut cell = self.cell(node, *x, *width, CELL, lines);
+            let mut cell = self.cell(node, *x, *width, CELL, text, bold);
             cell.align = table.columns[n].align;
             cells.push(cell);
         }
@@ -187,8 +184,7 @@ impl Builder<'_> {
         let columns = table.columns.len() as u32;
         let node = self.structure.within(tr, Role::Cell { columns });
         let text: Text = self.document.language.none().into();
-        let lines = self.setter.flow(&text, false).lines(self.limit(CELL));
-        let cell = self.cell(node, 0.0, grid.width, CELL, lines);
+        let cell = self.cell(node, 0.0, grid.width, CELL, &text, false);
         let setting = Setting {
             below: 10.0,
             pad_top: PAD_TOP,
@@ -230,11 +226,12 @@ fn repeated(
     Some(Head { height: bottom, items: items.into() })
 }
 
-/// Divides `width` by weight among columns that each need a least width.
+/// Divides `width` by weight among columns that each need a least width. If they need more than
+/// there is, the neediest give way and the others keep what they need.
 fn shares(width: f32, needs: &[f32], weights: &[f32]) -> Vec<f32> {
-    let needed: f32 = needs.iter().sum();
-    if needed >= width {
-        return needs.iter().map(|need| need * width / needed).collect();
+    if needs.iter().sum::<f32>() >= width {
+        let most = most(width, needs);
+        return needs.iter().map(|need| need.min(most)).collect();
     }
     let mut held = vec![false; needs.len()];
     loop {
@@ -253,6 +250,21 @@ fn shares(width: f32, needs: &[f32], weights: &[f32]) -> Vec<f32> {
     }
 }
 
+/// The width that none may exceed so that all fit.
+fn most(width: f32, needs: &[f32]) -> f32 {
+    let mut rising = needs.to_vec();
+    rising.sort_by(f32::total_cmp);
+    let mut left = width;
+    for (n, need) in rising.iter().enumerate() {
+        let share = left / (needs.len() - n) as f32;
+        if *need > share {
+            return share;
+        }
+        left -= need;
+    }
+    f32::MAX
+}
+
 #[cfg(test)]
 mod tests {
     use super::shares;
@@ -265,7 +277,9 @@ mod tests {
         check(100.0, &[10.0, 10.0], &[1.0, 3.0], &[25.0, 75.0]);
         check(100.0, &[40.0, 10.0], &[1.0, 3.0], &[40.0, 60.0]);
         check(100.0, &[40.0, 30.0, 10.0], &[1.0, 1.0, 8.0], &[40.0, 30.0, 30.0]);
-        // More is needed than there is: all shrink alike.
-        check(100.0, &[150.0, 50.0], &[1.0, 1.0], &[75.0, 25.0]);
+        // More is needed than there is: the neediest give way.
+        check(100.0, &[150.0, 30.0], &[1.0, 1.0], &[70.0, 30.0]);
+        check(100.0, &[90.0, 20.0, 80.0], &[1.0, 9.0, 1.0], &[40.0, 20.0, 40.0]);
+        check(100.0, &[60.0, 40.0], &[1.0, 9.0], &[60.0, 40.0]);
     }
 }
