@@ -1,1 +1,19 @@
-//! placeholder
+//! The recorder: the log's HTTP surface, and the program around it.
+//!
+//! Everything that needs a clock, randomness or keys gets it as an argument, so that the whole
+//! service can run in one process of a test. `main` builds the real ones.
+
+pub mod api;
+pub mod app;
+pub mod authn;
+pub mod authz;
+pub mod cli;
+pub mod config;
+pub mod http;
+pub mod limits;
+pub mod log;
+pub mod metrics;
+pub mod openapi;
+pub mod problem;
+mod refusals;
+pub mod secret;

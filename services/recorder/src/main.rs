@@ -1,1 +1,67 @@
-fn main() {}
+//! The program: reads arguments, builds the real clock and randomness, runs a command.
+
+use std::path::PathBuf;
+use std::process::ExitCode;
+use std::sync::Arc;
+
+use clap::{Parser, Subcommand};
+use ledger::seams::{Clock, OsRandom};
+use recorder::cli::{Seams, serve, token};
+use recorder::config::Config;
+
+/// pulverlog: an append-only record for people who look after powder-bed printers.
+#[derive(Parser)]
+#[command(name = "recorder", version, about, max_term_width = 100)]
+struct Args {
+    /// Configuration file (TOML). Environment variables PULVERLOG_<SECTION>__<NAME> come after it.
+    #[arg(long, short, env = "PULVERLOG_CONFIG", global = true)]
+    config: Option<PathBuf>,
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    /// Serve the log over HTTP.
+    Serve,
+    /// Print a token of the local issuer, for development and tests.
+    Token(token::TokenArgs),
+}
+
+/// The clock of the machine.
+struct SystemClock;
+
+impl Clock for SystemClock {
+    #[expect(clippy::disallowed_methods, reason = "the one place where the real clock is read")]
+    fn now_ms(&self) -> i64 {
+        jiff::Timestamp::now().as_millisecond()
+    }
+}
+
+fn main() -> ExitCode {
+    // One provider for everything that speaks TLS; it must be there before anything asks for it.
+    let _ = rustls::crypto::aws_lc_rs::default_provider().install_default();
+    tracing_subscriber::fmt()
+        .with_writer(std::io::stderr)
+        .with_env_filter(
+            tracing_subscriber::EnvFilter::try_from_env("PULVERLOG_LOG")
+                .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info")),
+        )
+        .init();
+    match run(Args::parse()) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            tracing::error!("{error:#}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn run(args: Args) -> anyhow::Result<()> {
+    let config = Config::load(args.config.as_deref())?;
+    let seams = Seams { clock: Arc::new(SystemClock), random: || Box::new(OsRandom) };
+    match args.command {
+        Command::Serve => actix_web::rt::System::new().block_on(serve::run(config, &seams)),
+        Command::Token(args) => token::run(&config, &args, &seams),
+    }
+}

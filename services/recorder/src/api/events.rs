@@ -1,0 +1,407 @@
+//! Sending events: single, in batches, in binary mode (CloudEvents 1.0, HTTP protocol binding).
+
+use std::collections::HashMap;
+
+use actix_web::http::StatusCode;
+use actix_web::http::header::HeaderMap;
+use actix_web::{HttpRequest, HttpResponse, post, web};
+use base64::Engine as _;
+use base64::engine::general_purpose::STANDARD as BASE64;
+use chain::canon::{self, Limits, Object, Value};
+use chain::entry::ClientSignature;
+use chain::limits::{EVENT_BYTES_MAX, EVENT_DEPTH_MAX};
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use super::wire::{BatchItemView, BatchView, FindingView, ReceiptView, TrialView, cautions};
+use crate::app::{Caller, Recorder};
+use crate::authz;
+use crate::http::{body, prefer};
+use crate::limits::{BATCH_BODY_BYTES_MAX, BATCH_EVENTS_MAX, EVENT_BODY_BYTES_MAX};
+use crate::log::{Handling, Outcome, Submission};
+use crate::problem::{Kind, Problem, Result, echo};
+
+/// Media type of one event.
+pub const EVENT_TYPE: &str = "application/cloudevents+json";
+/// Media type of a batch of events.
+pub const BATCH_TYPE: &str = "application/cloudevents-batch+json";
+/// Header that carries the client's signature of a single event: `name+keyid;base64`.
+pub const SIGNATURE_HEADER: &str = "pulverlog-signature";
+
+/// Parameters of sending.
+#[derive(Debug, Clone, Default, Serialize, Deserialize, JsonSchema, utoipa::IntoParams)]
+#[serde(deny_unknown_fields, default)]
+#[into_params(parameter_in = Query)]
+pub struct RecordQuery {
+    /// Judge the event and tell the findings; record nothing.
+    pub dry_run: bool,
+}
+
+/// What an event says where its attributes stand, and how events are wrapped.
+enum Sent {
+    One(Value),
+    Many(Vec<Value>),
+}
+
+/// Record one event or a batch.
+#[utoipa::path(
+    operation_id = "recordEvents", tag = "events",
+    params(RecordQuery),
+    responses(
+        (status = 201, description = "Recorded now.", body = ReceiptView),
+    ),
+)]
+#[post("/v1/events")]
+pub async fn record_events(
+    recorder: web::Data<Recorder>,
+    caller: Caller,
+    request: HttpRequest,
+    query: web::Query<RecordQuery>,
+    payload: web::Payload,
+) -> Result<HttpResponse> {
+    let handling = Handling { dry_run: query.dry_run, ..prefer::read(request.headers()) };
+    let signature = signature(request.headers())?;
+    let response = match read(&request, payload).await? {
+        Sent::One(event) => one(&recorder, &caller, &event, signature, handling).await?,
+        Sent::Many(_) if signature.is_some() => {
+            let detail = "a signature belongs to one event: send signed events one by one";
+            return Err(Problem::parameter(SIGNATURE_HEADER, detail));
+        }
+        Sent::Many(events) => many(&recorder, &caller, &events, handling).await?,
+    };
+    Ok(response)
+}
+
+async fn read(request: &HttpRequest, payload: web::Payload) -> Result<Sent> {
+    let depth = EVENT_DEPTH_MAX;
+    match body::media_type(request)?.as_str() {
+        EVENT_TYPE => {
+            let bytes = body::read(request, payload, EVENT_BODY_BYTES_MAX).await?;
+            parse(&bytes, EVENT_BODY_BYTES_MAX, depth).map(Sent::One)
+        }
+        BATCH_TYPE => {
+            let bytes = body::read(request, payload, BATCH_BODY_BYTES_MAX).await?;
+            match parse(&bytes, BATCH_BODY_BYTES_MAX, depth + 1)? {
+                Value::Array(events) if events.len() > BATCH_EVENTS_MAX => {
+                    let detail = format!("a batch has at most {BATCH_EVENTS_MAX} events");
+                    Err(Problem::new(Kind::BodyTooLarge, detail))
+                }
+                Value::Array(events) => Ok(Sent::Many(events)),
+                _ => Err(Problem::new(Kind::WrongType, "a batch is an array of events").at("")),
+            }
+        }
+        "application/json" if request.headers().contains_key("ce-specversion") => {
+            let bytes = body::read(request, payload, EVENT_BODY_BYTES_MAX).await?;
+            let data =
+                parse(&bytes, EVENT_BODY_BYTES_MAX, depth - 1).map_err(|problem| match problem
+                    .pointer
+                    .clone()
+                {
+                    Some(pointer) => problem.at(format!("/data{pointer}")),
+                    None => problem,
+                })?;
+            binary(request.headers(), data).map(Sent::One)
+        }
+        other => {
+            let detail = format!(
+                "`{}` is not understood: send `{EVENT_TYPE}`, `{BATCH_TYPE}`, or `application/json` \
+                 with `ce-` headers",
+                echo(other)
+            );
+            Err(Problem::new(Kind::UnsupportedMediaType, detail))
+        }
+    }
+}
+
+fn parse(bytes: &[u8], max_bytes: usize, max_depth: u8) -> Result<Value> {
+    Ok(canon::parse_with(bytes, Limits { max_depth, max_bytes })?)
+}
+
+/// Puts an event together from its headers and its data (HTTP protocol binding, section 3.1).
+fn binary(headers: &HeaderMap, data: Value) -> Result<Value> {
+    let mut event = Object::new();
+    for (name, value) in headers {
+        let Some(attribute) = name.as_str().strip_prefix("ce-") else { continue };
+        let formed = !attribute.is_empty()
+            && attribute.bytes().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit());
+        if !formed || attribute == "data" {
+            return Err(Problem::parameter(name.as_str(), "no attribute can have this name"));
+        }
+        let text = value.to_str().ok().and_then(percent_decoded).ok_or_else(|| {
+            Problem::parameter(name.as_str(), "the value is not percent-encoded UTF-8")
+        })?;
+        if event.insert(attribute, text).is_some() {
+            return Err(Problem::parameter(name.as_str(), "the header is there twice"));
+        }
+    }
+    event.insert("data", data);
+    Ok(Value::Object(event))
+}
+
+/// Undoes the percent-encoding of a header value (section 3.1.3.2). Only printable ASCII may stand
+/// plain.
+fn percent_decoded(text: &str) -> Option<String> {
+    let mut bytes = text.bytes();
+    let mut out = Vec::with_capacity(text.len());
+    while let Some(byte) = bytes.next() {
+        match byte {
+            b'%' => {
+                let mut digit = || char::from(bytes.next()?).to_digit(16);
+                let (high, low) = (digit()?, digit()?);
+                out.push(u8::try_from(high * 16 + low).ok()?);
+            }
+            b' '..=b'~' => out.push(byte),
+            _ => return None,
+        }
+    }
+    String::from_utf8(out).ok()
+}
+
+/// Reads the client's signature.
+fn signature(headers: &HeaderMap) -> Result<Option<ClientSignature>> {
+    let mut all = headers.get_all(SIGNATURE_HEADER);
+    let value = match (all.next(), all.next()) {
+        (None, _) => return Ok(None),
+        (Some(value), None) => value.to_str().ok(),
+        (Some(_), Some(_)) => None,
+    };
+    let read = || {
+        let (by, value) = value?.split_once(';')?;
+        let value = BASE64.decode(value).ok()?.try_into().ok()?;
+        let signature = ClientSignature { by: by.to_owned(), value };
+        signature.validate().ok().map(|()| signature)
+    };
+    let detail = "a signature is `name+keyid;` and the base64 of 64 bytes, once";
+    read().map(Some).ok_or_else(|| Problem::parameter(SIGNATURE_HEADER, detail))
+}
+
+/// Reads an event, checks the right to record it and prepares it for the writer.
+fn prepare(
+    recorder: &Recorder,
+    caller: &Caller,
+    event: &Value,
+    signature: Option<ClientSignature>,
+    handling: Handling,
+) -> Result<Submission> {
+    let bytes = canon::to_bytes(event);
+    if bytes.len() > EVENT_BYTES_MAX {
+        let detail = format!("an event has at most {EVENT_BYTES_MAX} bytes in canonical form");
+        return Err(Problem::new(Kind::BodyTooLarge, detail));
+    }
+    let (envelope, content) = shopfloor::Envelope::read(event)?;
+    let kind = content.kind();
+    authz::may_record(caller, &envelope, kind)?;
+    let operator = envelope.operator.as_ref().filter(|_| caller.is_service());
+    let actor = caller.actor(operator);
+    if let Some(signature) = &signature {
+        recorder.log.check_signature(signature, &bytes)?;
+    }
+    Submission::new(actor, bytes, envelope, content, signature, handling)
+}
+
+async fn one(
+    recorder: &Recorder,
+    caller: &Caller,
+    event: &Value,
+    signature: Option<ClientSignature>,
+    handling: Handling,
+) -> Result<HttpResponse> {
+    let counted = |result: &'static str| {
+        recorder.metrics.events.with_label_values(&[result]).inc();
+    };
+    let submission = prepare(recorder, caller, event, signature, handling)
+        .inspect_err(|_| counted("refused"))?;
+    let caution_ids = submission.kind().cautions;
+    let mut outcomes = recorder.log.submit(vec![submission], handling).await?;
+    let outcome = outcomes.pop().ok_or_else(|| Problem::new(Kind::Unanswered, "no answer"))?;
+    let item = item(recorder, 0, outcome, caution_ids);
+    let mut response = HttpResponse::build(status(item.status));
+    if let Some(applied) = prefer::applied(handling) {
+        response.insert_header((prefer::PREFERENCE_APPLIED, applied));
+    }
+    counted(item.word());
+    match item.result {
+        Ok(Answer::Receipt(receipt)) => {
+            response.insert_header(("location", format!("/v1/entries/{}", receipt.seq)));
+            Ok(response.json(receipt))
+        }
+        Ok(Answer::Trial(trial)) => Ok(response.json(trial)),
+        Err(problem) => Err(problem),
+    }
+}
+
+async fn many(
+    recorder: &Recorder,
+    caller: &Caller,
+    events: &[Value],
+    handling: Handling,
+) -> Result<HttpResponse> {
+    let mut items: Vec<Option<Item>> = events.iter().map(|_| None).collect();
+    let mut submissions = Vec::with_capacity(events.len());
+    let mut places = Vec::with_capacity(events.len());
+    for (index, event) in events.iter().enumerate() {
+        match prepare(recorder, caller, event, None, handling) {
+            Ok(submission) => {
+                places.push((index, submission.kind().cautions));
+                submissions.push(submission);
+            }
+            Err(problem) => items[index] = Some(Item::refused(problem)),
+        }
+    }
+    let all_readable = submissions.len() == events.len();
+    if handling.whole && !all_readable {
+        for (index, _) in places {
+            items[index] = Some(Item::with_its_batch());
+        }
+    } else if !submissions.is_empty() {
+        let outcomes = recorder.log.submit(submissions, handling).await?;
+        for ((index, caution_ids), outcome) in places.into_iter().zip(outcomes) {
+            items[index] = Some(item(recorder, index, outcome, caution_ids));
+        }
+    }
+    Ok(answer_many(recorder, caller, items, handling))
+}
+
+/// What became of one event, before it is written down.
+struct Item {
+    status: u16,
+    result: Result<Answer>,
+}
+
+enum Answer {
+    Receipt(ReceiptView),
+    Trial(TrialView),
+}
+
+impl Item {
+    fn refused(problem: Problem) -> Self {
+        Self { status: problem.kind.row().status, result: Err(problem) }
+    }
+
+    fn with_its_batch() -> Self {
+        let detail = "another event of the batch was refused, and the batch is recorded as a whole";
+        Self::refused(Problem::new(Kind::BatchRefused, detail))
+    }
+
+    /// The word in the metrics.
+    fn word(&self) -> &'static str {
+        match (&self.result, self.status) {
+            (Ok(Answer::Receipt(_)), 201) => "recorded",
+            (Ok(Answer::Receipt(_)), _) => "known",
+            (Ok(Answer::Trial(_)), _) => "tried",
+            (Err(_), _) => "refused",
+        }
+    }
+}
+
+fn item(recorder: &Recorder, index: usize, outcome: Outcome, caution_ids: &[&str]) -> Item {
+    let receipt = |status, receipt: &_, findings: &[_]| Item {
+        status,
+        result: Ok(Answer::Receipt(ReceiptView::new(
+            recorder.log.origin(),
+            receipt,
+            findings,
+            caution_ids,
+        ))),
+    };
+    match outcome {
+        Outcome::Recorded(r, findings) => receipt(201, &r, &findings),
+        Outcome::Known(r, findings) => receipt(200, &r, &findings),
+        Outcome::Tried { as_of, would_stop, findings } => {
+            let trial = TrialView {
+                dry_run: true,
+                as_of,
+                would_stop,
+                findings: findings.iter().map(FindingView::from).collect(),
+                cautions: cautions(caution_ids),
+            };
+            Item { status: 200, result: Ok(Answer::Trial(trial)) }
+        }
+        Outcome::IdReused(seq) => {
+            let detail = format!("entry `{seq}` has this `source` and `id` and another content");
+            let mut problem = Problem::new(Kind::IdReused, detail).at("/id");
+            problem.seq = Some(seq);
+            Item::refused(problem)
+        }
+        Outcome::Stopped(findings) => {
+            let rules: Vec<String> = findings.iter().map(|f| format!("`{}`", f.rule)).collect();
+            let detail = format!("stopped by {}", rules.join(", "));
+            let mut problem = Problem::new(Kind::Stopped, detail);
+            problem.findings = findings.iter().map(FindingView::from).collect();
+            Item::refused(problem)
+        }
+        Outcome::Refused(refusal) => Item::refused(refusal.into()),
+        Outcome::NotTried => {
+            let _ = index;
+            Item::with_its_batch()
+        }
+    }
+}
+
+fn answer_many(
+    recorder: &Recorder,
+    caller: &Caller,
+    items: Vec<Option<Item>>,
+    handling: Handling,
+) -> HttpResponse {
+    let mut counts: HashMap<&'static str, u64> = HashMap::new();
+    let mut view = BatchView { recorded: 0, refused: 0, results: Vec::with_capacity(items.len()) };
+    for (index, item) in items.into_iter().enumerate() {
+        let item = item.unwrap_or_else(Item::with_its_batch);
+        *counts.entry(item.word()).or_default() += 1;
+        let mut line =
+            BatchItemView { index, status: item.status, receipt: None, trial: None, problem: None };
+        match item.result {
+            Ok(Answer::Receipt(receipt)) => line.receipt = Some(receipt),
+            Ok(Answer::Trial(trial)) => line.trial = Some(trial),
+            Err(problem) => {
+                recorder.count_problem(problem.kind);
+                if problem.kind.status() == StatusCode::FORBIDDEN {
+                    recorder.note_refusal(caller, "recordEvents");
+                }
+                line.problem = Some(problem.body(None));
+            }
+        }
+        match line.problem {
+            Some(_) => view.refused += 1,
+            None => view.recorded += 1,
+        }
+        view.results.push(line);
+    }
+    for word in ["recorded", "known", "tried", "refused"] {
+        let count = counts.get(word).copied().unwrap_or(0);
+        recorder.metrics.events.with_label_values(&[word]).inc_by(count);
+    }
+    let status = if view.refused == 0 { StatusCode::OK } else { StatusCode::MULTI_STATUS };
+    let mut response = HttpResponse::build(status);
+    if let Some(applied) = prefer::applied(handling) {
+        response.insert_header((prefer::PREFERENCE_APPLIED, applied));
+    }
+    response.json(view)
+}
+
+fn status(code: u16) -> StatusCode {
+    StatusCode::from_u16(code).unwrap_or(StatusCode::INTERNAL_SERVER_ERROR)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn header_values_are_percent_decoded() {
+        // HTTP protocol binding for CloudEvents 1.0.2, section 3.1.3.2.
+        for (text, decoded) in [
+            ("plain", Some("plain")),
+            ("Euro%20%E2%82%AC%20%F0%9F%98%80", Some("Euro \u{20ac} \u{1f600}")),
+            ("%25", Some("%")),
+            ("%", None),
+            ("%2", None),
+            ("%zz", None),
+            ("%ff", None),
+            ("%+1", None),
+        ] {
+            assert_eq!(percent_decoded(text).as_deref(), decoded, "{text}");
+        }
+    }
+}

@@ -1,0 +1,16 @@
+//! The commands of the program.
+
+pub mod serve;
+pub mod token;
+
+use std::sync::Arc;
+
+use ledger::seams::{Clock, Random};
+
+/// What `main` builds and nobody else does.
+pub struct Seams {
+    /// Tells the time.
+    pub clock: Arc<dyn Clock>,
+    /// Makes sources of random bytes.
+    pub random: fn() -> Box<dyn Random>,
+}

@@ -1,0 +1,280 @@
+//! Configuration: one TOML file, then environment variables `PULVERLOG_<SECTION>__<NAME>`.
+//!
+//! Every value has a unit in its name and a default that is safe on one machine. Secrets are never
+//! values here, only names of files. Unknown names are refused, so that a typing error cannot
+//! switch a safeguard off.
+
+use std::net::SocketAddr;
+use std::path::{Path, PathBuf};
+
+use figment::Figment;
+use figment::providers::{Env, Format as _, Serialized, Toml};
+use serde::{Deserialize, Serialize};
+
+/// Prefix of the environment variables.
+pub const ENV_PREFIX: &str = "PULVERLOG_";
+
+/// Configuration that cannot be used.
+#[derive(Debug, thiserror::Error)]
+pub enum ConfigError {
+    /// A file or variable cannot be read.
+    #[error("the configuration cannot be read: {0}")]
+    Read(#[source] Box<figment::Error>),
+    /// A value makes no sense, alone or beside another.
+    #[error("`{name}` {what}")]
+    Value {
+        /// Its name, for example `auth.issuer`.
+        name: &'static str,
+        /// What is wrong and what is wanted.
+        what: String,
+    },
+}
+
+/// The whole configuration.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, Default)]
+#[serde(deny_unknown_fields, default)]
+pub struct Config {
+    /// The log and where it lies.
+    pub log: LogConfig,
+    /// Where the service listens.
+    pub listen: ListenConfig,
+    /// Whose tokens are accepted.
+    pub auth: AuthConfig,
+    /// How much a client may ask for.
+    pub limits: LimitsConfig,
+}
+
+/// The log and where it lies.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct LogConfig {
+    /// Data directory.
+    pub data_dir: PathBuf,
+    /// Directory of the last signed checkpoint; another disk if there is one. Default: `head` in
+    /// the data directory.
+    pub head_dir: Option<PathBuf>,
+    /// Origin of the log: a schema-less URL, one log per site group and year. Only used when the
+    /// log is created; afterwards entry 0 says what it is.
+    pub origin: String,
+    /// Accept a data directory in memory (tmpfs), where a power cut loses everything. For tests.
+    pub allow_tmpfs: bool,
+}
+
+/// Where the service listens.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct ListenConfig {
+    /// Address and port.
+    pub address: SocketAddr,
+    /// Worker threads; 0: as many as processors.
+    pub workers: usize,
+    /// Connections per worker at once; more wait in the backlog.
+    pub connections_per_worker: usize,
+    /// TLS; without it the service listens in the clear and belongs behind a proxy.
+    pub tls: Option<TlsConfig>,
+}
+
+/// TLS by rustls: versions 1.2 and 1.3, with its default suites.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct TlsConfig {
+    /// Certificate chain, PEM.
+    pub certificate_file: PathBuf,
+    /// Private key, PEM, readable by the service alone.
+    pub key_file: PathBuf,
+    /// Authorities whose client certificates are demanded, PEM. Absent: none is asked for.
+    pub client_authorities_file: Option<PathBuf>,
+}
+
+/// Whose tokens are accepted.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct AuthConfig {
+    /// Issuer, exactly as in `iss`. Not used with a local issuer.
+    pub issuer: String,
+    /// Audience, exactly as in `aud`.
+    pub audience: String,
+    /// Key set of the issuer (RFC 7517) in a file ...
+    pub jwks_file: Option<PathBuf>,
+    /// ... or behind an `https` address.
+    pub jwks_url: Option<String>,
+    /// Accept tokens of the key in `keys/issuer.key`, made by `recorder token`. For development,
+    /// demonstrations and tests: whoever can read that file can be anybody.
+    pub local_issuer: bool,
+    /// Media type in the token's `typ` (RFC 9068 section 2.1).
+    pub token_type: String,
+    /// Claim that lists the roles.
+    pub roles_claim: String,
+    /// Claim that lists the sites; a token without it is for every site.
+    pub sites_claim: String,
+}
+
+/// How much a client may ask for. Rates are per token subject.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct LimitsConfig {
+    /// Requests a second, sustained.
+    pub requests_per_s: u32,
+    /// Requests at once.
+    pub requests_burst: u32,
+    /// Failed sign-ins a minute from one address before it is told to wait.
+    pub failed_sign_ins_per_minute: u32,
+}
+
+impl Default for LogConfig {
+    fn default() -> Self {
+        Self {
+            data_dir: "data".into(),
+            head_dir: None,
+            origin: "records.localhost/log".into(),
+            allow_tmpfs: false,
+        }
+    }
+}
+
+impl Default for ListenConfig {
+    fn default() -> Self {
+        Self {
+            address: SocketAddr::from(([127, 0, 0, 1], 8780)),
+            workers: 0,
+            connections_per_worker: 1_000,
+            tls: None,
+        }
+    }
+}
+
+impl Default for AuthConfig {
+    fn default() -> Self {
+        Self {
+            issuer: String::new(),
+            audience: "pulverlog".into(),
+            jwks_file: None,
+            jwks_url: None,
+            local_issuer: false,
+            token_type: "at+jwt".into(),
+            roles_claim: "roles".into(),
+            sites_claim: "sites".into(),
+        }
+    }
+}
+
+impl Default for LimitsConfig {
+    fn default() -> Self {
+        Self { requests_per_s: 200, requests_burst: 400, failed_sign_ins_per_minute: 30 }
+    }
+}
+
+impl Config {
+    /// Reads the defaults, the file if one is named, and the environment, and checks the result.
+    ///
+    /// # Errors
+    /// [`ConfigError`].
+    pub fn load(file: Option<&Path>) -> Result<Self, ConfigError> {
+        let mut figment = Figment::from(Serialized::defaults(Self::default()));
+        if let Some(file) = file {
+            figment = figment.merge(Toml::file_exact(file));
+        }
+        let config: Self = figment
+            .merge(Env::prefixed(ENV_PREFIX).split("__"))
+            .extract()
+            .map_err(|error| ConfigError::Read(Box::new(error)))?;
+        config.check()?;
+        Ok(config)
+    }
+
+    /// Directory of the keys.
+    pub fn keys_dir(&self) -> PathBuf {
+        self.log.data_dir.join("keys")
+    }
+
+    /// Directory of the watermark.
+    pub fn head_dir(&self) -> PathBuf {
+        self.log.head_dir.clone().unwrap_or_else(|| self.log.data_dir.join("head"))
+    }
+
+    /// Values that make no sense, alone or beside another.
+    ///
+    /// # Errors
+    /// [`ConfigError::Value`].
+    pub fn check(&self) -> Result<(), ConfigError> {
+        let wrong = |name, what: &str| Err(ConfigError::Value { name, what: what.to_owned() });
+        let origin = &self.log.origin;
+        let formed = (1..=128).contains(&origin.len())
+            && origin.bytes().all(|b| {
+                b.is_ascii_alphanumeric() || matches!(b, b'.' | b'_' | b'-' | b'/' | b':')
+            });
+        if !formed || origin.contains("://") {
+            return wrong(
+                "log.origin",
+                "is a schema-less URL such as `records.example.org/north/2026`",
+            );
+        }
+        if self.auth.audience.is_empty() {
+            return wrong("auth.audience", "is empty: name this service as its tokens do");
+        }
+        let sources = [self.auth.jwks_file.is_some(), self.auth.jwks_url.is_some()];
+        if sources == [true, true] {
+            return wrong("auth.jwks_url", "stands beside `auth.jwks_file`: use one of them");
+        }
+        if sources.contains(&true) && self.auth.issuer.is_empty() {
+            return wrong("auth.issuer", "is missing: name the issuer whose key set this is");
+        }
+        if let Some(url) = &self.auth.jwks_url {
+            let local = url.starts_with("http://127.0.0.1:") || url.starts_with("http://[::1]:");
+            if !url.starts_with("https://") && !local {
+                return wrong(
+                    "auth.jwks_url",
+                    "is not `https`: keys fetched in the clear are anybody's",
+                );
+            }
+        }
+        if self.limits.requests_per_s == 0
+            || self.limits.requests_burst == 0
+            || self.limits.failed_sign_ins_per_minute == 0
+        {
+            return wrong("limits", "are at least 1");
+        }
+        Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_defaults_are_usable_and_accept_nobody() {
+        let config = Config::default();
+        config.check().unwrap();
+        assert!(!config.auth.local_issuer && config.auth.jwks_file.is_none());
+        assert!(config.listen.address.ip().is_loopback());
+    }
+
+    #[test]
+    fn senseless_values_are_named() {
+        let check = |name: &str, change: &dyn Fn(&mut Config)| {
+            let mut config = Config::default();
+            change(&mut config);
+            let error = config.check().unwrap_err().to_string();
+            assert!(error.contains(name), "{error}");
+        };
+        check("log.origin", &|c| c.log.origin = "https://records.example.org".into());
+        check("log.origin", &|c| c.log.origin = "a b".into());
+        check("auth.issuer", &|c| c.auth.jwks_file = Some("keys.json".into()));
+        check("auth.jwks_url", &|c| {
+            c.auth.issuer = "https://id.example.org".into();
+            c.auth.jwks_url = Some("http://id.example.org/keys".into());
+        });
+        check("limits", &|c| c.limits.requests_burst = 0);
+    }
+
+    #[test]
+    fn a_typing_error_is_refused() {
+        let dir = tempfile::tempdir().unwrap();
+        let file = dir.path().join("pulverlog.toml");
+        std::fs::write(&file, "[listen]\nadress = \"127.0.0.1:1\"\n").unwrap();
+        assert!(Config::load(Some(&file)).unwrap_err().to_string().contains("adress"));
+        std::fs::write(&file, "[listen]\naddress = \"127.0.0.1:1\"\n").unwrap();
+        assert_eq!(Config::load(Some(&file)).unwrap().listen.address.port(), 1);
+    }
+}

@@ -1,0 +1,6 @@
+//! What every request passes before and after its handler.
+
+pub mod body;
+pub mod gate;
+pub mod prefer;
+pub mod rates;

@@ -1,0 +1,105 @@
+//! Every limit of the HTTP surface in one place, with its unit and its reason.
+//!
+//! What an operator may set differently lives in [`config`](crate::config) and has its default
+//! here; what is part of the interface's promise is fixed here.
+
+use std::time::Duration;
+
+use chain::limits::EVENT_BYTES_MAX;
+
+/// Largest body of a single event, in bytes, after decompression. White space and needless escapes
+/// do not reach the log, so a sender may use a little more than the canonical form allows.
+pub const EVENT_BODY_BYTES_MAX: usize = 2 * EVENT_BYTES_MAX;
+
+/// Most events in a batch. A batch goes to the writer in one piece and should fit in one commit.
+pub const BATCH_EVENTS_MAX: usize = 256;
+
+/// Largest body of a batch, in bytes, after decompression.
+pub const BATCH_BODY_BYTES_MAX: usize = 1 << 20;
+
+/// Largest body of anything else, in bytes.
+pub const OTHER_BODY_BYTES_MAX: usize = 64 << 10;
+
+/// Longest free text that may be deposited, in characters.
+pub const TEXT_CHARS_MAX: usize = 4_000;
+
+/// Time in which a body must have arrived whole. A slow sender holds a connection, not memory.
+pub const BODY_TIME_MAX: Duration = Duration::from_secs(20);
+
+/// Time in which the request head must have arrived.
+pub const HEAD_TIME_MAX: Duration = Duration::from_secs(10);
+
+/// Time an idle connection is kept.
+pub const KEEP_ALIVE: Duration = Duration::from_secs(65);
+
+/// Time in which the writer must have answered; after it the client is told to ask again with the
+/// same id. The event may be recorded all the same.
+pub const WRITER_TIME_MAX: Duration = Duration::from_secs(30);
+
+/// Time that running requests get when the service stops.
+pub const STOP_TIME_MAX: Duration = Duration::from_secs(20);
+
+/// Longest bearer token, in bytes: generous for RS256 with many claims.
+pub const TOKEN_BYTES_MAX: usize = 8 << 10;
+
+/// Tolerance for clocks that differ, on `exp`, `nbf` and `iat`, in seconds.
+pub const TOKEN_LEEWAY_S: i64 = 5;
+
+/// Most verified tokens remembered. About 500 bytes each.
+pub const TOKEN_CACHE_MAX: usize = 4_096;
+
+/// Most keys taken from one key set.
+pub const JWKS_KEYS_MAX: usize = 32;
+
+/// Largest key set, in bytes.
+pub const JWKS_BYTES_MAX: usize = 256 << 10;
+
+/// Age at which a key set is fetched again; also the longest time a withdrawn key lives on.
+pub const JWKS_AGE_MAX: Duration = Duration::from_secs(600);
+
+/// Least time between two fetches of a key set, whatever key ids the tokens name: tokens of
+/// strangers must not make us knock at the issuer's door.
+pub const JWKS_FETCH_GAP: Duration = Duration::from_secs(30);
+
+/// Time a key set has to arrive.
+pub const JWKS_TIME_MAX: Duration = Duration::from_secs(5);
+
+/// Most refused requests that are recorded as entries in a minute, over all clients; the rest is
+/// counted only. The log must not grow at the will of those who have no right to write.
+pub const REFUSALS_RECORDED_PER_MINUTE: u32 = 30;
+
+/// Least time between two recorded refusals of one client and one operation.
+pub const REFUSAL_REPEAT_GAP: Duration = Duration::from_secs(600);
+
+/// Most clients whose rates are remembered before idle ones are forgotten.
+pub const RATE_CLIENTS_MAX: usize = 10_000;
+
+/// Entries on a page of the feed: default and most.
+pub const FEED_PAGE_DEFAULT: usize = 100;
+/// Most entries on a page of the feed.
+pub const FEED_PAGE_MAX: usize = 1_000;
+
+/// Entries looked at for one page of a filtered feed before it is returned short, so that a rare
+/// filter over a long log cannot hold a thread.
+pub const FEED_LOOK_MAX: u64 = 20_000;
+
+/// Longest a feed request waits for something new, in seconds.
+pub const FEED_WAIT_S_MAX: u64 = 30;
+
+/// Most requests that wait for news at once (long polls and event streams).
+pub const FEED_WAITERS_MAX: usize = 256;
+
+/// Bytes read from the log in one go when many entries are wanted.
+pub const SCAN_BYTES: usize = 256 << 10;
+
+/// Seconds a client is asked to wait when the queue is full.
+pub const RETRY_BUSY_S: u32 = 1;
+
+/// Longest value of a header or query parameter that is repeated in an error message, in characters.
+pub const ECHO_CHARS_MAX: usize = 80;
+
+const _: () = {
+    assert!(BATCH_BODY_BYTES_MAX >= EVENT_BODY_BYTES_MAX);
+    assert!(FEED_PAGE_DEFAULT <= FEED_PAGE_MAX);
+    assert!(TOKEN_LEEWAY_S < 60, "more would keep withdrawn tokens alive");
+};

@@ -1,0 +1,122 @@
+//! What an operator watches, in the Prometheus text format.
+//!
+//! Labels come from closed sets (operation ids, problem codes), never from input, so that a client
+//! cannot make the number of series grow.
+
+use prometheus::{
+    Encoder as _, HistogramOpts, HistogramVec, IntCounter, IntCounterVec, IntGauge, Opts, Registry,
+    TextEncoder,
+};
+
+/// Every series of the service.
+#[derive(Debug, Clone)]
+pub struct Metrics {
+    registry: Registry,
+    /// Answers by operation and status.
+    pub answers: IntCounterVec,
+    /// Time from request head to answer by operation, in seconds.
+    pub answer_s: HistogramVec,
+    /// Problems answered by code, also those inside a batch.
+    pub problems: IntCounterVec,
+    /// Tokens not accepted by reason.
+    pub rejections: IntCounterVec,
+    /// Events sent by what became of them.
+    pub events: IntCounterVec,
+    /// Refusals that were recorded as entries.
+    pub refusals_recorded: IntCounter,
+    /// Refusals that were only counted, to keep the log from growing.
+    pub refusals_skipped: IntCounter,
+    /// Entries in the log.
+    pub entries: IntGauge,
+    /// Requests that wait for news.
+    pub waiters: IntGauge,
+    /// Panics caught in handlers.
+    pub panics: IntCounter,
+}
+
+impl Metrics {
+    /// A registry with every series at its start.
+    ///
+    /// # Errors
+    /// [`prometheus::Error`] if a name were used twice, which a test would show.
+    pub fn new() -> Result<Self, prometheus::Error> {
+        let registry = Registry::new();
+        let counters = |name: &str, help: &str, labels: &[&str]| {
+            let vec = IntCounterVec::new(Opts::new(name, help), labels)?;
+            registry.register(Box::new(vec.clone()))?;
+            Ok::<_, prometheus::Error>(vec)
+        };
+        let counter = |name: &str, help: &str| {
+            let counter = IntCounter::new(name, help)?;
+            registry.register(Box::new(counter.clone()))?;
+            Ok::<_, prometheus::Error>(counter)
+        };
+        let gauge = |name: &str, help: &str| {
+            let gauge = IntGauge::new(name, help)?;
+            registry.register(Box::new(gauge.clone()))?;
+            Ok::<_, prometheus::Error>(gauge)
+        };
+        let answer_s = HistogramVec::new(
+            HistogramOpts::new(
+                "pulverlog_answer_seconds",
+                "Time from request head to answer, by operation",
+            )
+            .buckets(vec![0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 5.0, 30.0]),
+            &["operation"],
+        )?;
+        registry.register(Box::new(answer_s.clone()))?;
+        Ok(Self {
+            answers: counters(
+                "pulverlog_answers_total",
+                "Answers by operation and status",
+                &["operation", "status"],
+            )?,
+            answer_s,
+            problems: counters(
+                "pulverlog_problems_total",
+                "Problems answered by code, also inside batches",
+                &["code"],
+            )?,
+            rejections: counters(
+                "pulverlog_tokens_rejected_total",
+                "Tokens not accepted by reason",
+                &["reason"],
+            )?,
+            events: counters(
+                "pulverlog_events_total",
+                "Events sent by what became of them",
+                &["outcome"],
+            )?,
+            refusals_recorded: counter(
+                "pulverlog_refusals_recorded_total",
+                "Refused requests that were recorded as entries",
+            )?,
+            refusals_skipped: counter(
+                "pulverlog_refusals_not_recorded_total",
+                "Refused requests that were counted only",
+            )?,
+            entries: gauge("pulverlog_entries", "Entries in the log")?,
+            waiters: gauge("pulverlog_waiting_requests", "Requests that wait for news")?,
+            panics: counter("pulverlog_panics_total", "Panics caught in handlers")?,
+            registry,
+        })
+    }
+
+    /// The text form.
+    pub fn text(&self) -> String {
+        let mut out = Vec::new();
+        // Writing into memory cannot fail; a family without series is left out by the encoder.
+        let _ = TextEncoder::new().encode(&self.registry.gather(), &mut out);
+        String::from_utf8_lossy(&out).into_owned()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    #[test]
+    fn every_series_has_a_name_of_its_own() {
+        let metrics = super::Metrics::new().unwrap();
+        metrics.problems.with_label_values(&["busy"]).inc();
+        assert!(metrics.text().contains("pulverlog_problems_total{code=\"busy\"} 1"));
+    }
+}
