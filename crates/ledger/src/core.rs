@@ -21,7 +21,7 @@ use chain::entry::{EntryView, Link, Sealed, leaf_hash};
 use jiff::Timestamp;
 use shopfloor::{Fact, Finding, Refusal};
 
-use crate::engine::recovery::Tip;
+use crate::engine::recovery::{Stop, Tip};
 use crate::engine::{Engine, Line, Store};
 use crate::error::{LedgerError, Result};
 use crate::index::{Index, row_of};
@@ -75,6 +75,8 @@ impl std::fmt::Debug for Core {
 /// Keys of entries the index has not taken in yet (P7: the same key gives one event, always).
 #[derive(Debug, Default)]
 struct RecentKeys {
+    /// All entries from this one on are here; all before it, the index has taken in.
+    from: u64,
     seqs: HashMap<Key, u64>,
     order: VecDeque<(u64, Key)>,
 }
@@ -87,6 +89,7 @@ impl RecentKeys {
 
     /// Forgets what the index knows by now.
     fn drop_before(&mut self, cursor: u64) {
+        self.from = self.from.max(cursor);
         while self.order.front().is_some_and(|(seq, _)| *seq < cursor) {
             if let Some((_, key)) = self.order.pop_front() {
                 self.seqs.remove(&key);
@@ -191,6 +194,7 @@ impl Core {
             shop.catch_up(&*self.store, self.tip.count)?;
         }
         let mut from = self.index.cursor().count;
+        self.recent.from = from;
         while from < self.tip.count {
             let chunk = self.store.scan(from, SCAN_BYTES_MAX)?;
             if chunk.is_empty() {
@@ -237,6 +241,11 @@ impl Core {
         self.clock_behind_ms
     }
 
+    /// Turns the log read-only.
+    pub fn stop(&mut self, reason: Stop) {
+        self.engine.stop(reason);
+    }
+
     /// Leaves the mark of a clean stop.
     ///
     /// # Errors
@@ -248,7 +257,7 @@ impl Core {
     /// Records submissions, in order, and answers each. When this returns, everything it calls
     /// recorded is durable.
     pub fn process(&mut self, submissions: Vec<Submission>) -> Vec<Result<Outcome, Failure>> {
-        self.recent.drop_before(self.index.cursor().count);
+        self.recent.drop_before(self.index.cursor().count.min(self.tip.count));
         let now_ms = self.clock.now_ms();
         self.clock_behind_ms = (self.tip.recorded_at_ms - now_ms).max(0);
         let mut answers: Answers = submissions.iter().map(|_| None).collect();
@@ -449,7 +458,7 @@ impl Core {
     fn seq_of(&self, key: &Key) -> Result<Option<u64>> {
         match self.recent.seqs.get(key) {
             Some(seq) => Ok(Some(*seq)),
-            None => self.index.seq_of(key),
+            None => self.index.seq_of(key, self.recent.from),
         }
     }
 

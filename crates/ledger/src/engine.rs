@@ -58,8 +58,12 @@ pub trait Engine: fmt::Debug + Send {
     /// The reading half.
     fn store(&self) -> Arc<dyn Store>;
 
+    /// Turns the engine read-only: every further append fails with
+    /// [`ReadOnly`](crate::LedgerError::ReadOnly).
+    fn stop(&mut self, reason: recovery::Stop);
+
     /// Leaves a proof that the log was closed in good order, so that the next start need not rewrite
-    /// its tail. A poisoned engine leaves none. No append may follow.
+    /// its tail. A poisoned or read-only engine leaves none. No append may follow.
     fn close(&mut self) -> Result<()>;
 }
 

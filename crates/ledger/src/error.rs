@@ -2,7 +2,7 @@
 
 use std::io;
 
-use crate::engine::recovery::Stop;
+use crate::engine::recovery::{Stop, StopCause};
 
 /// Any error of this crate. Messages name the thing in backticks and say what to do.
 #[derive(Debug, thiserror::Error)]
@@ -175,6 +175,20 @@ impl LedgerError {
             | Self::Busy
             | Self::Index { .. } => false,
         }
+    }
+}
+
+impl LedgerError {
+    /// Where stored entries turned out to be damaged, if that is what this says.
+    #[must_use]
+    pub fn damage(&self) -> Option<Stop> {
+        let (seq, name, offset) = match self {
+            Self::Damaged { seq, name, offset, .. } => (*seq, name.clone(), *offset),
+            Self::Entry { seq, .. } => (*seq, "entries".to_owned(), 0),
+            Self::Failed { failure } => return failure.damage(),
+            _ => return None,
+        };
+        Some(Stop { cause: StopCause::Damaged, seq, name, offset })
     }
 }
 

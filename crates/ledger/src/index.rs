@@ -52,8 +52,11 @@ pub trait Index: fmt::Debug + Send + Sync {
     /// Takes rows in and moves the cursor to `tip`. The first row is that at the cursor.
     fn take(&self, rows: &[Row], tip: Tip) -> Result<()>;
 
-    /// The entry with this key, if it is before the cursor.
-    fn seq_of(&self, key: &Key) -> Result<Option<u64>>;
+    /// The entry with this key among those before `before`.
+    ///
+    /// Fails if the cursor is not there (any more): an index that is being built anew must never
+    /// make a recorded event look new (P7).
+    fn seq_of(&self, key: &Key, before: u64) -> Result<Option<u64>>;
 
     /// Entries about a subject, ascending, from `from` on, at most `max`.
     fn by_subject(&self, subject: &str, from: u64, max: usize) -> Result<Vec<u64>>;
@@ -86,6 +89,15 @@ pub struct Snapshot {
     pub tip: Tip,
     /// The state, in the fold's own form.
     pub bytes: Vec<u8>,
+}
+
+/// The answer of an index that has not taken in what it is asked about.
+fn not_there_yet(cursor: u64, before: u64) -> Result<()> {
+    if cursor >= before {
+        return Ok(());
+    }
+    let what = format!("it is being built anew and has taken in `{cursor}` of `{before}` entries");
+    Err(LedgerError::Index { what })
 }
 
 /// Lets an index take in the next entries, at most about a megabyte; returns how many.

@@ -166,36 +166,44 @@ pub fn open(seams: Seams, files: &FilesOptions, place: &IndexPlace) -> Result<Op
         watermark: read_anchor(locked.watermark()?, &key, &files.head_dir)?,
         published: read_anchor(locked.newest_checkpoint()?, &key, &files.log_dir)?,
     };
-    let (mut engine, recovered) = locked.open(anchors.size())?;
+    let (engine, recovered) = locked.open(anchors.size())?;
     let store = crate::engine::Engine::store(&engine);
-    check_first_entry(&*store, &key)?;
-
+    let mut stop = match &recovered.outcome {
+        Opening::Stopped(stop) => Some(stop.clone()),
+        Opening::Clean | Opening::Rewritten { .. } | Opening::Cut(_) => None,
+    };
+    // Rot that the walk over the tail did not meet: the log opens, for reading only.
+    let note_damage = |error: LedgerError, stop: &mut Option<Stop>| match error.damage() {
+        Some(damage) => {
+            tracing::error!(%error, "stored entries are damaged");
+            stop.get_or_insert(damage);
+            Ok(())
+        }
+        None => Err(error),
+    };
+    if let Err(error) = check_first_entry(&*store, &key) {
+        note_damage(error, &mut stop)?;
+    }
     let committed = Arc::new(std::sync::Mutex::new(recovered.tip));
-    let mut opening = recovered.outcome;
     let mut notary = None;
-    if !matches!(opening, Opening::Stopped(_)) {
+    if stop.is_none() {
         let signer = Arc::clone(&seams.signer);
         match Notary::open(Arc::clone(&store), signer, Arc::clone(&committed), &anchors)? {
             Ok(opened) => notary = Some(opened),
-            Err(stop) => {
-                engine.stop(stop.clone());
-                opening = Opening::Stopped(stop);
-            }
+            Err(other) => stop = Some(other),
         }
     }
-    if let Some(notary) = notary.as_mut().filter(|notary| notary.is_behind()) {
-        // R6: the tail was proven to be on the device; a watermark says so before anything else.
-        notary.cover()?;
-    }
 
-    let (index, index_report) = open_index(place, &*store, key.name())?;
+    let (index, mut index_report) = open_index(place, &*store, key.name())?;
+    match follow_to_end(&*index, &*store) {
+        Ok(taken) => {
+            if let IndexReport::Followed { entries } = &mut index_report {
+                *entries = taken;
+            }
+        }
+        Err(error) => note_damage(error, &mut stop)?,
+    }
     let shop = crate::shop::restore(&*index, &*store, recovered.tip.count);
-    let report = OpenReport {
-        origin: key.name().to_owned(),
-        count: recovered.tip.count,
-        opening,
-        index: index_report,
-    };
     let parts = Parts {
         engine: Box::new(engine),
         index: Arc::clone(&index),
@@ -205,7 +213,23 @@ pub fn open(seams: Seams, files: &FilesOptions, place: &IndexPlace) -> Result<Op
         random: seams.random,
     };
     let mut core = Core::with_committed(parts, shop, committed);
-    core.catch_up()?;
+    if let Err(error) = core.catch_up() {
+        note_damage(error, &mut stop)?;
+    }
+    let opening = match stop {
+        Some(stop) => {
+            core.stop(stop.clone());
+            notary = None;
+            Opening::Stopped(stop)
+        }
+        None => recovered.outcome,
+    };
+    if let Some(notary) = notary.as_mut().filter(|notary| notary.is_behind()) {
+        // R6: the tail was proven to be on the device; a watermark says so before anything else.
+        notary.cover()?;
+    }
+    let origin = key.name().to_owned();
+    let report = OpenReport { origin, count: recovered.tip.count, opening, index: index_report };
     Ok(Opened { core, notary, index, store, report })
 }
 
@@ -254,18 +278,22 @@ fn open_index(
             (Arc::new(index), why)
         }
     };
+    let report = match rebuilt {
+        Some(why) => IndexReport::Rebuilt { why },
+        None => IndexReport::Followed { entries: 0 },
+    };
+    Ok((index, report))
+}
+
+/// Lets the index take in everything; returns how many entries that was.
+fn follow_to_end(index: &dyn Index, store: &dyn Store) -> Result<u64> {
     let mut entries = 0;
     loop {
-        match follow(&*index, store)? {
-            0 => break,
+        match follow(index, store)? {
+            0 => return Ok(entries),
             taken => entries += taken as u64,
         }
     }
-    let report = match rebuilt {
-        Some(why) => IndexReport::Rebuilt { why },
-        None => IndexReport::Followed { entries },
-    };
-    Ok((index, report))
 }
 
 /// Supplies a watermark by hand when the head store lost it (E16). `note` must be a checkpoint of

@@ -153,12 +153,6 @@ enum RoomError {
 }
 
 impl FilesEngine {
-    /// Turns an opened log read-only, when its entries turn out not to be those that were signed.
-    pub fn stop(&mut self, reason: Stop) {
-        tracing::error!(%reason, "the log is open for reading only");
-        self.stop = Some(reason);
-    }
-
     /// Stops the writer for good (R5).
     fn poison(&mut self, doing: &'static str, error: &io::Error) -> LedgerError {
         let since = format!("could not {doing}: {error}");
@@ -421,6 +415,11 @@ impl Engine for FilesEngine {
 
     fn store(&self) -> Arc<dyn Store> {
         Arc::<Shared>::clone(&self.shared)
+    }
+
+    fn stop(&mut self, reason: Stop) {
+        tracing::error!(%reason, "the log is open for reading only");
+        self.stop = Some(reason);
     }
 
     fn close(&mut self) -> Result<()> {

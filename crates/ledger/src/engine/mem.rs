@@ -2,13 +2,12 @@
 //! the contract except for the one promise memory cannot keep.
 
 use std::collections::BTreeMap;
-use std::sync::{Arc, RwLock, RwLockReadGuard, RwLockWriteGuard};
-
-use std::sync::PoisonError;
+use std::sync::{Arc, PoisonError, RwLock, RwLockReadGuard, RwLockWriteGuard};
 
 use chain::entry::leaf_hash;
 use chain::tile::Tile;
 
+use super::recovery::Stop;
 use super::{Chunk, Engine, Line, Store, is_line, note_text};
 use crate::error::{LedgerError, Result};
 
@@ -17,6 +16,7 @@ use crate::error::{LedgerError, Result};
 pub struct MemEngine {
     store: Arc<MemStore>,
     closed: bool,
+    stop: Option<Stop>,
 }
 
 #[derive(Debug, Default)]
@@ -40,7 +40,7 @@ impl MemEngine {
     /// The same log after a restart.
     #[must_use]
     pub fn reopen(&self) -> Self {
-        Self { store: Arc::clone(&self.store), closed: false }
+        Self { store: Arc::clone(&self.store), closed: false, stop: None }
     }
 }
 
@@ -60,6 +60,9 @@ impl Engine for MemEngine {
     }
 
     fn append(&mut self, expected_count: u64, lines: &[Line<'_>]) -> Result<()> {
+        if let Some(reason) = &self.stop {
+            return Err(LedgerError::ReadOnly { reason: reason.clone() });
+        }
         if self.closed {
             return Err(LedgerError::Poisoned { since: "the log was closed".to_owned() });
         }
@@ -82,6 +85,10 @@ impl Engine for MemEngine {
 
     fn store(&self) -> Arc<dyn Store> {
         Arc::<MemStore>::clone(&self.store)
+    }
+
+    fn stop(&mut self, reason: Stop) {
+        self.stop = Some(reason);
     }
 
     fn close(&mut self) -> Result<()> {

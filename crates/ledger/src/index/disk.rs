@@ -20,7 +20,7 @@ use std::sync::{Arc, PoisonError, RwLock};
 
 use chain::Digest;
 
-use super::{Index, Row, Snapshot};
+use super::{Index, Row, Snapshot, not_there_yet};
 use crate::engine::Store;
 use crate::engine::recovery::Tip;
 use crate::error::{LedgerError, Result};
@@ -281,11 +281,18 @@ impl Index for DiskIndex {
         }
     }
 
-    fn seq_of(&self, key: &Key) -> Result<Option<u64>> {
-        self.with(|db| {
-            let found = text(db.tree.get(key_of(key)))?;
-            found.map(|seq| seq_at_end(&seq)).transpose()
-        })
+    fn seq_of(&self, key: &Key, before: u64) -> Result<Option<u64>> {
+        let found = {
+            // Held while looking, so that nobody starts anew between the check and the look.
+            let kept = self.kept.read().unwrap_or_else(PoisonError::into_inner);
+            not_there_yet(kept.cursor.count, before)?;
+            let db = kept.db.as_ref().ok_or_else(|| failed("it is being built anew"))?;
+            guarded(|| {
+                let found = text(db.tree.get(key_of(key)))?;
+                found.map(|seq| seq_at_end(&seq)).transpose()
+            })
+        };
+        found.inspect_err(|_| self.give_up())
     }
 
     fn by_subject(&self, subject: &str, from: u64, max: usize) -> Result<Vec<u64>> {

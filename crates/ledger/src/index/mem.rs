@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::{PoisonError, RwLock};
 
-use super::{Index, Row, Snapshot};
+use super::{Index, Row, Snapshot, not_there_yet};
 use crate::engine::recovery::Tip;
 use crate::error::Result;
 use crate::submission::Key;
@@ -22,18 +22,29 @@ struct Taken {
     snapshots: BTreeMap<(String, u16), Snapshot>,
 }
 
-impl MemIndex {
-    /// An empty index.
-    #[must_use]
-    pub fn new() -> Self {
-        Self(RwLock::new(Taken {
+impl Taken {
+    fn nothing() -> Self {
+        Self {
             cursor: Tip::genesis(),
             keys: HashMap::new(),
             subjects: BTreeMap::new(),
             names: BTreeMap::new(),
             times: BTreeMap::new(),
             snapshots: BTreeMap::new(),
-        }))
+        }
+    }
+}
+
+impl MemIndex {
+    /// An empty index.
+    #[must_use]
+    pub fn new() -> Self {
+        Self(RwLock::new(Taken::nothing()))
+    }
+
+    /// Forgets everything, as an index on disk does that failed and is built anew.
+    pub fn forget(&self) {
+        *self.0.write().unwrap_or_else(PoisonError::into_inner) = Taken::nothing();
     }
 
     fn get<T>(&self, read: impl FnOnce(&Taken) -> T) -> T {
@@ -69,8 +80,11 @@ impl Index for MemIndex {
         Ok(())
     }
 
-    fn seq_of(&self, key: &Key) -> Result<Option<u64>> {
-        Ok(self.get(|taken| taken.keys.get(key).copied()))
+    fn seq_of(&self, key: &Key, before: u64) -> Result<Option<u64>> {
+        self.get(|taken| {
+            not_there_yet(taken.cursor.count, before)?;
+            Ok(taken.keys.get(key).copied())
+        })
     }
 
     fn by_subject(&self, subject: &str, from: u64, max: usize) -> Result<Vec<u64>> {

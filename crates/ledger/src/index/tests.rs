@@ -29,11 +29,15 @@ fn open(dir: &Path, store: &dyn Store) -> (DiskIndex, Option<String>) {
 fn answers_rightly(index: &dyn Index, count: u64) {
     assert_eq!(index.cursor().count, count);
     for seq in 0..count {
-        let found = index.seq_of(&Key::new("/test", &format!("ev-{seq}"))).expect("answered");
+        let found =
+            index.seq_of(&Key::new("/test", &format!("ev-{seq}")), count).expect("answered");
         assert_eq!(found, Some(seq));
     }
-    let unknown = index.seq_of(&Key::new("/test", &format!("ev-{count}"))).expect("answered");
+    let unknown =
+        index.seq_of(&Key::new("/test", &format!("ev-{count}")), count).expect("answered");
     assert_eq!(unknown, None);
+    let ahead = index.seq_of(&Key::new("/test", "ev-0"), count + 1);
+    assert!(ahead.is_err(), "it cannot tell about entries it has not taken in");
     let all: Vec<u64> = (0..count).collect();
     assert_eq!(index.by_name("note.added", 0, 1_000).expect("answered"), all);
     assert_eq!(index.by_name("note.added", 3, 4).expect("answered"), [3, 4, 5, 6]);
@@ -81,7 +85,7 @@ fn the_first_entry_with_a_key_is_the_one_that_counts() {
         };
         tip.count = 4;
         index.take(&[row], tip).expect("taken");
-        assert_eq!(index.seq_of(&Key::new("/test", "ev-1")).expect("answered"), Some(1));
+        assert_eq!(index.seq_of(&Key::new("/test", "ev-1"), 4).expect("answered"), Some(1));
         assert_eq!(index.by_subject("lot/x", 0, 9).expect("answered"), [3]);
     }
 }

@@ -240,7 +240,12 @@ impl LockedFiles {
         let tail = survey.tail.clone();
         let (active, outcome) = match &tail {
             // The last segment is sealed, or there is none: the next one begins here (E14).
-            None => (self.begin_segment(&entries, tip.count)?, Outcome::Rewritten { bytes: 0 }),
+            None => {
+                if !clean && let Some((name, end)) = &survey.last_sealed {
+                    seal_again(&*entries, name, *end)?;
+                }
+                (self.begin_segment(&entries, tip.count)?, Outcome::Rewritten { bytes: 0 })
+            }
             Some(tail) => self.mend(&entries, tail, &tip, watermark_size, clean)?,
         };
         let outcome =
@@ -413,6 +418,24 @@ impl LockedFiles {
     }
 }
 
+/// Seals the last segment again, which looks sealed: the process that did it may have died, or met
+/// an error, before length and mode were durable. Its entries were durable before it began.
+fn seal_again(entries: &dyn Dir, name: &str, end: u64) -> Result<()> {
+    let seal = || -> io::Result<()> {
+        let mut file = entries.open(name, Access::Read)?;
+        if file.len()? != end {
+            // The mode was kept and the new length was not.
+            file.set_mode(ACTIVE_MODE)?;
+            file = entries.open(name, Access::ReadWrite)?;
+            file.set_len(end)?;
+        }
+        file.set_mode(SEALED_MODE)?;
+        file.sync_all()
+    };
+    seal().doing("seal", name)?;
+    entries.sync().doing("sync the directory of", name)
+}
+
 fn refuse_file_system(dir: &dyn Dir, name: &str, policy: FileSystemPolicy) -> Result<()> {
     let kind = dir.file_system().doing("ask for the file system of", name)?;
     if let crate::disk::FileSystem::Other(magic) = kind {
@@ -475,6 +498,8 @@ struct Survey {
     stop: Option<Stop>,
     /// A pre-allocated segment behind the tail.
     unused: Option<String>,
+    /// The sealed segment in which the log ends, and where.
+    last_sealed: Option<(String, u64)>,
 }
 
 /// The segment in which the log ends.
@@ -514,8 +539,14 @@ impl Tail {
 
 fn survey(entries: &Arc<dyn Dir>, found: &[Found], watermark_size: Option<u64>) -> Result<Survey> {
     let covered_count = watermark_size.unwrap_or(0);
-    let mut this =
-        Survey { segments: Vec::new(), tail: None, tip: Tip::genesis(), stop: None, unused: None };
+    let mut this = Survey {
+        segments: Vec::new(),
+        tail: None,
+        tip: Tip::genesis(),
+        stop: None,
+        unused: None,
+        last_sealed: None,
+    };
     // Sealed segments wholly below the watermark are only checked at their seams.
     let walk_from = found.partition_point(|segment| segment.first < covered_count.max(1))
         - usize::from(!found.is_empty());
@@ -560,6 +591,7 @@ fn survey(entries: &Arc<dyn Dir>, found: &[Found], watermark_size: Option<u64>) 
             this.tail = Some(Tail { first, name, bytes, walk, cut });
         } else {
             this.segments.push(Arc::new(segment.sealed()));
+            this.last_sealed = Some((segment.name.clone(), offset));
         }
         match decision {
             Decision::GoOn => continue,
