@@ -21,12 +21,14 @@ use std::fmt;
 
 use crate::limits::{ENTRY_BYTES_MAX, ENTRY_DEPTH_MAX};
 
+mod error;
 mod read;
 #[cfg(test)]
 mod tests;
 mod write;
 
-pub use read::{CanonError, CanonErrorKind, check, check_with, members, parse, parse_with};
+pub use error::{CanonError, CanonErrorKind};
+pub use read::{check, check_with, members, parse, parse_with};
 pub use write::{to_bytes, write, write_string};
 
 /// How much a reader accepts.

@@ -5,11 +5,23 @@
 //! `FORMAT.md` beside it describes every byte; a test recomputes that document's example.
 //!
 //! - [`canon`]: canonical JSON, the only spelling an entry may have
-//! - [`entry`]: entries, how they are sealed and linked
-//! - [`merkle`]: the tree over the entries
-//! - [`note`], [`checkpoint`]: what is signed and by whom
+//! - [`entry`]: entries, how they are sealed, linked and read
+//! - [`merkle`], [`tile`]: the tree over the entries, its proofs, and how it is stored
+//! - [`note`], [`checkpoint`], [`proof`]: what is signed, by whom, and what follows from it
+//! - [`keys`], [`policy`]: whom a verifier believes
+//! - [`verify`]: the whole check, with one verdict
+//! - [`bundle`]: the files an auditor takes away
 //! - [`limits`]: every limit with its reason
+//!
+//! # Invariants
+//!
+//! - The stored bytes are the hashed bytes. Nothing is ever written again in another spelling.
+//! - The live writer, recovery and the auditor use the same reader ([`entry::EntryView`]) and the
+//!   same link check ([`entry::Head`]).
+//! - Every size is bounded before memory is taken for it, and every loop by the size of its input.
+//! - There is no floating-point number, no hash map and no global state in this crate.
 
+pub mod bundle;
 pub mod canon;
 pub mod checkpoint;
 pub mod digest;

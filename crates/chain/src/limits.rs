@@ -84,6 +84,12 @@ pub const TILE_WIDTH: u16 = 256;
 /// Height of a tile in levels of the tree.
 pub const TILE_HEIGHT: u8 = 8;
 
+/// Most files in an evidence bundle. A proof or checkpoint for every entry of a busy year fits.
+pub const BUNDLE_FILES_MAX: usize = 1 << 20;
+
+/// Longest name of a file in an evidence bundle, in bytes; what common archive tools can unpack.
+pub const BUNDLE_NAME_BYTES_MAX: usize = 200;
+
 const _: () = {
     assert!(ENTRY_BYTES_MAX == u16::MAX as usize);
     assert!(TILE_WIDTH == 1 << TILE_HEIGHT);

@@ -262,6 +262,12 @@ impl Fault {
         Self { seq, kind, expected, found, checkpoint: None, among: None }
     }
 
+    /// The last line of a file lacks its line feed; `rest` is what there is of it.
+    pub(crate) fn cut_line(seq: u64, rest: &[u8]) -> Self {
+        let found = format!("{} bytes without one", rest.len());
+        Self::new(seq, FaultKind::LineFeed, "a line that ends in a line feed", found)
+    }
+
     fn bad_signature(seq: u64, key: &str) -> Self {
         let expected = format!("a signature of the event by `{key}`");
         Self::new(seq, FaultKind::ClientSignature, expected, "one that does not verify")

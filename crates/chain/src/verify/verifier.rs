@@ -123,12 +123,7 @@ impl Verifier {
     pub fn push_cut(&mut self, rest: &[u8]) -> ControlFlow<()> {
         self.settle_broken_link(None);
         if self.fault.is_none() {
-            let found = format!("{} bytes without one", rest.len());
-            self.fault = Some(self.fault_here(
-                FaultKind::LineFeed,
-                "a line that ends in a line feed",
-                found,
-            ));
+            self.fault = Some(Fault::cut_line(self.head.size(), rest));
         }
         ControlFlow::Break(())
     }

@@ -5,7 +5,7 @@
 
 use chain::Digest;
 use chain::checkpoint::{Checkpoint, cosign};
-use chain::entry::{Actor, ClientSignature, Draft, Head, Link, Via};
+use chain::entry::{Actor, ClientSignature, Draft, EntryView, Head, Link, Via};
 use chain::keys::Keys;
 use chain::note::{Ed25519Signer, Note, Signer as _};
 use chain::policy::{Member, Policy, PolicyLog, PolicyWitness};
@@ -35,36 +35,68 @@ impl SmallLog {
             checkpoints: Vec::new(),
         };
         let mut head = Head::empty();
-        for seq in 0..count {
+        for seq in 0..=count {
             if sizes.contains(&seq) {
-                log.sign(&head);
+                let note = log.sign(&head, 1_767_225_700 + seq);
+                log.checkpoints.push((format!("checkpoints/{seq}.note"), note.to_string()));
             }
-            log.append(&mut head);
-        }
-        if sizes.contains(&count) {
-            log.sign(&head);
+            if seq < count {
+                let (actor, event, signed) = log.event(seq);
+                let signature = ClientSignature::sign(ORIGIN, event.as_bytes(), &log.client);
+                log.append(&mut head, &actor, &event, signed.then_some(&signature));
+            }
         }
         log
     }
 
-    fn append(&mut self, head: &mut Head) {
+    /// The end of the log after its first `count` entries.
+    pub fn head(&self, count: usize) -> Head {
+        let mut head = Head::empty();
+        for (entry, leaf) in self.entries[..count].iter().zip(&self.leaves) {
+            let entry = EntryView::parse(entry).unwrap();
+            head.advance(entry.seq, entry.prev, entry.recorded_at_ms, *leaf).unwrap();
+        }
+        head
+    }
+
+    /// Appends an event as the ledger does.
+    pub fn append(
+        &mut self,
+        head: &mut Head,
+        actor: &Actor,
+        event: &str,
+        signature: Option<&ClientSignature>,
+    ) {
         let seq = head.size();
-        let (actor, event, signed) = self.event(seq);
-        let draft = Draft::new(&actor, event.as_bytes()).unwrap();
         let link = Link {
             seq,
             prev: head.prev(),
             recorded_at_ms: 1_767_225_600_000 + 61_003 * seq as i64,
-            salt: [0x11 + seq as u8; 16],
+            salt: [0x11_u8.wrapping_add(seq as u8); 16],
         };
-        let signature = ClientSignature::sign(ORIGIN, event.as_bytes(), &self.client);
-        let sealed = draft.seal(link.clone(), signed.then_some(&signature)).unwrap();
+        let draft = Draft::new(actor, event.as_bytes()).unwrap();
+        let sealed = draft.seal(link.clone(), signature).unwrap();
         head.advance(seq, link.prev, link.recorded_at_ms, sealed.leaf).unwrap();
         self.entries.push(sealed.bytes);
         self.leaves.push(sealed.leaf);
     }
 
-    fn event(&self, seq: u64) -> (Actor, String, bool) {
+    /// Throws away everything from entry `seq` on and records the same again with another word in
+    /// entry `seq`: what somebody with the disk of the server can do.
+    pub fn rewrite_from(&mut self, seq: usize) {
+        let count = self.entries.len();
+        let mut head = self.head(seq);
+        self.entries.truncate(seq);
+        self.leaves.truncate(seq);
+        for seq in seq as u64..count as u64 {
+            let (actor, event, _) = self.event(seq);
+            let event = event.replace("S-02", "S-03").replace("12.340", "11.340");
+            self.append(&mut head, &actor, &event, None);
+        }
+    }
+
+    /// Who records what as entry `seq`, and whether a client signs it.
+    pub fn event(&self, seq: u64) -> (Actor, String, bool) {
         let source = "\"source\":\"/brackwater/north\",\"specversion\":\"1.0\"";
         if seq == 0 {
             let data = format!(r#"{{"key":"{}","origin":"{ORIGIN}","schema":1}}"#, self.log.vkey());
@@ -93,7 +125,8 @@ impl SmallLog {
         (actor, format!(r#"{{"data":{data},"id":"{id}",{source},"type":"{kind}"}}"#), false)
     }
 
-    fn sign(&mut self, head: &Head) {
+    /// A cosigned checkpoint for a head.
+    pub fn sign(&self, head: &Head, cosigned_at_s: u64) -> Note {
         let checkpoint = Checkpoint {
             origin: ORIGIN.into(),
             size: head.size(),
@@ -102,8 +135,8 @@ impl SmallLog {
         };
         let text = checkpoint.to_text();
         let mut note = Note::sign(&text, &self.log);
-        note.signatures.push(cosign(&text, 1_767_225_700 + head.size(), &self.witness));
-        self.checkpoints.push((format!("{:08}.note", head.size()), note.to_string()));
+        note.signatures.push(cosign(&text, cosigned_at_s, &self.witness));
+        note
     }
 
     pub fn keys(&self) -> Keys {
