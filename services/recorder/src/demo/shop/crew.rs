@@ -22,7 +22,8 @@ const REMARKS: &[&str] = &[
 
 /// Takes the shift over from the one before.
 pub(super) fn take_over(shop: &mut Shop, turn: &mut Turn) {
-    if let Some(handover) = shop.handover.remove(&turn.site) {
+    let unaccepted = super::troubles::leaves_unaccepted(shop, turn.site);
+    if let Some(handover) = shop.handover.remove(&turn.site).filter(|_| !unaccepted) {
         let who = turn.crew[0];
         shop.note(turn, who, "handover.accepted", format!("handover/{handover}"), json!({}));
     }
@@ -50,27 +51,31 @@ pub(super) fn hand_over(shop: &mut Shop, turn: &mut Turn) {
 }
 
 /// The lead verifies work, quality reviews it, a remark is left now and then.
-pub(super) fn sign_off(shop: &mut Shop, turn: &mut Turn, done: &[EventNo]) {
+pub(super) fn sign_off(shop: &mut Shop, turn: &mut Turn) {
+    if turn.shift != Shift::Early {
+        return;
+    }
     let team = team(turn.site);
+    let done: Vec<EventNo> = shop.done.remove(&turn.site).unwrap_or_default();
     for (n, no) in done.iter().enumerate() {
-        if n % 9 == 4 {
+        if n % 14 == 4 {
             shop.pass(turn, 1, 2);
             let data = json!({ "meaning": "verified" });
             shop.note(turn, team.lead, "entry.signed", Template::subject_hole(*no), data);
-        } else if n % 23 == 11 {
+        } else if n % 41 == 11 {
             shop.pass(turn, 1, 2);
             let data = json!({ "meaning": "reviewed" });
             shop.note(turn, team.quality, "entry.signed", Template::subject_hole(*no), data);
         }
     }
-    if shop.rng.chance(22) {
+    if shop.rng.chance(40) {
         shop.pass(turn, 1, 3);
         let remark = *shop.rng.pick(REMARKS);
         let text = shop.desk.words(remark);
         let who = turn.hand();
-        let about = done.last().map(|no| (shop.desk.subject(*no).to_owned(), *no));
-        if let Some((subject, no)) = about.filter(|(subject, _)| !subject.starts_with("entry/")) {
-            let data = json!({ "text": text, "entry": Template::value_hole(no) });
+        if let Some(no) = done.last() {
+            let subject = shop.desk.subject(*no).to_owned();
+            let data = json!({ "text": text, "entry": Template::value_hole(*no) });
             shop.note(turn, who, "note.added", subject, data);
         }
     }
@@ -81,7 +86,7 @@ pub(super) fn rounds(shop: &mut Shop, turn: &mut Turn) {
     if turn.shift != Shift::Early {
         return;
     }
-    if is_monday(turn.day) && !super::troubles::skips_inspection(turn) {
+    if is_monday(turn.day) && !super::troubles::skips_inspection(shop, turn) {
         waste::inspect(shop, turn);
     }
     waste::paperwork(shop, turn);
@@ -89,7 +94,7 @@ pub(super) fn rounds(shop: &mut Shop, turn: &mut Turn) {
     let days = last.map_or(999, |day| (turn.day - day).get_days());
     let due = match turn.site {
         Site::North => turn.day.day() >= 18 && days > 20,
-        Site::South => days > 74,
+        Site::South => days >= 56,
     };
     if due {
         if turn.site == Site::South {

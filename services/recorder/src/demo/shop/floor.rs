@@ -71,6 +71,8 @@ pub(super) struct Shop {
     pub(super) handover: BTreeMap<Site, String>,
     /// Readings a meter gives each shift.
     pub(super) readings_a_shift: usize,
+    /// What was recorded at a site and not yet looked through by the lead.
+    pub(super) done: BTreeMap<Site, Vec<EventNo>>,
     counters: BTreeMap<&'static str, u32>,
 }
 
@@ -100,6 +102,7 @@ impl Shop {
             troubles: Ledger::default(),
             handover: BTreeMap::new(),
             readings_a_shift,
+            done: BTreeMap::new(),
             counters: BTreeMap::new(),
         }
     }
@@ -128,7 +131,7 @@ impl Shop {
 
     /// A person of the shift writes something down.
     pub(super) fn note(&mut self, turn: &Turn, who: Who, name: &str, subject: String, data: Value) -> EventNo {
-        self.desk.person(who, Work { name, subject, site: turn.site, at: turn.now, data })
+        self.note_with(turn, who, (name, subject, data), Sending::default())
     }
 
     /// The same, in another way than usual.
@@ -139,12 +142,22 @@ impl Shop {
         (name, subject, data): (&str, String, Value),
         how: Sending,
     ) -> EventNo {
-        self.desk.person_with(who, Work { name, subject, site: turn.site, at: turn.now, data }, how)
+        let work = Work { name, subject, site: turn.site, at: turn.now, data };
+        let recorded = how.expect.is_none() && how.delay.is_none();
+        let no = self.desk.person_with(who, work, how);
+        if recorded && !name.starts_with("entry.") {
+            self.done.entry(turn.site).or_default().push(no);
+        }
+        no
     }
 
     /// The MES of the site sees something.
     pub(super) fn seen(&mut self, turn: &Turn, who: Who, name: &str, subject: String, data: Value) -> EventNo {
-        self.desk.mes(who, Work { name, subject, site: turn.site, at: turn.now, data })
+        let no = self.desk.mes(who, Work { name, subject, site: turn.site, at: turn.now, data });
+        if name != "meter.read" {
+            self.done.entry(turn.site).or_default().push(no);
+        }
+        no
     }
 
     /// What a meter truly shows, tenths.

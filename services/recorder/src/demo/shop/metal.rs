@@ -331,7 +331,7 @@ fn sieve(shop: &mut Shop, turn: &mut Turn, i: usize) {
 }
 
 /// The station is wiped down with the vacuum each shift.
-fn wipe_down(shop: &mut Shop, turn: &mut Turn, i: usize) {
+pub(super) fn wipe_down(shop: &mut Shop, turn: &mut Turn, i: usize) {
     let line = &LINES[i];
     let lying = [line.ready, line.used].into_iter().find(|bin| shop.stock.truth(bin) > 2_000);
     let Some(from) = lying else { return };

@@ -24,7 +24,7 @@ use calendar::{FIRST_DAY, LAST_DAY, Shift, Site};
 use floor::Shop;
 
 pub use script::{Client, ClientIx, Deposit, EventNo, Expect, Item, Mode, Post, Script, Template};
-pub use troubles::{Must, Planted};
+pub use troubles::{Must, Planted, names as trouble_names};
 
 /// What the simulation can be told.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -52,6 +52,7 @@ pub fn script(options: Options) -> Script {
             }
         }
     }
+    eprintln!("{:?}", shop.yard.hazardous_g);
     assert_eq!(shop.stock.total_g(), 0, "mass is conserved");
     for (place, truth, book) in shop.stock.overdrawn() { eprintln!("overdrawn {place} {truth} {book}"); }
     let ends = Site::North.at(LAST_DAY, 22, 0) + calendar::minutes(420);
@@ -70,6 +71,8 @@ fn work(shop: &mut Shop, site: Site, day: jiff::civil::Date, shift: Shift) {
     let mut turn = shop.turn(site, day, shift);
     crew::take_over(shop, &mut turn);
     upkeep::begin_shift(shop, &mut turn);
+    crew::sign_off(shop, &mut turn);
+    troubles::strike(shop, &mut turn);
     crew::rounds(shop, &mut turn);
     upkeep::maintain(shop, &mut turn);
     match site {
@@ -78,6 +81,7 @@ fn work(shop: &mut Shop, site: Site, day: jiff::civil::Date, shift: Shift) {
     }
     if site == Site::South {
         metal::empty_canisters(shop, &mut turn);
+        troubles::closes_month(shop, &mut turn);
     }
     upkeep::end_shift(shop, &mut turn);
     crew::hand_over(shop, &mut turn);

@@ -249,8 +249,6 @@ fn take_fresh(shop: &mut Shop, into: &str, mut wanted_g: i64) -> Vec<(String, i6
 /// A new blend of used and fresh powder (job map row 32).
 fn blend(shop: &mut Shop, turn: &mut Turn) {
     let used_there = shop.stock.truth(SIEVED).min(shop.stock.book(SIEVED)) - 2_000;
-    let id = shop.label("BL");
-    let place = lot_container(&id);
     let (used_g, fresh_wanted) = if used_there > 30_000 {
         let used = used_there.min(56_000);
         // 31 to 34 % fresh: above the recipe's 30 % with room for the scale's error.
@@ -258,9 +256,22 @@ fn blend(shop: &mut Shop, turn: &mut Turn) {
     } else {
         (0, 60_000)
     };
-    if fresh_g(shop) < fresh_wanted + 3_000 {
-        return;
+    blend_of(shop, turn, used_g, fresh_wanted);
+}
+
+/// Blends so much used powder with so much fresh powder; `None` when there is not enough.
+pub(super) fn blend_of(
+    shop: &mut Shop,
+    turn: &mut Turn,
+    used_g: i64,
+    fresh_wanted: i64,
+) -> Option<EventNo> {
+    let used_there = shop.stock.truth(SIEVED).min(shop.stock.book(SIEVED)) - 100;
+    if fresh_g(shop) < fresh_wanted + 3_000 || (used_g > 0 && used_there < used_g) {
+        return None;
     }
+    let id = shop.label("BL");
+    let place = lot_container(&id);
     shop.pass(turn, 10, 20);
     let mut components = Vec::new();
     if used_g > 0 {
@@ -285,8 +296,9 @@ fn blend(shop: &mut Shop, turn: &mut Turn) {
         "recipe": RECIPE,
         "scale": scale_of(SITE),
     });
-    shop.seen(turn, who, "powder.blended", format!("lot/{id}"), data);
+    let no = shop.seen(turn, who, "powder.blended", format!("lot/{id}"), data);
     shop.polymer.blends.push(id);
+    Some(no)
 }
 
 /// Fills a hopper and starts a build.

@@ -63,13 +63,16 @@ fn people(shop: &mut Shop, turn: &mut Turn) {
         let subject = format!("person/{}", who.id());
         let data = json!({ "topic": "powder_safety", "valid_to": "2027-10-31", "evidence": shop.desk.digest() });
         say(shop, turn, team.ehs, "training.done", subject.clone(), data);
-        let data = json!({
+        let mut data = json!({
             "model": MASK,
             "size": if who.0 % 3 == 0 { "S" } else { "M" },
             "method": "quantitative",
             "fit_factor": { "value": shop.rng.range(118, 190).to_string(), "unit": "1" },
             "result": "pass",
         });
+        if let Some(day) = super::troubles::fit_test_until(who) {
+            data["valid_to"] = day.into();
+        }
         say(shop, turn, team.ehs, "fit_test.done", subject.clone(), data);
         for task in TECHNICIAN_TASKS {
             let valid_to = super::troubles::authorised_until(who, task);
@@ -246,6 +249,7 @@ fn first_stock(shop: &mut Shop, turn: &mut Turn) {
         let data = json!({ "meaning": "released" });
         say(shop, turn, quality, "lot.released", format!("lot/{lot}"), data);
     }
+    shop.yard.last_pickup.insert(site, turn.day);
     let polymer_lots = shop.polymer.lots.iter_mut();
     let known = polymer_lots.chain(shop.metal.lots.iter_mut().flatten());
     for lot in known.filter(|l| lots.contains(&l.id)) {

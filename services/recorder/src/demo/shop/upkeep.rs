@@ -7,7 +7,7 @@ use jiff::civil::Date;
 use serde_json::{Value, json};
 
 use super::calendar::{Shift, Site, minutes};
-use super::cast::{MACHINES, Machine, machines, room, scale, team};
+use super::cast::{MACHINES, Machine, Who, machines, room, scale, team};
 use super::desk::{Sending, Work};
 use super::floor::{MachineId, Shop, Turn, checks, kg, shown};
 use super::script::EventNo;
@@ -286,7 +286,9 @@ pub(super) fn readings(shop: &mut Shop, turn: &mut Turn) {
     }
     let who = turn.hand();
     for machine in machines(turn.site) {
-        for (meter, _) in machine.meters {
+        // Builds are read once a day; hours at the end of every shift.
+        let read = |unit: &str| unit == "h" || turn.shift == Shift::Late;
+        for (meter, _) in machine.meters.iter().filter(|(_, unit)| read(unit)) {
             read_meter(shop, turn, who, machine.id, meter);
         }
     }
@@ -295,13 +297,12 @@ pub(super) fn readings(shop: &mut Shop, turn: &mut Turn) {
 fn read_meter(
     shop: &mut Shop,
     turn: &Turn,
-    who: super::cast::Who,
+    who: Who,
     machine: MachineId,
     meter: &'static str,
 ) {
     let data = json!({ "meter": meter, "reading": shown(meter, shop.meter(machine, meter)) });
-    let no = shop.seen(turn, who, "meter.read", format!("equipment/{machine}"), data);
-    super::troubles::after_reading(shop, turn, machine, meter, no);
+    shop.seen(turn, who, "meter.read", format!("equipment/{machine}"), data);
 }
 
 /// The extraction runs through the shift.
@@ -323,7 +324,7 @@ pub(super) fn maintain(shop: &mut Shop, turn: &mut Turn) {
     }
     for machine in machines(turn.site) {
         for task in plan(machine) {
-            if super::troubles::neglected(machine.id, task.task, turn.day) {
+            if super::troubles::neglected(shop, machine.id, task.task, turn.day) {
                 continue;
             }
             if is_due(shop, machine.id, task, turn.day) {
@@ -361,7 +362,16 @@ pub(super) fn mark(shop: &mut Shop, machine: MachineId, task: &Task, day: Date) 
 pub(super) fn perform(shop: &mut Shop, turn: &mut Turn, machine: &'static Machine, task: &Task) {
     match task.action {
         "replace" => {
-            replace(shop, turn, machine, task);
+            let mut who = turn.hand();
+            if task.task == "sieve_replace" && !super::troubles::may_change_sieves(shop, who, turn.day) {
+                who = turn.other(who);
+            }
+            let since = task.meter.map_or(0, |(meter, _)| {
+                shop.meter(machine.id, meter) - shop.served[&(machine.id, task.task)]
+            });
+            let why = Swap { who, reason: "interval_reached", condition: "worn" };
+            let no = replace(shop, turn, machine, task, why);
+            super::troubles::after_replacement(shop, turn, machine.id, task.task, since, no);
         }
         "clean" => clean(shop, turn, machine, task),
         "inspect" => {
@@ -435,20 +445,24 @@ pub(super) fn inspect(
     shop.note(turn, who, "inspection.done", format!("equipment/{}", machine.id), data)
 }
 
-/// A part is exchanged: isolate, swap, book the waste, test, return to use (rows 3, 7, 17, 18).
-pub(super) fn replace(shop: &mut Shop, turn: &mut Turn, machine: &Machine, task: &Task) -> EventNo {
-    let who = turn.hand();
-    replace_by(shop, turn, machine, task, who)
+/// Who exchanges a part, and why.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Swap {
+    pub(super) who: Who,
+    pub(super) reason: &'static str,
+    pub(super) condition: &'static str,
 }
 
-/// The same, by a given person.
-pub(super) fn replace_by(
+/// A part is exchanged: isolate, swap, book the waste, test, return to use (rows 3, 7, 17, 18).
+/// Returns the swap.
+pub(super) fn replace(
     shop: &mut Shop,
     turn: &mut Turn,
     machine: &Machine,
     task: &Task,
-    who: super::cast::Who,
+    why: Swap,
 ) -> EventNo {
+    let who = why.who;
     let subject = format!("equipment/{}", machine.id);
     let lead = team(turn.site).lead;
     let lock = shop.label("LK");
@@ -456,7 +470,7 @@ pub(super) fn replace_by(
     let data = json!({ "lock": lock, "energy_checked": true });
     shop.note(turn, who, "equipment.isolated", subject.clone(), data);
     shop.pass(turn, 12, 25);
-    let swap = swap(shop, turn, machine, task, who);
+    let swap = swap(shop, turn, machine, task, why);
     shop.pass(turn, 5, 10);
     if task.target == "exhaust" {
         let data = json!({
@@ -485,7 +499,7 @@ fn swap(
     turn: &mut Turn,
     machine: &Machine,
     task: &Task,
-    who: super::cast::Who,
+    why: Swap,
 ) -> EventNo {
     let position = machine
         .positions
@@ -510,12 +524,12 @@ fn swap(
     let data = json!({
         "task": task.task,
         "position": position,
-        "out": { "serial": old.serial, "reason": "interval_reached", "condition": "worn" },
+        "out": { "serial": old.serial, "reason": why.reason, "condition": why.condition },
         "in": fitted,
         "checks": checks(steps),
         "reading": shop.reading(machine.id, meter),
     });
-    let no = shop.note(turn, who, "part.swapped", format!("equipment/{}", machine.id), data);
+    let no = shop.note(turn, why.who, "part.swapped", format!("equipment/{}", machine.id), data);
     let (what, about) = match position {
         "deck" => ("sieve", shop.rng.range(600, 900)),
         "exhaust" => ("filter", shop.rng.range(1_900, 3_400)),

@@ -6,7 +6,7 @@ use jiff::civil::Date;
 use serde_json::json;
 
 use super::calendar::Site;
-use super::cast::team;
+use super::cast::{Who, step_g, team};
 use super::floor::{MachineId, Shop, Turn, checks, kg, scale_of};
 use super::metal::LINES;
 use super::script::EventNo;
@@ -69,7 +69,8 @@ pub(super) struct Drum {
     pub(super) stream: &'static str,
     /// What the record says went in, grams.
     pub(super) booked_g: i64,
-    pub(super) opened: Date,
+    /// Who started it and answers for it until it is handed over.
+    pub(super) keeper: Who,
 }
 
 /// A shipment on its way.
@@ -79,13 +80,10 @@ pub(super) struct Shipment {
     pub(super) site: Site,
     pub(super) drums: Vec<Drum>,
     pub(super) weighed_g: Vec<i64>,
-    pub(super) accepted: Date,
     pub(super) deliver_on: Option<Date>,
     pub(super) certify_on: Option<Date>,
     /// Grams by which the facility finds the first container lighter.
     pub(super) short_g: i64,
-    /// Pieces the facility misses.
-    pub(super) pieces_short: u32,
 }
 
 /// The waste yard.
@@ -99,13 +97,12 @@ pub(super) struct Yard {
     /// Hazardous waste recorded at `south`, by month, grams.
     pub(super) hazardous_g: BTreeMap<i8, i64>,
     pub(super) last_pickup: BTreeMap<Site, Date>,
-    /// What the next shipment of a site shall suffer.
-    pub(super) next_trouble: BTreeMap<Site, ShipmentTrouble>,
+    shipped: BTreeMap<Site, u32>,
 }
 
 /// What goes wrong with a shipment.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum ShipmentTrouble {
+enum ShipmentTrouble {
     /// The facility finds less.
     Light,
     /// The signed copy never comes.
@@ -155,12 +152,12 @@ pub(super) fn open(shop: &mut Shop, turn: &mut Turn, stream_id: &'static str) {
     shop.note(turn, who, "container.labelled", format!("container/{id}"), data);
     shop.yard.open.insert(
         stream_id,
-        Drum { id, stream: stream_id, booked_g: 0, opened: turn.day },
+        Drum { id, stream: stream_id, booked_g: 0, keeper: who },
     );
 }
 
 /// The container of a stream that takes waste now.
-fn drum(shop: &mut Shop, turn: &mut Turn, stream_id: &'static str) -> String {
+pub(super) fn drum(shop: &mut Shop, turn: &mut Turn, stream_id: &'static str) -> String {
     let full = shop.yard.open.get(stream_id).is_none_or(|d| d.booked_g > stream(stream_id).full_g);
     if full {
         if let Some(drum) = shop.yard.open.remove(stream_id) {
@@ -171,7 +168,7 @@ fn drum(shop: &mut Shop, turn: &mut Turn, stream_id: &'static str) -> String {
     shop.yard.open[stream_id].id.clone()
 }
 
-fn book(shop: &mut Shop, turn: &Turn, stream_id: &'static str, shown_g: i64) {
+pub(super) fn book(shop: &mut Shop, turn: &Turn, stream_id: &'static str, shown_g: i64) {
     if let Some(drum) = shop.yard.open.get_mut(stream_id) {
         drum.booked_g += shown_g;
     }
@@ -261,6 +258,18 @@ pub(super) fn change_bag(
     stream_id: &'static str,
 ) -> EventNo {
     let id = drum(shop, turn, stream_id);
+    change_bag_told(shop, turn, vacuum, stream_id, &id)
+}
+
+/// The same, telling a container into which it went.
+pub(super) fn change_bag_told(
+    shop: &mut Shop,
+    turn: &mut Turn,
+    vacuum: MachineId,
+    stream_id: &'static str,
+    told: &str,
+) -> EventNo {
+    let id = drum(shop, turn, stream_id);
     let line = LINES.iter().position(|l| l.vacuum == vacuum);
     let (prefix, tare) = line.map_or(("VB", 180), |i| (LINES[i].bag_prefix, 95));
     let next = shop.label(prefix);
@@ -269,11 +278,10 @@ pub(super) fn change_bag(
         None => std::mem::replace(&mut shop.polymer.vacuum_bag, next.clone()),
     };
     let place = format!("vacuum_bag/{bag}");
-    let shown = shop.stock.weigh(&place, super::cast::step_g(turn.site));
+    let shown = shop.stock.weigh(&place, step_g(turn.site));
     let truth = shop.stock.truth(&place);
     shop.stock.shift(&place, &format!("waste/{id}"), truth, shown);
     book(shop, turn, stream_id, shown);
-    let tare = if turn.site == Site::North { tare } else { 95 };
     let who = turn.hand();
     let data = json!({
         "bag": {
@@ -283,7 +291,7 @@ pub(super) fn change_bag(
             "tied_before_lifting": true,
         },
         "new_bag": next,
-        "into": id,
+        "into": told,
         "off_and_unplugged": true,
         "scale": scale_of(turn.site),
     });
@@ -299,7 +307,7 @@ pub(super) fn close(shop: &mut Shop, turn: &mut Turn, drum: Drum) {
     shop.note(turn, who, "container.closed", subject.clone(), data);
     shop.pass(turn, 2, 5);
     let place = format!("waste/{}", drum.id);
-    let net = shop.stock.weigh(&place, super::cast::step_g(turn.site));
+    let net = shop.stock.weigh(&place, step_g(turn.site));
     let tare = stream(drum.stream).tare_g;
     let data = json!({ "gross": kg(turn.site, net + tare), "scale": scale_of(turn.site) });
     shop.note(turn, who, "container.weighed", subject.clone(), data);
@@ -308,10 +316,10 @@ pub(super) fn close(shop: &mut Shop, turn: &mut Turn, drum: Drum) {
     let data = json!({
         "from": { "area": "satellite", "location": satellite(turn.site) },
         "to": { "area": "central", "location": central(turn.site) },
-        "giver": who.id(),
+        "giver": drum.keeper.id(),
         "receiver": ehs.id(),
     });
-    shop.note(turn, who, "container.moved", subject.clone(), data);
+    shop.note(turn, ehs, "container.moved", subject.clone(), data);
     if turn.site == Site::South {
         // The period of a container from a satellite area begins when it arrives in the central
         // area: it is dated again (waste-rules.md section 2, RCRA Online 14703).
@@ -396,25 +404,41 @@ pub(super) fn ship(shop: &mut Shop, turn: &mut Turn) {
         "day": turn.day.to_string(),
     });
     shop.note(turn, ehs, "shipment.accepted", subject, data);
-    let trouble = shop.yard.next_trouble.remove(&turn.site);
+    let trouble = trouble_of(shop, turn.site);
     let in_days = |rng: &mut super::rng::Rng, low, high| {
         turn.day.saturating_add(jiff::Span::new().days(rng.range(low, high)))
     };
     let deliver_on = in_days(&mut shop.rng, 1, 4);
     let certify_on = in_days(&mut shop.rng, 18, 34);
     let no_receipt = trouble == Some(ShipmentTrouble::NoReceipt);
+    if no_receipt {
+        super::troubles::missing_receipt(shop, turn, &id);
+    }
+    // 14 % of the first container: more than the 10 % of 40 CFR 264.72(b).
+    let light = trouble == Some(ShipmentTrouble::Light);
+    let short_g = if light { super::stock::round(weighed[0] * 14 / 100, step_g(turn.site)) } else { 0 };
     shop.yard.under_way.push(Shipment {
         id,
         site: turn.site,
         drums,
         weighed_g: weighed,
-        accepted: turn.day,
         deliver_on: (!no_receipt).then_some(deliver_on),
         certify_on: (!no_receipt).then_some(certify_on),
-        short_g: if trouble == Some(ShipmentTrouble::Light) { 9_600 } else { 0 },
-        pieces_short: 0,
+        short_g,
     });
     shop.yard.last_pickup.insert(turn.site, turn.day);
+}
+
+/// What the next shipment of a site shall suffer: the second of `south` is weighed light, the
+/// fifth (August, a month as small quantity generator) gets no receipt.
+fn trouble_of(shop: &mut Shop, site: Site) -> Option<ShipmentTrouble> {
+    let n = shop.yard.shipped.entry(site).or_default();
+    *n += 1;
+    match (site, *n) {
+        (Site::South, 2) => Some(ShipmentTrouble::Light),
+        (Site::South, 5) => Some(ShipmentTrouble::NoReceipt),
+        _ => None,
+    }
 }
 
 /// Receipts and certificates that come in today (job map row 60).
@@ -471,7 +495,7 @@ fn deliver(shop: &mut Shop, turn: &mut Turn, shipment: &Shipment, facility: &str
         .zip(received_g(shipment))
         .map(|(drum, mass)| json!({ "container": drum.id, "mass": kg(turn.site, mass) }))
         .collect();
-    let pieces = u32::try_from(received.len()).expect("a few") - shipment.pieces_short;
+    let pieces = received.len();
     let data = json!({
         "facility": facility,
         "received": received,
