@@ -1,1 +1,4 @@
-//! System tests.
+//! System tests drive the shipped programs the way people do. This library starts and stops them.
+
+pub mod programs;
+pub mod recorder;

@@ -1,0 +1,4 @@
+//! System tests: the shipped programs, driven from outside.
+
+mod kill;
+mod one_year;
