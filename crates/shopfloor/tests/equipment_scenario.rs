@@ -4,7 +4,7 @@
 
 mod equipment_shop;
 
-use equipment_shop::{Shop, at, h};
+use equipment_shop::{Shop, at, by_calendar, by_hours, h, sieving_station};
 use serde_json::json;
 use shopfloor::equipment::{DueQuery, DueTask};
 
@@ -31,31 +31,13 @@ fn from_an_empty_log_to_the_right_answer_at_each_step() {
         "2026-03-02T06:00:00+01:00",
         "equipment.registered",
         STATION,
-        json!({
-            "kind": "sieving_station", "label": "Sieving station 2", "room": "R-12",
-            "meters": [{ "id": "run", "unit": "h" }],
-            "positions": [
-                { "id": "main-sieve", "part_kind": "sieve" },
-                { "id": "exhaust", "part_kind": "hepa_filter" },
-            ],
-        }),
+        sieving_station(),
     );
     assert_eq!(due(&shop, "2026-03-02T06:00:00+01:00"), [""; 0], "no plan, nothing due");
 
     // Its plan: the defaults of the trade, for the shop to replace by its own experience.
-    let by_hours = |task: &str, action: &str, target: &str, every: &str| {
-        json!({
-            "task": task, "action": action, "target": target, "warn_percent": 90,
-            "every": { "meter": "run", "quantity": h(every) },
-            "source": { "basis": "common_practice" },
-        })
-    };
     let mut replace_sieve = by_hours("replace_sieve", "replace", "main-sieve", "50");
     replace_sieve["also_does"] = json!(["clean_sieve"]);
-    let earthing = json!({
-        "task": "test_earthing", "action": "check", "target": "earthing", "warn_percent": 90,
-        "calendar": "P1M", "source": { "basis": "common_practice" },
-    });
     shop.post_as(
         "op_lead1",
         "2026-03-02T06:05:00+01:00",
@@ -65,7 +47,7 @@ fn from_an_empty_log_to_the_right_answer_at_each_step() {
             by_hours("clean_sieve", "clean", "main-sieve", "20"),
             replace_sieve,
             by_hours("replace_filter", "replace", "exhaust", "100"),
-            earthing,
+            by_calendar("test_earthing", "check", "earthing", "P1M"),
         ] }),
     );
     assert_eq!(

@@ -7,15 +7,13 @@ use serde::{Deserialize, Serialize};
 
 use super::events::*;
 use super::meter::{At, MeterTrack, Verdict, local_day};
-use super::parts::{Fit, Removal, Stay};
+use super::parts::{Fit, Removal, SoundAt, Stay};
 use super::plan::{Cycle, Deferral, Done, Start, StartKind, TaskTrack, done_by};
 use super::told::{Told, What};
 use crate::common::{Outcome, answered};
 use crate::ids::{Code, Label, PersonId};
+use crate::quantity::{AnyQuantity, Limit};
 use crate::timeline::Moment;
-
-/// Target of the plan that a changed vacuum bag replaces.
-pub const BAG_TARGET: &str = "bag";
 
 /// What a machine is, by its newest registration.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -64,7 +62,8 @@ pub(crate) struct LastResult {
     pub(crate) seq: u64,
     pub(crate) time_ms: i64,
     pub(crate) result: Outcome,
-    pub(crate) measured: Option<crate::quantity::AnyQuantity>,
+    /// For a check: the value and the limit it was held against.
+    pub(crate) measured: Option<(AnyQuantity, Limit)>,
 }
 
 /// What follows from the facts of one machine.
@@ -90,16 +89,6 @@ pub(crate) struct Derived {
     pub(crate) leak_check_pending: BTreeMap<Label, u64>,
 }
 
-/// A piece of work as the tasks see it.
-struct Work<'a> {
-    at: At,
-    person: Option<&'a PersonId>,
-    named: Option<&'a Code>,
-    action: TaskAction,
-    target: &'a str,
-    result: Option<Outcome>,
-}
-
 impl Derived {
     /// Derives the state from the facts in order.
     pub(crate) fn from_facts<'a>(facts: impl Iterator<Item = &'a Moment<Told>>) -> Self {
@@ -110,7 +99,7 @@ impl Derived {
         derived
     }
 
-    /// Folds the next fact in order of work in.
+    /// Folds the next fact in order of work in: first its reading, then what it did.
     pub(crate) fn step(&mut self, moment: &Moment<Told>) {
         let Told { person, offset_s, what } = &moment.value;
         let at = At {
@@ -119,58 +108,54 @@ impl Derived {
             day: local_day(moment.time_ms, *offset_s),
         };
         let person = person.as_ref();
-        let work =
-            |named, action, target, result| Work { at, person, named, action, target, result };
         match what {
             What::Registered { site, form } => self.register(at, site.clone(), form),
             What::Retired(_) => self.retired_by = Some(at.seq),
             What::PlanSet(form) => self.set_plan(at, form),
-            What::Read { meter, reading } => self.read(at, meter, reading),
             What::MeterReplaced(form) => {
                 let track = self.meters.entry(form.meter.clone()).or_default();
                 if let Verdict::Counts { usage } = track.replace(at, form) {
                     self.note_usage(at, &form.meter, usage);
                 }
             }
-            What::Cleaned(form) => {
-                self.read_along(at, form.reading.as_ref());
-                let target = form.target.as_str();
-                self.remedy(TaskAction::Clean, target);
-                self.work(&work(form.task.as_ref(), TaskAction::Clean, target, None));
+            What::Deferred(form) => self.defer(at, form),
+            What::Read { .. }
+            | What::Cleaned(_)
+            | What::Swapped(_)
+            | What::Fitted(_)
+            | What::Removed(_)
+            | What::Inspected(_)
+            | What::Checked(_)
+            | What::Isolated(_)
+            | What::Returned(_)
+            | What::BagChanged => {
+                if let Some((meter, value)) = what.reading() {
+                    self.read(at, meter, value);
+                }
+                self.act(at, person, what);
+                if let Some((action, target, named)) = what.work() {
+                    self.work(at, person, (action, target, named), what.result());
+                }
             }
+        }
+    }
+
+    /// What a piece of work changes on the machine itself.
+    fn act(&mut self, at: At, person: Option<&PersonId>, what: &What) {
+        match what {
+            What::Cleaned(form) => self.remedy(TaskAction::Clean, form.target.as_str()),
             What::Swapped(form) => {
-                self.read_along(at, form.reading.as_ref());
                 self.remove(at, person, &form.position, &form.out);
                 self.fit(at, person, &form.position, &form.fitted, &form.checks);
-                let target = form.position.as_str();
-                self.remedy(TaskAction::Replace, target);
-                self.work(&work(form.task.as_ref(), TaskAction::Replace, target, None));
+                self.remedy(TaskAction::Replace, form.position.as_str());
             }
             What::Fitted(form) => {
-                self.read_along(at, form.reading.as_ref());
                 self.fit(at, person, &form.position, &form.fitted, &form.checks);
-                let target = form.position.as_str();
-                self.remedy(TaskAction::Replace, target);
-                self.work(&work(None, TaskAction::Replace, target, None));
+                self.remedy(TaskAction::Replace, form.position.as_str());
             }
-            What::Removed(form) => {
-                self.read_along(at, form.reading.as_ref());
-                self.remove(at, person, &form.position, &form.out);
-            }
-            What::Inspected(form) => {
-                self.read_along(at, form.reading.as_ref());
-                let target = &form.target;
-                self.result(at, "inspection", target, form.result, None);
-                let result = Some(form.result);
-                self.work(&work(form.task.as_ref(), TaskAction::Inspect, target.as_str(), result));
-            }
-            What::Checked(form) => {
-                self.read_along(at, form.reading.as_ref());
-                self.check(at, form);
-                let target = form.target.as_ref().map_or(form.check.as_str(), Label::as_str);
-                let result = Some(form.result);
-                self.work(&work(form.task.as_ref(), TaskAction::Check, target, result));
-            }
+            What::Removed(form) => self.remove(at, person, &form.position, &form.out),
+            What::Inspected(form) => self.inspect(at, form),
+            What::Checked(form) => self.check(at, form),
             What::Isolated(form) => {
                 let lock = Lock {
                     seq: at.seq,
@@ -181,8 +166,13 @@ impl Derived {
                 self.locks.insert(form.lock.clone(), lock);
             }
             What::Returned(form) => self.give_back(at, form),
-            What::Deferred(form) => self.defer(at, form),
-            What::BagChanged => self.work(&work(None, TaskAction::Replace, BAG_TARGET, None)),
+            What::Registered { .. }
+            | What::Retired(_)
+            | What::PlanSet(_)
+            | What::Read { .. }
+            | What::MeterReplaced(_)
+            | What::Deferred(_)
+            | What::BagChanged => {}
         }
     }
 
@@ -198,12 +188,6 @@ impl Derived {
     /// Where every meter stands.
     pub(crate) fn usage(&self) -> BTreeMap<Label, Decimal> {
         self.meters.iter().filter_map(|(id, m)| Some((id.clone(), m.usage()?))).collect()
-    }
-
-    fn read_along(&mut self, at: At, reading: Option<&MeterReading>) {
-        if let Some(reading) = reading {
-            self.read(at, &reading.meter, &reading.value);
-        }
     }
 
     fn read(&mut self, at: At, meter: &Label, value: &MeterValue) {
@@ -271,26 +255,56 @@ impl Derived {
         self.refresh(|_| true, None);
     }
 
-    fn work(&mut self, work: &Work<'_>) {
+    fn work(
+        &mut self,
+        at: At,
+        person: Option<&PersonId>,
+        (action, target, named): (TaskAction, &str, Option<&Code>),
+        result: Option<Outcome>,
+    ) {
         let plan: &[PlannedTask] = self.plan.as_ref().map_or(&[], |p| &p.tasks);
-        let done = done_by(plan, work.named, work.action, work.target);
         let usage = self.usage();
-        let of = |through: Option<Code>| Done {
-            seq: work.at.seq,
-            day: work.at.day,
-            person: work.person.cloned(),
-            result: work.result,
+        let done = |through: Option<Code>| Done {
+            seq: at.seq,
+            day: at.day,
+            person: person.cloned(),
+            result,
             through,
         };
-        if work.named.is_none() {
-            let key = loose_key(work.action, work.target);
-            self.loose.insert(key, (of(None), usage.clone()));
+        if named.is_none() {
+            self.loose.insert(loose_key(action, target), (done(None), usage.clone()));
         }
-        for (code, through) in done {
+        for (code, through) in done_by(plan, named, action, target) {
             let task = plan.iter().find(|t| t.task == code);
-            self.tasks.entry(code).or_default().finish(task, of(through), &usage);
+            self.tasks.entry(code).or_default().finish(task, done(through), &usage);
         }
         self.refresh(|_| true, None);
+    }
+
+    fn inspect(&mut self, at: At, form: &InspectionDone) {
+        self.result(at, "inspection", &form.target, form.result, None);
+        if form.result == Outcome::Pass {
+            let usage = self.usage();
+            let fitted = self.fitted.get(&form.target).and_then(|i| self.stays.get_mut(*i));
+            if let Some(stay) = fitted {
+                stay.sound_at = Some(SoundAt { seq: at.seq, usage });
+            }
+        }
+    }
+
+    fn check(&mut self, at: At, form: &CheckDone) {
+        let whole = || Label::new(form.check.as_str()).ok();
+        let Some(target) = form.target.clone().or_else(whole) else { return };
+        let measured = Some((form.measured.clone(), form.limit.clone()));
+        self.result(at, form.check.as_str(), &target, form.result, measured);
+        if form.check == CheckKind::Leak && form.result == Outcome::Pass {
+            match &form.target {
+                Some(position) => {
+                    self.leak_check_pending.remove(position);
+                }
+                None => self.leak_check_pending.clear(),
+            }
+        }
     }
 
     fn result(
@@ -299,7 +313,7 @@ impl Derived {
         kind: &str,
         target: &Label,
         result: Outcome,
-        measured: Option<crate::quantity::AnyQuantity>,
+        measured: Option<(AnyQuantity, Limit)>,
     ) {
         let key = format!("{kind} {target}");
         let (seq, time_ms) = (at.seq, at.time_ms);
@@ -315,18 +329,29 @@ impl Derived {
         self.results.insert(key, LastResult { seq, time_ms, result, measured });
     }
 
-    fn check(&mut self, at: At, form: &CheckDone) {
-        let whole = || Label::new(form.check.as_str()).ok();
-        let Some(target) = form.target.clone().or_else(whole) else { return };
-        self.result(at, form.check.as_str(), &target, form.result, Some(form.measured.clone()));
-        if form.check == CheckKind::Leak && form.result == Outcome::Pass {
-            match &form.target {
-                Some(position) => {
-                    self.leak_check_pending.remove(position);
-                }
-                None => self.leak_check_pending.clear(),
+    /// The newest check of a kind, on whatever target.
+    pub(crate) fn last_check(&self, kind: CheckKind) -> Option<&LastResult> {
+        let prefix = format!("{kind} ");
+        let of_kind =
+            self.results.range(prefix.clone()..).take_while(|(k, _)| k.starts_with(&prefix));
+        of_kind.map(|(_, last)| last).max_by_key(|last| (last.time_ms, last.seq))
+    }
+
+    /// Tasks that are late on `day` by their working limits: name, day since, entry the cycle
+    /// counts from.
+    pub(crate) fn overdue(
+        &self,
+        day: super::meter::DayNumber,
+    ) -> impl Iterator<Item = (&Code, super::meter::DayNumber, u64)> {
+        let tasks = self.plan.iter().flat_map(|p| &p.tasks);
+        tasks.filter_map(move |task| {
+            let cycle = self.tasks.get(&task.task)?.cycle.as_ref()?;
+            if cycle.deferral.is_some() {
+                return None;
             }
-        }
+            let usage = task.every.as_ref().and_then(|e| self.meters.get(&e.meter)?.usage());
+            Some((&task.task, cycle.late_since(task, day, usage)?, cycle.start.seq))
+        })
     }
 
     /// Work that answers failed checks on its target: a replacement, or a cleaning where the plan
@@ -362,6 +387,7 @@ impl Derived {
                     position: position.clone(),
                     serial: out.serial.clone(),
                     fit: None,
+                    sound_at: None,
                     removal: Some(removal),
                 });
             }
@@ -387,9 +413,9 @@ impl Derived {
                 part: None,
             });
         }
-        if self.part_kind(position).is_some_and(is_filter)
-            && answered(checks, "leak_check") != Some(true)
-        {
+        // The first part on record was there before the record: nobody changed it.
+        let changed = self.stays.iter().any(|s| s.position == *position);
+        if changed && self.part_kind(position).is_some_and(is_filter) {
             self.leak_check_pending.insert(position.clone(), at.seq);
         }
         self.fitted.insert(position.clone(), self.stays.len());
@@ -405,6 +431,7 @@ impl Derived {
                 part: part.clone(),
                 checks: checks.to_vec(),
             }),
+            sound_at: None,
             removal: None,
         });
     }
@@ -419,7 +446,7 @@ impl Derived {
         if let Some(lock) = &form.lock {
             self.locks.remove(lock);
         }
-        if answered(&form.tests, "leak_check") == Some(true) {
+        if answered(&form.tests, CheckKind::Leak.as_str()) == Some(true) {
             self.leak_check_pending.clear();
         }
         let failed_tests = form.tests.iter().filter(|t| !t.ok).map(|t| t.check.clone()).collect();

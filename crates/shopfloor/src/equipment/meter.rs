@@ -149,6 +149,11 @@ impl MeterTrack {
         self.last.as_ref().map(|r| r.usage)
     }
 
+    /// Whether the reading of an entry is held.
+    pub(crate) fn is_held(&self, seq: u64) -> bool {
+        self.held.iter().any(|r| r.seq == seq)
+    }
+
     /// What becomes of a reading taken at `time_ms`.
     pub(crate) fn judge(&self, time_ms: i64, value: &MeterValue) -> Verdict {
         let shown = value.base();

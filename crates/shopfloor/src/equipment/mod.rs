@@ -4,8 +4,11 @@
 //! them step by step. A fact that comes in order is one step; a late fact, a correction or a void
 //! derives that one machine again, so that no answer depends on the order of arrival.
 
+mod checks;
 mod due;
+mod dust;
 pub mod events;
+mod exposure;
 mod machine;
 mod meter;
 mod parts;
@@ -13,21 +16,26 @@ mod plan;
 pub mod rules;
 mod told;
 
+use std::borrow::Cow;
 use std::collections::{BTreeMap, BTreeSet};
 
 use serde::{Deserialize, Serialize};
 
+pub use checks::{DUST_BULK_DENSITY, EARTHING_LIMIT_OHM, mpe_in_service_kg};
 pub use due::*;
-pub use machine::BAG_TARGET;
+pub use dust::*;
+pub use exposure::*;
 pub use meter::{DAYS_KEPT, HoldReason, TOLERANCE_MS};
 pub use plan::{DueState, StartKind};
-pub use told::UseKind;
+pub use rules::ISOLATION_REQUIRED;
+pub use told::{BAG_TARGET, UseKind};
 
 use crate::fact::Fact;
 use crate::ids::Label;
-use crate::timeline::Timeline;
-use events::PartReceived;
+use crate::timeline::{Moment, Timeline};
+use events::{MeterValue, PartReceived};
 use machine::Derived;
+use meter::Verdict;
 use told::{Told, Trace, machine_of};
 
 /// One machine: its facts, and what follows from them.
@@ -36,6 +44,37 @@ pub(crate) struct Machine {
     facts: Timeline<Told>,
     uses: Timeline<UseKind>,
     pub(crate) now: Derived,
+}
+
+impl Machine {
+    /// The state just before the place of a fact.
+    fn before(&self, time_ms: i64, seq: u64) -> Cow<'_, Derived> {
+        let place = (time_ms, seq);
+        if self.facts.last().is_none_or(|m| (m.time_ms, m.seq) < place) {
+            return Cow::Borrowed(&self.now);
+        }
+        let earlier = self.facts.iter().take_while(|m| (m.time_ms, m.seq) < place);
+        Cow::Owned(Derived::from_facts(earlier))
+    }
+
+    /// The next reading of `meter` after a fact, if it counts now and would not count any more
+    /// with the fact in its place: its entry and what it showed.
+    fn next_counted(&self, fact: &Fact, meter: &Label) -> Option<(u64, MeterValue)> {
+        let place = (fact.time.ms(), fact.seq);
+        let mut later = self.facts.iter().filter(|m| (m.time_ms, m.seq) > place);
+        let (seq, time_ms, value) = later.find_map(|m| {
+            let (read, value) = m.value.what.reading()?;
+            let counts = || !self.now.meters.get(meter).is_some_and(|t| t.is_held(m.seq));
+            (read == meter && counts()).then_some((m.seq, m.time_ms, value))
+        })?;
+        let mut with = self.before(place.0, place.1).into_owned();
+        let told = Told { person: None, offset_s: fact.time.offset_s, what: Trace::of(fact).life? };
+        with.step(&Moment { time_ms: place.0, seq: place.1, value: told });
+        match with.meters.get(meter)?.judge(time_ms, value) {
+            Verdict::Held(_) => Some((seq, value.clone())),
+            Verdict::Counts { .. } => None,
+        }
+    }
 }
 
 /// The fold of this subject.
@@ -105,6 +144,38 @@ impl Equipment {
                 }
             }
         }
+    }
+
+    /// A machine as it stood just before a fact, by time of work.
+    pub(crate) fn before(&self, id: &Label, fact: &Fact) -> Cow<'_, Derived> {
+        match self.machines.get(id) {
+            Some(machine) => machine.before(fact.time.ms(), fact.seq),
+            None => Cow::Owned(Derived::default()),
+        }
+    }
+
+    /// Where else a serial was fitted at the time of a fact: machine, position, entry.
+    pub(crate) fn elsewhere(
+        &self,
+        serial: &Label,
+        machine: &Label,
+        position: &Label,
+        fact: &Fact,
+    ) -> Option<(&Label, &Label, u64)> {
+        let time_ms = fact.time.ms();
+        let machines = self.serials.get(serial)?.iter();
+        let stays = machines.filter_map(|id| {
+            let (id, other) = self.machines.get_key_value(id)?;
+            Some(other.now.stays.iter().map(move |stay| (id, stay)))
+        });
+        stays.flatten().find_map(|(id, stay)| {
+            let fit = stay.fit.as_ref()?;
+            let same_place = id == machine && stay.position == *position;
+            let there =
+                fit.time_ms <= time_ms && stay.removal.as_ref().is_none_or(|r| r.time_ms > time_ms);
+            let other = stay.serial == *serial && !same_place && fit.seq != fact.seq && there;
+            other.then_some((id, &stay.position, fit.seq))
+        })
     }
 
     fn derive_again(&mut self, id: &Label) {

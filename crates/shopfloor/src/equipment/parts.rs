@@ -35,6 +35,13 @@ pub(crate) struct Removal {
     pub(crate) part: Option<PartOut>,
 }
 
+/// A passing inspection of a fitted part.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub(crate) struct SoundAt {
+    pub(crate) seq: u64,
+    pub(crate) usage: BTreeMap<Label, Decimal>,
+}
+
 /// One stay of a part in a position of a machine.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub(crate) struct Stay {
@@ -42,6 +49,8 @@ pub(crate) struct Stay {
     pub(crate) serial: Label,
     /// `None`: it was found there, and how it came in is not on record.
     pub(crate) fit: Option<Fit>,
+    /// The last inspection it passed there.
+    pub(crate) sound_at: Option<SoundAt>,
     /// `None`: it is still there.
     pub(crate) removal: Option<Removal>,
 }

@@ -5,9 +5,10 @@ use serde::{Deserialize, Serialize};
 
 use super::events::*;
 use crate::catalogue::Event;
+use crate::common::Outcome;
 use crate::fact::Fact;
 use crate::forms::words;
-use crate::ids::{Label, PersonId, SubjectKind};
+use crate::ids::{Code, Label, PersonId, SubjectKind};
 
 /// One fact of a machine's life.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -40,9 +41,88 @@ pub(crate) enum What {
     Isolated(Box<EquipmentIsolated>),
     Returned(Box<EquipmentReturned>),
     Deferred(Box<TaskDeferred>),
-    /// The bag of a vacuum cleaner was changed: replaces its target `bag`.
+    /// The bag of a vacuum cleaner was changed.
     BagChanged,
 }
+
+impl What {
+    /// The reading it brings.
+    pub(crate) fn reading(&self) -> Option<(&Label, &MeterValue)> {
+        let along = match self {
+            What::Read { meter, reading } => return Some((meter, reading)),
+            What::MeterReplaced(form) => return Some((&form.meter, &form.last_old)),
+            What::Cleaned(form) => &form.reading,
+            What::Swapped(form) => &form.reading,
+            What::Fitted(form) => &form.reading,
+            What::Removed(form) => &form.reading,
+            What::Inspected(form) => &form.reading,
+            What::Checked(form) => &form.reading,
+            What::Registered { .. }
+            | What::Retired(_)
+            | What::PlanSet(_)
+            | What::Isolated(_)
+            | What::Returned(_)
+            | What::Deferred(_)
+            | What::BagChanged => return None,
+        };
+        along.as_ref().map(|r| (&r.meter, &r.value))
+    }
+
+    /// Its result, when it is an inspection or check.
+    pub(crate) fn result(&self) -> Option<Outcome> {
+        match self {
+            What::Inspected(form) => Some(form.result),
+            What::Checked(form) => Some(form.result),
+            What::Registered { .. }
+            | What::Retired(_)
+            | What::PlanSet(_)
+            | What::Read { .. }
+            | What::MeterReplaced(_)
+            | What::Cleaned(_)
+            | What::Swapped(_)
+            | What::Fitted(_)
+            | What::Removed(_)
+            | What::Isolated(_)
+            | What::Returned(_)
+            | What::Deferred(_)
+            | What::BagChanged => None,
+        }
+    }
+
+    /// The work it is: action, target, and the task it names.
+    pub(crate) fn work(&self) -> Option<(TaskAction, &str, Option<&Code>)> {
+        match self {
+            What::Cleaned(form) => {
+                Some((TaskAction::Clean, form.target.as_str(), form.task.as_ref()))
+            }
+            What::Swapped(form) => {
+                Some((TaskAction::Replace, form.position.as_str(), form.task.as_ref()))
+            }
+            What::Fitted(form) => Some((TaskAction::Replace, form.position.as_str(), None)),
+            What::Inspected(form) => {
+                Some((TaskAction::Inspect, form.target.as_str(), form.task.as_ref()))
+            }
+            What::Checked(form) => {
+                // A check of the whole machine has its kind for a target.
+                let target = form.target.as_ref().map_or(form.check.as_str(), Label::as_str);
+                Some((TaskAction::Check, target, form.task.as_ref()))
+            }
+            What::BagChanged => Some((TaskAction::Replace, BAG_TARGET, None)),
+            What::Registered { .. }
+            | What::Retired(_)
+            | What::PlanSet(_)
+            | What::Read { .. }
+            | What::MeterReplaced(_)
+            | What::Removed(_)
+            | What::Isolated(_)
+            | What::Returned(_)
+            | What::Deferred(_) => None,
+        }
+    }
+}
+
+/// Target of the plan that a changed vacuum bag replaces.
+pub const BAG_TARGET: &str = "bag";
 
 words! {
     /// How an event used a machine.

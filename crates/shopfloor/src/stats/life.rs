@@ -264,6 +264,12 @@ mod tests {
         close(fit.standard_deviation(), 323.806, "standard deviation");
         close(fit.log_likelihood, -75.135, "log-likelihood");
         assert_eq!(fit.failures, 10);
+        // Bands: standard errors 0.502151 and 124.910637 computed with lifelines 0.30.3, put on
+        // the log scale (se/value). The shape's band takes in 1: ten failures do not prove wear.
+        close(fit.shape_band.0, 0.97127, "shape, low");
+        close(fit.shape_band.1, 3.04875, "shape, high");
+        close(fit.scale_band.0, 405.09, "scale, low");
+        close(fit.scale_band.1, 908.13, "scale, high");
     }
 
     #[test]

@@ -98,6 +98,13 @@ impl Shop {
         self.findings(seq).iter().map(|f| f.rule.as_str()).collect()
     }
 
+    /// Names of the rules about machines that entry `seq` broke; other subjects have their own.
+    pub(crate) fn equipment_rules(&self, seq: u64) -> Vec<&str> {
+        let mut rules = self.rules(seq);
+        rules.retain(|r| r.starts_with("equipment."));
+        rules
+    }
+
     pub(crate) fn findings(&self, seq: u64) -> &[Finding] {
         self.state.findings.of_entry(seq)
     }
@@ -111,4 +118,52 @@ pub(crate) fn at(text: &str) -> Timestamp {
 /// Hours as recorded.
 pub(crate) fn h(value: &str) -> Value {
     json!({ "value": value, "unit": "h" })
+}
+
+/// A reading taken along with other work.
+pub(crate) fn reading(value: &str) -> Value {
+    json!({ "meter": "run", "value": h(value) })
+}
+
+/// A task of a plan with a limit in hours of the meter `run`.
+pub(crate) fn by_hours(task: &str, action: &str, target: &str, every: &str) -> Value {
+    json!({
+        "task": task, "action": action, "target": target, "warn_percent": 90,
+        "every": { "meter": "run", "quantity": h(every) },
+        "source": { "basis": "common_practice" },
+    })
+}
+
+/// A task of a plan with a limit by calendar.
+pub(crate) fn by_calendar(task: &str, action: &str, target: &str, interval: &str) -> Value {
+    json!({
+        "task": task, "action": action, "target": target, "warn_percent": 90,
+        "calendar": interval, "source": { "basis": "common_practice" },
+    })
+}
+
+/// Checks answered yes.
+pub(crate) fn yes(names: &[&str]) -> Value {
+    names.iter().map(|name| json!({ "check": name, "ok": true })).collect()
+}
+
+/// A sieve with its papers.
+pub(crate) fn sieve(serial: &str) -> Value {
+    json!({
+        "serial": serial,
+        "spec": { "aperture": { "value": "150", "unit": "um" }, "spec_id": "ISO3310-1" },
+        "certificate": "0f".repeat(32),
+    })
+}
+
+/// What registers a sieving station with one hour meter and positions for a sieve and a filter.
+pub(crate) fn sieving_station() -> Value {
+    json!({
+        "kind": "sieving_station", "label": "Sieving station 2", "room": "R-12",
+        "meters": [{ "id": "run", "unit": "h" }],
+        "positions": [
+            { "id": "main-sieve", "part_kind": "sieve" },
+            { "id": "exhaust", "part_kind": "hepa_filter" },
+        ],
+    })
 }
