@@ -1,35 +1,41 @@
 //! The one file that knows the ledger: what the recorder wants of a log, in the recorder's words.
 
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+mod keys;
+mod trial;
 
-use chain::canon::{self, Object, Value};
-use chain::checkpoint::Checkpoint;
-use chain::entry::{Actor, ClientSignature, Draft, Head, Link};
-use chain::note::{Ed25519Signer, Signer as _};
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+
+use chain::canon;
+use chain::entry::{Actor, ClientSignature};
+use chain::note::VerifierKey;
+use chain::proof::TlogProof;
+use chain::tile::Tile;
 use chain::{Digest, merkle};
-use jiff::Timestamp;
+use ledger::disk::{Disk, FileSystemPolicy, OsDisk};
+use ledger::engine::files::FilesOptions;
+use ledger::engine::{Chunk, Store};
+use ledger::notary::SharedSigner;
 use ledger::seams::{Clock, Random};
+use ledger::{Health, IndexPlace, Ledger, LedgerError, Pace, Seams, Unacceptable, tree};
 use shopfloor::catalogue::EventKind;
-use shopfloor::{Envelope, Event, Fact, Finding, Refusal, State};
+use shopfloor::{Envelope, Event, Finding, Refusal, State};
 
-use crate::limits::RETRY_BUSY_S;
+use crate::config::Config;
+use crate::limits::{RETRY_BUSY_S, WRITER_TIME_MAX};
 use crate::problem::{Kind, Problem};
+use keys::ClientKeys;
+
+pub use ledger::Receipt;
 
 /// An event that was read, checked and prepared, ready for the writer.
-#[derive(Clone)]
+#[derive(Debug, Clone)]
 pub struct Submission {
-    /// Who sends it.
-    pub actor: Actor,
-    /// Attributes.
-    pub envelope: Envelope,
-    /// Content.
-    pub event: Event,
-    /// Canonical bytes.
-    pub bytes: Vec<u8>,
-    /// Everything of the entry that does not depend on its place.
-    pub draft: Draft,
-    /// The client's signature.
-    pub signature: Option<ClientSignature>,
+    prepared: ledger::Submission,
+    actor: Actor,
+    envelope: Envelope,
+    event: Event,
 }
 
 /// How events are to be handled.
@@ -43,19 +49,6 @@ pub struct Handling {
     pub dry_run: bool,
 }
 
-/// Proof that an entry is recorded.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Receipt {
-    /// Number of the entry.
-    pub seq: u64,
-    /// Its leaf hash.
-    pub leaf: Digest,
-    /// The leaf hash of the entry before.
-    pub prev: Digest,
-    /// When it was recorded, ms since 1970.
-    pub recorded_at_ms: i64,
-}
-
 /// What became of one event.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Outcome {
@@ -63,8 +56,8 @@ pub enum Outcome {
     Recorded(Receipt, Vec<Finding>),
     /// Recorded before, with the same bytes.
     Known(Receipt, Vec<Finding>),
-    /// `source` and `id` belong to another event.
-    IdReused(u64),
+    /// `source` and `id` belong to another event, in this entry if it is recorded already.
+    IdReused(Option<u64>),
     /// Would be recorded.
     Tried {
         /// Entries it was judged on.
@@ -74,8 +67,13 @@ pub enum Outcome {
         /// What it contradicts.
         findings: Vec<Finding>,
     },
-    /// Stopped by strict handling; these findings did it.
-    Stopped(Vec<Finding>),
+    /// Stopped by strict handling; these findings did it. The attempt is recorded.
+    Stopped {
+        /// The findings.
+        findings: Vec<Finding>,
+        /// Entry of the attempt.
+        refused_in: u64,
+    },
     /// Cannot be read or attributed.
     Refused(Refusal),
     /// Nothing wrong with it, but the batch is recorded as a whole.
@@ -97,276 +95,34 @@ pub enum LogError {
     /// No answer in time; the events may or may not be recorded.
     #[error("the writer did not answer in time")]
     Unanswered,
-    /// The log cannot be read.
-    #[error("the log cannot be read: {0}")]
-    Read(String),
+    /// The log cannot be read, or something else failed that should not.
+    #[error("the log failed: {0}")]
+    Failed(String),
 }
 
-struct Core {
-    head: Head,
-    entries: Vec<Vec<u8>>,
-    leaves: Vec<Digest>,
-    facts: Vec<Fact>,
-    keys: std::collections::HashMap<(String, String), (u64, Digest)>,
-    state: State,
-    random: Box<dyn Random>,
-}
-
-/// A log that is open.
-#[derive(Clone)]
-pub struct Log(Arc<Inner>);
-
-struct Inner {
-    core: Mutex<Core>,
-    clock: Arc<dyn Clock>,
-    signer: Ed25519Signer,
-    grown: tokio::sync::watch::Sender<u64>,
-}
-
-impl Log {
-    /// A log in memory. (The files of the ledger take its place.)
-    pub fn in_memory(
-        signer: Ed25519Signer,
-        clock: Arc<dyn Clock>,
-        random: Box<dyn Random>,
-    ) -> Self {
-        let core = Core {
-            head: Head::empty(),
-            entries: vec![],
-            leaves: vec![],
-            facts: vec![],
-            keys: Default::default(),
-            state: State::default(),
-            random,
-        };
-        let log = Self(Arc::new(Inner {
-            core: Mutex::new(core),
-            clock,
-            signer,
-            grown: tokio::sync::watch::channel(0).0,
-        }));
-        let opened = shopfloor::record::events::LogOpened {
-            origin: log.origin().to_owned(),
-            key: log.0.signer.vkey(),
-            schema: 1,
-            continues: None,
-        };
-        let event = log.own_event(&Event::LogOpened(opened), "opened");
-        if let Ok(submission) = Submission::read(&Actor::system(), &event) {
-            let _ = log.lock().take(&submission, Handling::default(), log.0.clock.now_ms());
-            log.0.grown.send_replace(log.size());
-        }
-        log
-    }
-
-    fn lock(&self) -> MutexGuard<'_, Core> {
-        self.0.core.lock().unwrap_or_else(PoisonError::into_inner)
-    }
-
-    /// Name of the log.
-    pub fn origin(&self) -> &str {
-        self.0.signer.name()
-    }
-
-    /// Verification key of the log.
-    pub fn vkey(&self) -> String {
-        self.0.signer.vkey()
-    }
-
-    /// Entries that are durable.
-    pub fn size(&self) -> u64 {
-        self.lock().head.size()
-    }
-
-    /// Waits until the log has more than `size` entries.
-    pub async fn grown(&self, size: u64) {
-        let mut news = self.0.grown.subscribe();
-        let _ = news.wait_for(|now| *now > size).await;
-    }
-
-    /// Has events recorded, in their order.
-    ///
-    /// # Errors
-    /// [`LogError`]; for all events together.
-    pub async fn submit(
-        &self,
-        submissions: Vec<Submission>,
-        handling: Handling,
-    ) -> Result<Vec<Outcome>, LogError> {
-        let now_ms = self.0.clock.now_ms();
-        let mut core = self.lock();
-        let outcomes = submissions.iter().map(|s| core.take(s, handling, now_ms)).collect();
-        self.0.grown.send_replace(core.head.size());
-        Ok(outcomes)
-    }
-
-    fn own_event(&self, event: &Event, id: &str) -> Value {
-        let data = canon::parse(event.data().to_string().as_bytes()).unwrap_or(Value::Null);
-        Value::Object(Object::from_iter([
-            ("specversion", Value::from("1.0")),
-            ("id", Value::from(id)),
-            ("source", Value::from(self.origin())),
-            (
-                "type",
-                Value::from(format!("{}{}", shopfloor::catalogue::TYPE_PREFIX, event.kind().name)),
-            ),
-            ("subject", Value::from(format!("log/{}", self.origin()))),
-            ("data", data),
-        ]))
-    }
-
-    /// Has an event of the log itself recorded. `actor` is whose request led to it.
-    ///
-    /// # Errors
-    /// [`LogError`].
-    pub async fn record_own(&self, actor: Actor, event: &Event) -> Result<(), LogError> {
-        let id = format!("{}-{}", event.kind().name, self.size());
-        let event = self.own_event(event, &id);
-        let submission = Submission::read(&actor, &event)
-            .map_err(|refusal| LogError::Read(refusal.to_string()))?;
-        self.submit(vec![submission], Handling::default()).await.map(|_| ())
-    }
-
-    /// The bytes of an entry.
-    ///
-    /// # Errors
-    /// [`LogError::Read`].
-    pub fn entry(&self, seq: u64) -> Result<Option<Vec<u8>>, LogError> {
-        Ok(usize::try_from(seq).ok().and_then(|seq| self.lock().entries.get(seq).cloned()))
-    }
-
-    /// The newest signed checkpoint.
-    ///
-    /// # Errors
-    /// [`LogError::Read`].
-    pub fn checkpoint(&self) -> Result<String, LogError> {
-        let core = self.lock();
-        let checkpoint = Checkpoint {
-            origin: self.origin().to_owned(),
-            size: core.head.size(),
-            root: core.head.root(),
-            extensions: vec![],
-        };
-        Ok(checkpoint.sign(&self.0.signer))
-    }
-
-    /// Whether the log takes entries.
-    ///
-    /// # Errors
-    /// [`LogError::Stopped`].
-    pub fn is_writing(&self) -> Result<(), LogError> {
-        Ok(())
-    }
-
-    /// Checks that a client's signature of an event is by an enrolled key.
-    ///
-    /// # Errors
-    /// [`Kind::UnknownKey`], [`Kind::BadSignature`].
-    pub fn check_signature(
-        &self,
-        signature: &ClientSignature,
-        _event: &[u8],
-    ) -> Result<(), Problem> {
-        let detail = format!("key `{}` is not enrolled", crate::problem::echo(&signature.by));
-        Err(Problem::new(Kind::UnknownKey, detail))
-    }
-
-    /// Asks the state something.
-    pub fn ask<T>(&self, question: impl FnOnce(&State) -> T) -> T {
-        question(&self.lock().state)
-    }
-}
-
-impl Core {
-    fn take(&mut self, submission: &Submission, handling: Handling, now_ms: i64) -> Outcome {
-        let key = (submission.envelope.source.clone(), submission.envelope.id.clone());
-        let digest = Digest::of(&submission.bytes);
-        if let Some((seq, before)) = self.keys.get(&key).copied() {
-            if before != digest {
-                return Outcome::IdReused(seq);
+impl From<&LedgerError> for LogError {
+    fn from(error: &LedgerError) -> Self {
+        match error {
+            LedgerError::Busy => Self::Busy,
+            LedgerError::Failed { failure } => Self::from(&**failure),
+            LedgerError::Poisoned { .. } | LedgerError::ReadOnly { .. } => {
+                Self::Stopped(error.to_string())
             }
-            let at = usize::try_from(seq).unwrap_or(0);
-            let receipt = Receipt {
-                seq,
-                leaf: self.leaves[at],
-                prev: if at == 0 { chain::entry::genesis_prev() } else { self.leaves[at - 1] },
-                recorded_at_ms: self.facts[at].recorded_at.as_millisecond(),
-            };
-            return Outcome::Known(receipt, self.state.findings.of_entry(seq).to_vec());
+            other if other.is_full() => Self::Full,
+            other => Self::Failed(error_chain(other)),
         }
-        let seq = self.head.size();
-        let recorded_at_ms = now_ms.max(self.head.recorded_at_ms());
-        let recorded_at = Timestamp::from_millisecond(recorded_at_ms).unwrap_or_default();
-        let fact = Fact::new(
-            submission.envelope.clone(),
-            submission.event.clone(),
-            &submission.actor,
-            seq,
-            recorded_at,
-        );
-        let original = fact
-            .about_entry()
-            .and_then(|seq| self.facts.get(usize::try_from(seq).ok()?).cloned())
-            .and_then(|fact| self.state.record.effective(fact));
-        let findings = match self.state.judge(&fact, original.as_ref()) {
-            Ok(findings) => findings,
-            Err(refusal) => return Outcome::Refused(refusal),
-        };
-        let stops: Vec<Finding> = self.state.stops(&fact, &findings).into_iter().cloned().collect();
-        if handling.dry_run {
-            return Outcome::Tried { as_of: seq, would_stop: !stops.is_empty(), findings };
-        }
-        if handling.strict && !stops.is_empty() {
-            return Outcome::Stopped(stops);
-        }
-        let mut salt = [0; 16];
-        self.random.fill(&mut salt);
-        let prev = self.head.prev();
-        let link = Link { seq, prev, recorded_at_ms, salt };
-        let Ok(sealed) = submission.draft.seal(link, submission.signature.as_ref()) else {
-            return Outcome::NotTried;
-        };
-        if self.head.advance(seq, prev, recorded_at_ms, sealed.leaf).is_err() {
-            return Outcome::NotTried;
-        }
-        let findings = self.state.apply(&fact, original.as_ref());
-        self.entries.push(sealed.bytes);
-        self.leaves.push(sealed.leaf);
-        self.facts.push(fact);
-        self.keys.insert(key, (seq, digest));
-        debug_assert_eq!(merkle::root_of(&self.leaves[..1]), self.leaves[0]);
-        Outcome::Recorded(Receipt { seq, leaf: sealed.leaf, prev, recorded_at_ms }, findings)
     }
 }
 
-impl Submission {
-    /// An event that was read, ready for the writer.
-    ///
-    /// # Errors
-    /// [`Kind::InvalidValue`] if the actor is not well formed.
-    pub fn new(
-        actor: Actor,
-        bytes: Vec<u8>,
-        envelope: Envelope,
-        event: Event,
-        signature: Option<ClientSignature>,
-        _handling: Handling,
-    ) -> Result<Self, Problem> {
-        let draft = Draft::new(&actor, &bytes)
-            .map_err(|error| Problem::new(Kind::InvalidValue, error.to_string()))?;
-        Ok(Self { actor, envelope, event, bytes, draft, signature })
+impl From<LedgerError> for LogError {
+    fn from(error: LedgerError) -> Self {
+        Self::from(&error)
     }
+}
 
-    fn read(actor: &Actor, event: &Value) -> Result<Self, Problem> {
-        let (envelope, content) = Envelope::read(event)?;
-        let bytes = canon::to_bytes(event);
-        Self::new(actor.clone(), bytes, envelope, content, None, Handling::default())
-    }
-
-    /// The row of the catalogue.
-    pub fn kind(&self) -> &'static EventKind {
-        self.event.kind()
-    }
+fn error_chain(error: &(dyn std::error::Error + 'static)) -> String {
+    let all = std::iter::successors(Some(error), |error| error.source());
+    all.map(ToString::to_string).collect::<Vec<_>>().join(": ")
 }
 
 impl From<LogError> for Problem {
@@ -376,8 +132,434 @@ impl From<LogError> for Problem {
             LogError::Full => Kind::StorageFull,
             LogError::Stopped(_) => Kind::WriterStopped,
             LogError::Unanswered => Kind::Unanswered,
-            LogError::Read(_) => return Problem::internal(&error),
+            LogError::Failed(_) => return Problem::internal(&error),
         };
         Problem::new(kind, kind.row().when).retry_after(RETRY_BUSY_S)
     }
+}
+
+/// A checkpoint that is durable.
+pub use ledger::notary::Signed;
+
+/// A log that is open.
+#[derive(Clone)]
+pub struct Log(Arc<Inner>);
+
+struct Inner {
+    ledger: Ledger,
+    key: VerifierKey,
+    clock: Arc<dyn Clock>,
+    /// Held shared by every submission and alone by a batch that is recorded as a whole, so that
+    /// nothing comes between its trial and its record.
+    order: tokio::sync::RwLock<()>,
+    client_keys: ClientKeys,
+    size_at_start: u64,
+    own_events: AtomicU64,
+}
+
+impl std::fmt::Debug for Log {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Log").field("origin", &self.origin()).field("size", &self.size()).finish()
+    }
+}
+
+/// Where a log lies, what signs it, and what it takes from outside.
+pub struct LogParts {
+    /// Directories.
+    pub places: Places,
+    /// The log's key; its name is the origin.
+    pub signer: SharedSigner,
+    /// Tells the time.
+    pub clock: Arc<dyn Clock>,
+    /// Makes sources of random bytes.
+    pub random: fn() -> Box<dyn Random>,
+    /// Pace of the background work.
+    pub pace: Pace,
+}
+
+/// Directories of a log.
+#[derive(Debug, Clone)]
+pub struct Places {
+    /// Entries, tiles, checkpoints, watermark.
+    pub files: FilesOptions,
+    /// Index and snapshots; may be deleted while the service is stopped.
+    pub index_dir: PathBuf,
+}
+
+impl Places {
+    /// As the configuration says.
+    pub fn of(config: &Config) -> Self {
+        let mut files = FilesOptions::under(&config.log.data_dir);
+        files.head_dir = config.head_dir();
+        if config.log.allow_tmpfs {
+            files.file_systems = FileSystemPolicy::TestsOnly;
+        }
+        Self { files, index_dir: config.log.data_dir.join("index") }
+    }
+}
+
+impl LogParts {
+    fn seams(&self) -> Seams {
+        Seams {
+            disk: Arc::new(OsDisk) as Arc<dyn Disk>,
+            clock: Arc::clone(&self.clock),
+            random: (self.random)(),
+            signer: Arc::clone(&self.signer),
+        }
+    }
+}
+
+impl Log {
+    /// Creates a log; entry 0 tells origin and key.
+    ///
+    /// # Errors
+    /// [`LedgerError::Exists`] if a log or its watermark is there already; I/O errors.
+    pub fn create(parts: &LogParts) -> Result<Signed, LedgerError> {
+        ledger::create(parts.seams(), &parts.places.files, None)
+    }
+
+    /// Opens a log and starts its threads. What was damaged opens for reading only.
+    ///
+    /// # Errors
+    /// [`LedgerError`].
+    pub fn open(parts: &LogParts) -> Result<Self, LedgerError> {
+        let place = IndexPlace::Dir(parts.places.index_dir.clone());
+        let opened = ledger::open(parts.seams(), &parts.places.files, &place)?;
+        let key = parts.signer.vkey().parse().map_err(|_| LedgerError::WrongKey {
+            name: parts.signer.name().to_owned(),
+            what: "it has no well-formed verification key".to_owned(),
+        })?;
+        let size_at_start = opened.report.count;
+        let ledger = Ledger::start(opened, parts.pace)?;
+        Ok(Self(Arc::new(Inner {
+            ledger,
+            key,
+            clock: Arc::clone(&parts.clock),
+            order: tokio::sync::RwLock::new(()),
+            client_keys: ClientKeys::default(),
+            size_at_start,
+            own_events: AtomicU64::new(0),
+        })))
+    }
+
+    /// Stops in good order: answers what waits, signs a last checkpoint. If somebody else still
+    /// holds the log, it stops when that holder lets go.
+    ///
+    /// # Errors
+    /// [`LedgerError`]: the next start then mends the tail, which is no loss.
+    pub fn close(self) -> Result<(), LedgerError> {
+        Arc::try_unwrap(self.0).map_or(Ok(()), |inner| inner.ledger.close())
+    }
+
+    /// Name of the log.
+    pub fn origin(&self) -> &str {
+        self.0.key.name()
+    }
+
+    /// Verification key of the log.
+    pub fn key(&self) -> &VerifierKey {
+        &self.0.key
+    }
+
+    /// Entries that are durable and applied.
+    pub fn size(&self) -> u64 {
+        *self.0.ledger.counts().borrow()
+    }
+
+    /// Follows the number of entries.
+    pub fn news(&self) -> tokio::sync::watch::Receiver<u64> {
+        self.0.ledger.counts()
+    }
+
+    /// How the log is.
+    pub fn health(&self) -> Health {
+        self.0.ledger.health()
+    }
+
+    /// Whether the log takes entries.
+    ///
+    /// # Errors
+    /// [`LogError::Stopped`].
+    pub fn is_writing(&self) -> Result<(), LogError> {
+        self.health().not_writing.map_or(Ok(()), |why| Err(LogError::Stopped(why)))
+    }
+
+    /// Has events recorded, in their order, or tries them.
+    ///
+    /// With [`Handling::whole`] all events are recorded or none: they are judged one after the
+    /// other on a copy of the state while nobody else writes. Should the power fail during their
+    /// commit, a prefix may stand that was never acknowledged; sending the batch again completes it.
+    ///
+    /// # Errors
+    /// [`LogError`]; for all events together.
+    pub async fn submit(
+        &self,
+        submissions: Vec<Submission>,
+        handling: Handling,
+    ) -> Result<Vec<Outcome>, LogError> {
+        if handling.dry_run {
+            return trial::run(self, &submissions, handling);
+        }
+        if handling.whole {
+            let _alone = self.0.order.write().await;
+            self.index_is_current().await?;
+            let outcomes = trial::run(self, &submissions, handling)?;
+            return match trial::refusal(outcomes) {
+                Ok(refused) => trial::record_attempts(self, &submissions, refused).await,
+                Err(trial::AllWell) => self.record(submissions).await,
+            };
+        }
+        let _shared = self.0.order.read().await;
+        self.record(submissions).await
+    }
+
+    async fn record(&self, submissions: Vec<Submission>) -> Result<Vec<Outcome>, LogError> {
+        let prepared = submissions.into_iter().map(|submission| submission.prepared).collect();
+        let answers = tokio::time::timeout(WRITER_TIME_MAX, self.0.ledger.submit(prepared))
+            .await
+            .map_err(|_| LogError::Unanswered)??;
+        answers
+            .into_iter()
+            .map(|answer| answer.map(|outcome| self.outcome(outcome)).map_err(|e| (&*e).into()))
+            .collect()
+    }
+
+    fn outcome(&self, outcome: ledger::Outcome) -> Outcome {
+        match outcome {
+            ledger::Outcome::Recorded { receipt, findings } => Outcome::Recorded(receipt, findings),
+            ledger::Outcome::Known { receipt } => {
+                let findings = self.findings_of(receipt.seq);
+                Outcome::Known(receipt, findings)
+            }
+            ledger::Outcome::Conflict { seq } => Outcome::IdReused(Some(seq)),
+            ledger::Outcome::Stopped { findings, refused_in } => {
+                Outcome::Stopped { findings, refused_in }
+            }
+            ledger::Outcome::Refused(refusal) => Outcome::Refused(refusal),
+        }
+    }
+
+    fn findings_of(&self, seq: u64) -> Vec<Finding> {
+        self.ask(|state| state.findings.of_entry(seq).to_vec())
+    }
+
+    /// Has an event of the log itself recorded and returns its receipt.
+    ///
+    /// # Errors
+    /// [`LogError`].
+    pub async fn record_own(
+        &self,
+        event: &Event,
+        subject: Option<&str>,
+    ) -> Result<Receipt, LogError> {
+        let name = event.kind().name;
+        let number = self.0.own_events.fetch_add(1, Ordering::Relaxed);
+        // Unique over restarts: as soon as one of them is recorded, the next start has a greater
+        // size; if none is, the id was never used.
+        let id = format!("{name}-{}-{number}", self.0.size_at_start);
+        let subject = subject.unwrap_or(ledger::LOG_SUBJECT);
+        let prepared = ledger::Submission::by_the_log(name, &id, subject, &event.data())
+            .map_err(|error| LogError::Failed(error_chain(&error)))?;
+        self.record_prepared(prepared).await
+    }
+
+    async fn record_prepared(&self, prepared: ledger::Submission) -> Result<Receipt, LogError> {
+        let answer = self.0.ledger.submit(vec![prepared]).await?.pop();
+        match answer {
+            Some(Ok(outcome)) => outcome.receipt().cloned().ok_or_else(|| {
+                LogError::Failed("the log refused an event of its own".to_owned())
+            }),
+            Some(Err(failure)) => Err(LogError::from(&*failure)),
+            None => Err(LogError::Unanswered),
+        }
+    }
+
+    /// Waits until the index knows every entry. It lags by milliseconds.
+    async fn index_is_current(&self) -> Result<(), LogError> {
+        const STEP: std::time::Duration = std::time::Duration::from_millis(2);
+        let index = self.0.ledger.index();
+        let mut left = WRITER_TIME_MAX;
+        while index.cursor().count < self.store().count() {
+            left = left.checked_sub(STEP).ok_or(LogError::Busy)?;
+            tokio::time::sleep(STEP).await;
+        }
+        Ok(())
+    }
+
+    fn store(&self) -> &dyn Store {
+        &**self.0.ledger.store()
+    }
+
+    /// The bytes of an entry.
+    ///
+    /// # Errors
+    /// [`LogError::Failed`].
+    pub fn entry(&self, seq: u64) -> Result<Option<Vec<u8>>, LogError> {
+        Ok(self.store().read(seq)?)
+    }
+
+    /// Entries from `from` on, as many as fit in `bytes_max`, at least one if there is one.
+    ///
+    /// # Errors
+    /// [`LogError::Failed`].
+    pub fn scan(&self, from: u64, bytes_max: usize) -> Result<Chunk, LogError> {
+        Ok(self.store().scan(from, bytes_max)?)
+    }
+
+    /// Entries about a subject, ascending, from `from` on. The index lags by milliseconds.
+    ///
+    /// # Errors
+    /// [`LogError::Failed`].
+    pub fn by_subject(&self, subject: &str, from: u64, max: usize) -> Result<Vec<u64>, LogError> {
+        Ok(self.0.ledger.index().by_subject(subject, from, max)?)
+    }
+
+    /// The newest published checkpoint.
+    pub fn published(&self) -> Option<Arc<Signed>> {
+        self.0.ledger.published().borrow().clone()
+    }
+
+    /// A checkpoint over everything recorded so far.
+    ///
+    /// # Errors
+    /// [`LogError`].
+    pub async fn publish(&self) -> Result<Arc<Signed>, LogError> {
+        Ok(self.0.ledger.publish().await?)
+    }
+
+    /// The published checkpoint of exactly this size.
+    ///
+    /// # Errors
+    /// [`LogError::Failed`].
+    pub fn checkpoint(&self, size: u64) -> Result<Option<Vec<u8>>, LogError> {
+        Ok(self.store().checkpoint(size)?)
+    }
+
+    /// Sizes of all published checkpoints, ascending.
+    ///
+    /// # Errors
+    /// [`LogError::Failed`].
+    pub fn checkpoint_sizes(&self) -> Result<Vec<u64>, LogError> {
+        Ok(self.store().checkpoint_sizes()?)
+    }
+
+    /// The bytes of a tile; `None` if the log has not that many entries.
+    ///
+    /// # Errors
+    /// [`LogError::Failed`].
+    pub fn tile(&self, tile: Tile) -> Result<Option<Vec<u8>>, LogError> {
+        Ok(tree::tile_bytes(self.store(), tile)?)
+    }
+
+    /// The proof file of an entry against a checkpoint that covers it.
+    ///
+    /// # Errors
+    /// [`LogError::Failed`], also if the checkpoint does not cover the entry.
+    pub fn proof(&self, seq: u64, checkpoint: &Signed) -> Result<TlogProof, LogError> {
+        let source = tree::hashes(self.store(), checkpoint.size);
+        let path = merkle::prove_inclusion(&source, seq, checkpoint.size)
+            .map_err(|error| LogError::Failed(error_chain(&error)))?;
+        Ok(TlogProof { extra: None, index: seq, path, checkpoint: checkpoint.note.clone() })
+    }
+
+    /// The consistency proof between two sizes, `0 < from <= to <= size`.
+    ///
+    /// # Errors
+    /// [`LogError::Failed`].
+    pub fn consistency(&self, from: u64, to: u64) -> Result<Vec<Digest>, LogError> {
+        let source = tree::hashes(self.store(), to);
+        merkle::prove_consistency(&source, from, to)
+            .map_err(|error| LogError::Failed(error_chain(&error)))
+    }
+
+    /// The Merkle root over the first `size` entries.
+    ///
+    /// # Errors
+    /// [`LogError::Failed`].
+    pub fn root(&self, size: u64) -> Result<Digest, LogError> {
+        Ok(tree::head_at(self.store(), size)?.root())
+    }
+
+    /// Asks the state something. The writer waits meanwhile: keep it short.
+    pub fn ask<T>(&self, question: impl FnOnce(&State) -> T) -> T {
+        self.0.ledger.with_shop(|shop| question(shop.state()))
+    }
+
+    /// A copy of the state, for questions that take long.
+    pub fn state(&self) -> State {
+        self.ask(State::clone)
+    }
+
+    /// Checks that a client's signature of an event is by an enrolled key.
+    ///
+    /// # Errors
+    /// [`Kind::UnknownKey`], [`Kind::BadSignature`]; [`Kind::Internal`] if the log cannot be read.
+    pub fn check_signature(
+        &self,
+        signature: &ClientSignature,
+        event: &[u8],
+    ) -> Result<(), Problem> {
+        let keys = self.0.client_keys.current(self)?;
+        let Some(key) = keys.iter().find(|key| key.label() == signature.by) else {
+            let detail = format!("key `{}` is not enrolled", crate::problem::echo(&signature.by));
+            return Err(Problem::new(Kind::UnknownKey, detail));
+        };
+        if signature.verify(key, self.origin(), event) {
+            return Ok(());
+        }
+        let detail = format!("the signature is not by `{}` over this event", signature.by);
+        Err(Problem::new(Kind::BadSignature, detail))
+    }
+
+    /// The client keys that are enrolled and not revoked, in the order of their enrolment.
+    ///
+    /// # Errors
+    /// [`LogError::Failed`].
+    pub fn client_keys(&self) -> Result<Vec<VerifierKey>, LogError> {
+        Ok(self.0.client_keys.current(self)?.to_vec())
+    }
+}
+
+impl Submission {
+    /// An event that was read, ready for the writer. `bytes` is its canonical form.
+    ///
+    /// # Errors
+    /// [`Kind::BodyTooLarge`], [`Kind::InvalidValue`] and what the reading says.
+    pub fn new(
+        actor: Actor,
+        bytes: Vec<u8>,
+        envelope: Envelope,
+        event: Event,
+        signature: Option<ClientSignature>,
+        handling: Handling,
+    ) -> Result<Self, Problem> {
+        // Events of a whole batch are judged in a trial beforehand. The writer would judge them
+        // again on a state that lacks the events of their own batch, and be wrong.
+        let handling = match handling {
+            Handling { strict: true, whole: false, .. } => ledger::Handling::Strict,
+            Handling { .. } => ledger::Handling::Lenient,
+        };
+        let prepared = ledger::Submission::prepare(actor.clone(), bytes, handling, signature)
+            .map_err(|error| match error {
+                Unacceptable::Refused(refusal) => refusal.into(),
+                Unacceptable::Entry(_) => Problem::new(Kind::InvalidValue, error_chain(&error)),
+            })?;
+        Ok(Self { prepared, actor, envelope, event })
+    }
+
+    /// The row of the catalogue.
+    pub fn kind(&self) -> &'static EventKind {
+        self.event.kind()
+    }
+
+    /// The canonical bytes.
+    pub fn bytes(&self) -> &[u8] {
+        self.prepared.bytes()
+    }
+}
+
+/// SHA-256 of the canonical bytes, as recorded attempts name them.
+fn digest_of(submission: &Submission) -> String {
+    debug_assert!(canon::check(submission.bytes()).is_ok());
+    Digest::of(submission.bytes()).to_string()
 }

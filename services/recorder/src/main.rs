@@ -23,7 +23,7 @@ struct Args {
 #[derive(Subcommand)]
 enum Command {
     /// Serve the log over HTTP.
-    Serve,
+    Serve(serve::ServeArgs),
     /// Print a token of the local issuer, for development and tests.
     Token(token::TokenArgs),
 }
@@ -45,7 +45,7 @@ fn main() -> ExitCode {
         .with_writer(std::io::stderr)
         .with_env_filter(
             tracing_subscriber::EnvFilter::try_from_env("PULVERLOG_LOG")
-                .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info")),
+                .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info,actix_server=warn")),
         )
         .init();
     match run(Args::parse()) {
@@ -61,7 +61,9 @@ fn run(args: Args) -> anyhow::Result<()> {
     let config = Config::load(args.config.as_deref())?;
     let seams = Seams { clock: Arc::new(SystemClock), random: || Box::new(OsRandom) };
     match args.command {
-        Command::Serve => actix_web::rt::System::new().block_on(serve::run(config, &seams)),
+        Command::Serve(args) => {
+            actix_web::rt::System::new().block_on(serve::run(config, &seams, args))
+        }
         Command::Token(args) => token::run(&config, &args, &seams),
     }
 }

@@ -55,9 +55,9 @@ impl Refusals {
             operation: operation.to_owned(),
             roles: who.roles.clone(),
         });
-        let (log, actor) = (recorder.log.clone(), who.actor(None));
+        let log = recorder.log.clone();
         actix_web::rt::spawn(async move {
-            if let Err(error) = log.record_own(actor, &event).await {
+            if let Err(error) = log.record_own(&event, None).await {
                 tracing::warn!(%error, "a refusal could not be recorded");
             }
         });

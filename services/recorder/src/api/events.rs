@@ -214,7 +214,7 @@ async fn one(
     let caution_ids = submission.kind().cautions;
     let mut outcomes = recorder.log.submit(vec![submission], handling).await?;
     let outcome = outcomes.pop().ok_or_else(|| Problem::new(Kind::Unanswered, "no answer"))?;
-    let item = item(recorder, 0, outcome, caution_ids);
+    let item = item(recorder, outcome, caution_ids);
     let mut response = HttpResponse::build(status(item.status));
     if let Some(applied) = prefer::applied(handling) {
         response.insert_header((prefer::PREFERENCE_APPLIED, applied));
@@ -256,7 +256,7 @@ async fn many(
     } else if !submissions.is_empty() {
         let outcomes = recorder.log.submit(submissions, handling).await?;
         for ((index, caution_ids), outcome) in places.into_iter().zip(outcomes) {
-            items[index] = Some(item(recorder, index, outcome, caution_ids));
+            items[index] = Some(item(recorder, outcome, caution_ids));
         }
     }
     Ok(answer_many(recorder, caller, items, handling))
@@ -294,7 +294,7 @@ impl Item {
     }
 }
 
-fn item(recorder: &Recorder, index: usize, outcome: Outcome, caution_ids: &[&str]) -> Item {
+fn item(recorder: &Recorder, outcome: Outcome, caution_ids: &[&str]) -> Item {
     let receipt = |status, receipt: &_, findings: &[_]| Item {
         status,
         result: Ok(Answer::Receipt(ReceiptView::new(
@@ -318,23 +318,22 @@ fn item(recorder: &Recorder, index: usize, outcome: Outcome, caution_ids: &[&str
             Item { status: 200, result: Ok(Answer::Trial(trial)) }
         }
         Outcome::IdReused(seq) => {
-            let detail = format!("entry `{seq}` has this `source` and `id` and another content");
+            let earlier = seq.map_or("an event before it".to_owned(), |seq| format!("entry `{seq}`"));
+            let detail = format!("{earlier} has this `source` and `id` and another content");
             let mut problem = Problem::new(Kind::IdReused, detail).at("/id");
-            problem.seq = Some(seq);
+            problem.seq = seq;
             Item::refused(problem)
         }
-        Outcome::Stopped(findings) => {
+        Outcome::Stopped { findings, refused_in } => {
             let rules: Vec<String> = findings.iter().map(|f| format!("`{}`", f.rule)).collect();
             let detail = format!("stopped by {}", rules.join(", "));
             let mut problem = Problem::new(Kind::Stopped, detail);
             problem.findings = findings.iter().map(FindingView::from).collect();
+            problem.seq = Some(refused_in);
             Item::refused(problem)
         }
         Outcome::Refused(refusal) => Item::refused(refusal.into()),
-        Outcome::NotTried => {
-            let _ = index;
-            Item::with_its_batch()
-        }
+        Outcome::NotTried => Item::with_its_batch(),
     }
 }
 

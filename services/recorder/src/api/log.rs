@@ -3,7 +3,7 @@
 use actix_web::{HttpResponse, get, web};
 
 use crate::app::Recorder;
-use crate::problem::{Problem, Result};
+use crate::problem::Result;
 
 /// The newest signed checkpoint, a C2SP signed note.
 #[utoipa::path(
@@ -12,6 +12,9 @@ use crate::problem::{Problem, Result};
 )]
 #[get("/log/checkpoint")]
 pub async fn read_checkpoint(recorder: web::Data<Recorder>) -> Result<HttpResponse> {
-    let note = recorder.log.checkpoint().map_err(Problem::from)?;
-    Ok(HttpResponse::Ok().content_type("text/plain; charset=utf-8").body(note))
+    let signed = match recorder.log.published() {
+        Some(signed) => signed,
+        None => recorder.log.publish().await?,
+    };
+    Ok(HttpResponse::Ok().content_type("text/plain; charset=utf-8").body(signed.note.clone()))
 }

@@ -5,16 +5,18 @@ use std::path::PathBuf;
 use std::sync::Arc;
 
 use actix_web::web;
-use anyhow::Context as _;
+use anyhow::{Context as _, bail};
 use chain::note::Ed25519Signer;
+use ledger::notary::SharedSigner;
 use ledger::seams::Random;
+use ledger::{LedgerError, Pace};
 
 use super::Seams;
 use crate::app::{self, Recorder};
 use crate::authn::Authenticator;
 use crate::authn::local::LocalIssuer;
 use crate::config::Config;
-use crate::log::Log;
+use crate::log::{Log, LogParts, Places};
 use crate::secret;
 
 /// File of the log's signing key.
@@ -22,51 +24,97 @@ pub fn log_key_file(config: &Config) -> PathBuf {
     config.keys_dir().join("log.key")
 }
 
+/// Options of serving.
+#[derive(Debug, Clone, Copy, Default, clap::Args)]
+pub struct ServeArgs {
+    /// Create the log if there is none. Only needed when there is a key already: a data directory
+    /// that has a key and no log usually means that a disk is missing.
+    #[arg(long)]
+    pub create: bool,
+}
+
+/// Whether the log's key was there.
+enum KeyWas {
+    There,
+    New,
+}
+
 /// The log's signer; the key is made if there is none.
-///
-/// # Errors
-/// If the key cannot be read or made.
-pub fn signer(config: &Config, random: &mut dyn Random) -> anyhow::Result<Ed25519Signer> {
+fn signer(config: &Config, random: &mut dyn Random) -> anyhow::Result<(SharedSigner, KeyWas)> {
     let path = log_key_file(config);
-    let key = if secret::is_there(&path)? {
-        secret::read(&path)?
+    let (key, was) = if secret::is_there(&path)? {
+        (secret::read(&path)?, KeyWas::There)
     } else {
         tracing::info!(file = %path.display(), "a new log key is made");
-        secret::create(&path, random)?
+        (secret::create(&path, random)?, KeyWas::New)
     };
-    Ed25519Signer::new(&config.log.origin, &key.to_bytes())
-        .context("the log's origin cannot name a key")
+    let signer = Ed25519Signer::new(&config.log.origin, &key.to_bytes())
+        .context("the log's origin cannot name a key")?;
+    Ok((Arc::new(signer), was))
+}
+
+/// What a log is opened with; `None` for the key's age if it was made just now.
+fn parts(config: &Config, seams: &Seams) -> anyhow::Result<(LogParts, KeyWas)> {
+    let (signer, was) = signer(config, &mut *(seams.random)())?;
+    let parts = LogParts {
+        places: Places::of(config),
+        signer,
+        clock: Arc::clone(&seams.clock),
+        random: seams.random,
+        pace: Pace::default(),
+    };
+    Ok((parts, was))
+}
+
+/// Opens the configured log, or creates it where that cannot be a mistake.
+fn open_log(config: &Config, seams: &Seams, create: bool) -> anyhow::Result<Log> {
+    let (parts, key_was) = parts(config, seams)?;
+    match Log::open(&parts) {
+        Err(LedgerError::NoLog { name, what }) => {
+            if matches!(key_was, KeyWas::There) && !create {
+                bail!(
+                    "`{name}` holds no log ({what}) but there is a key for one: is a disk missing? \
+                     `serve --create` begins a new log"
+                );
+            }
+            let signed = Log::create(&parts)?;
+            tracing::info!(origin = config.log.origin, size = signed.size, "a new log is begun");
+            Ok(Log::open(&parts)?)
+        }
+        opened => Ok(opened?),
+    }
 }
 
 /// Puts a recorder together as the configuration says.
 ///
 /// # Errors
 /// If the log cannot be opened or no token could ever be verified.
-pub async fn open(config: Config, seams: &Seams) -> anyhow::Result<Recorder> {
+pub async fn open(config: Config, seams: &Seams, args: ServeArgs) -> anyhow::Result<Recorder> {
     config.check()?;
-    let mut random = (seams.random)();
-    let signer = signer(&config, &mut *random)?;
     if config.auth.local_issuer {
-        LocalIssuer::open_or_create(&config.keys_dir(), &mut *random)?;
+        LocalIssuer::open_or_create(&config.keys_dir(), &mut *(seams.random)())?;
         tracing::warn!("tokens of the local issuer are accepted: for development and tests only");
     }
     let authn = Authenticator::new(&config, Arc::clone(&seams.clock)).await?;
-    let log = Log::in_memory(signer, Arc::clone(&seams.clock), random);
+    let log = open_log(&config, seams, args.create)?;
+    if let Some(why) = log.health().not_writing {
+        tracing::error!(why, "the log is open for reading only");
+    }
     Ok(Recorder::new(config, log, authn, Arc::clone(&seams.clock))?)
 }
 
 /// Serves until SIGTERM or SIGINT.
 ///
 /// # Errors
-/// If the service cannot start.
-pub async fn run(config: Config, seams: &Seams) -> anyhow::Result<()> {
-    let recorder = web::Data::new(open(config, seams).await?);
+/// If the service cannot start, or the log cannot be closed in good order.
+pub async fn run(config: Config, seams: &Seams, args: ServeArgs) -> anyhow::Result<()> {
+    let recorder = web::Data::new(open(config, seams, args).await?);
+    let log = recorder.log.clone();
     let address = recorder.config.listen.address;
     let listener =
         TcpListener::bind(address).with_context(|| format!("cannot listen on {address}"))?;
-    listener.set_nonblocking(true)?;
-    let (server, address) = app::start(recorder.clone(), listener)?;
-    tracing::info!(%address, origin = recorder.log.origin(), entries = recorder.log.size(), "serving");
+    let (server, address) = app::start(recorder, listener)?;
+    tracing::info!(%address, origin = log.origin(), entries = log.size(), "serving");
     let handle = server.handle();
     let stop = actix_web::rt::spawn(async move {
         signal().await;
@@ -75,6 +123,9 @@ pub async fn run(config: Config, seams: &Seams) -> anyhow::Result<()> {
     });
     server.await?;
     stop.abort();
+    let entries = log.size();
+    log.close().context("the log was not closed in good order; the next start mends it")?;
+    tracing::info!(entries, "stopped");
     Ok(())
 }
 
