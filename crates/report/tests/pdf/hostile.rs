@@ -34,11 +34,17 @@ fn marks_are_printed_in_heads_outlines_and_metadata_too() {
     if !there(&["qpdf"]) {
         return;
     }
-    let mut odd = document("T\u{202e}itle\0", vec![Block::heading(Level::One, "H\u{200b}\u{1}")]);
+    let mut odd = document(
+        "T\u{202e}itle\0 (un\\balanced endobj",
+        vec![Block::heading(Level::One, "H\u{200b}\u{1}")],
+    );
     odd.subject = "S\u{b}".into();
     let pdf = Pdf::of(&odd, &settings(Paper::A4));
     let json = pdf.says("qpdf", &["--json=2"], &[]);
-    for fact in ["u:T[U+202E]itle[U+0000]", "u:H[U+200B][U+0001]", "u:S[U+000B]"] {
+    pdf.says("qpdf", &["--check"], &[]);
+    for fact in
+        ["u:T[U+202E]itle[U+0000] (un\\\\balanced endobj", "u:H[U+200B][U+0001]", "u:S[U+000B]"]
+    {
         assert!(json.contains(fact), "{fact}");
     }
 }
