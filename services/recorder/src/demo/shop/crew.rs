@@ -3,7 +3,7 @@
 use serde_json::json;
 
 use super::calendar::{Shift, Site, is_monday};
-use super::cast::team;
+use super::cast::{Who, team};
 use super::floor::{Shop, Turn};
 use super::script::{EventNo, Template};
 use super::waste;
@@ -56,13 +56,13 @@ pub(super) fn sign_off(shop: &mut Shop, turn: &mut Turn) {
         return;
     }
     let team = team(turn.site);
-    let done: Vec<EventNo> = shop.done.remove(&turn.site).unwrap_or_default();
-    for (n, no) in done.iter().enumerate() {
-        if n % 14 == 4 {
+    let done: Vec<(EventNo, Who)> = shop.done.remove(&turn.site).unwrap_or_default();
+    for (n, (no, by)) in done.iter().enumerate() {
+        if n % 14 == 4 && *by != team.lead {
             shop.pass(turn, 1, 2);
             let data = json!({ "meaning": "verified" });
             shop.note(turn, team.lead, "entry.signed", Template::subject_hole(*no), data);
-        } else if n % 41 == 11 {
+        } else if n % 41 == 11 && *by != team.quality {
             shop.pass(turn, 1, 2);
             let data = json!({ "meaning": "reviewed" });
             shop.note(turn, team.quality, "entry.signed", Template::subject_hole(*no), data);
@@ -73,7 +73,7 @@ pub(super) fn sign_off(shop: &mut Shop, turn: &mut Turn) {
         let remark = *shop.rng.pick(REMARKS);
         let text = shop.desk.words(remark);
         let who = turn.hand();
-        if let Some(no) = done.last() {
+        if let Some((no, _)) = done.last() {
             let subject = shop.desk.subject(*no).to_owned();
             let data = json!({ "text": text, "entry": Template::value_hole(*no) });
             shop.note(turn, who, "note.added", subject, data);

@@ -35,6 +35,8 @@ pub(super) struct Turn {
     pub(super) shift: Shift,
     pub(super) crew: [Who; 2],
     pub(super) now: Timestamp,
+    /// Until when the extraction's meter is brought up to date; it runs through the shift.
+    pub(super) extracted: Timestamp,
     steps: usize,
 }
 
@@ -71,8 +73,10 @@ pub(super) struct Shop {
     pub(super) handover: BTreeMap<Site, String>,
     /// Readings a meter gives each shift.
     pub(super) readings_a_shift: usize,
-    /// What was recorded at a site and not yet looked through by the lead.
-    pub(super) done: BTreeMap<Site, Vec<EventNo>>,
+    /// What was recorded at a site, by whom, and not yet looked through by the lead.
+    pub(super) done: BTreeMap<Site, Vec<(EventNo, Who)>>,
+    /// When the last shift of a site ended.
+    pub(super) ended: BTreeMap<Site, Timestamp>,
     counters: BTreeMap<&'static str, u32>,
 }
 
@@ -103,6 +107,7 @@ impl Shop {
             handover: BTreeMap::new(),
             readings_a_shift,
             done: BTreeMap::new(),
+            ended: BTreeMap::new(),
             counters: BTreeMap::new(),
         }
     }
@@ -121,7 +126,10 @@ impl Shop {
         // The second of a shift changes day by day, so that everybody works with everybody.
         let gap = 1 + usize::try_from(day.day()).expect("a day") % (people.len() - 1);
         let crew = [people[first], people[(first + gap) % people.len()]];
-        Turn { site, day, shift, crew, now: site.at(day, shift.hour(), 2), steps: 0 }
+        // A shift that ran late pushes the next one.
+        let hour = site.at(day, shift.hour(), 2);
+        let now = self.ended.get(&site).map_or(hour, |ended| hour.max(*ended + minutes(2)));
+        Turn { site, day, shift, crew, now, extracted: now, steps: 0 }
     }
 
     /// Lets some minutes pass.
@@ -146,7 +154,7 @@ impl Shop {
         let recorded = how.expect.is_none() && how.delay.is_none();
         let no = self.desk.person_with(who, work, how);
         if recorded && !name.starts_with("entry.") {
-            self.done.entry(turn.site).or_default().push(no);
+            self.done.entry(turn.site).or_default().push((no, who));
         }
         no
     }
@@ -155,7 +163,7 @@ impl Shop {
     pub(super) fn seen(&mut self, turn: &Turn, who: Who, name: &str, subject: String, data: Value) -> EventNo {
         let no = self.desk.mes(who, Work { name, subject, site: turn.site, at: turn.now, data });
         if name != "meter.read" {
-            self.done.entry(turn.site).or_default().push(no);
+            self.done.entry(turn.site).or_default().push((no, who));
         }
         no
     }

@@ -333,11 +333,14 @@ fn sieve(shop: &mut Shop, turn: &mut Turn, i: usize) {
 /// The station is wiped down with the vacuum each shift.
 pub(super) fn wipe_down(shop: &mut Shop, turn: &mut Turn, i: usize) {
     let line = &LINES[i];
+    if turn.shift == Shift::Late || shop.rng.chance(40) {
+        super::waste::wipes(shop, turn, line.solids_stream, 90, 280);
+    }
     let lying = [line.ready, line.used].into_iter().find(|bin| shop.stock.truth(bin) > 2_000);
     let Some(from) = lying else { return };
     shop.pass(turn, 5, 9);
     let canister = format!("vacuum_bag/{}", shop.metal.canister[i]);
-    let about = shop.rng.range(3, 14) * 5;
+    let about = shop.rng.range(5, 22) * 5;
     let residue = shop.carry(SITE, from, &canister, about);
     shop.run(line.vacuum, "run", 1);
     let data = json!({

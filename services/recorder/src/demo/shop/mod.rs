@@ -52,9 +52,7 @@ pub fn script(options: Options) -> Script {
             }
         }
     }
-    eprintln!("{:?}", shop.yard.hazardous_g);
     assert_eq!(shop.stock.total_g(), 0, "mass is conserved");
-    for (place, truth, book) in shop.stock.overdrawn() { eprintln!("overdrawn {place} {truth} {book}"); }
     let ends = Site::North.at(LAST_DAY, 22, 0) + calendar::minutes(420);
     let (posts, deposits) = shop.desk.close();
     Script {
@@ -85,5 +83,6 @@ fn work(shop: &mut Shop, site: Site, day: jiff::civil::Date, shift: Shift) {
     }
     upkeep::end_shift(shop, &mut turn);
     crew::hand_over(shop, &mut turn);
+    shop.ended.insert(site, turn.now);
     shop.desk.flush(site);
 }

@@ -42,7 +42,7 @@ pub(in super::super) fn after_replacement(
     }
     shop.troubles.filter_replaced_at = shop.meter(machine, "sift");
     let title = "A filter is replaced 35 hours after its limit of 100";
-    let must = vec![Must::Finding { rule: "equipment.task_overdue", event }];
+    let must = vec![Must::Finding { rule: "equipment.done_late", event }];
     shop.troubles.plant("overdue_filter", title, turn, must);
 }
 
@@ -60,7 +60,7 @@ pub(super) fn misread_meter(shop: &mut Shop, turn: &mut Turn) -> Option<Vec<Must
     });
     shop.note(turn, who, "entry.corrected", Template::subject_hole(wrong), data);
     Some(vec![
-        Must::Finding { rule: "equipment.meter_jump", event: wrong },
+        Must::Finding { rule: "equipment.meter_faster_than_time", event: wrong },
         Must::Settled { event: wrong },
         Must::Amended { event: wrong },
     ])

@@ -210,6 +210,7 @@ pub(super) fn strike(shop: &mut Shop, turn: &mut Turn) {
         .into_iter()
         .partition(|owed| owed.site == turn.site && owed.from <= turn.day);
     shop.pass(turn, 2, 4);
+    super::upkeep::advance(shop, turn);
     for owed in due {
         shop.pass(turn, 3, 6);
         (owed.act)(shop, turn);

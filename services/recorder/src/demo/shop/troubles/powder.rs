@@ -102,7 +102,7 @@ pub(super) fn torn_sieve(shop: &mut Shop, turn: &mut Turn) -> Option<Vec<Must>> 
     take_back(shop, turn);
     settle_hold(shop, turn, held.clone(), deviation);
     Some(vec![
-        Must::Finding { rule: "powder.sieve_failed", event },
+        Must::Finding { rule: "equipment.check_failed", event },
         Must::Suspect { sieve: serial, lot: held.last()?.clone() },
     ])
 }
@@ -182,7 +182,7 @@ pub(super) fn stock_short(shop: &mut Shop, turn: &mut Turn) -> Option<Vec<Must>>
 /// A lot that fails its test, is held, and is scrapped at a month end.
 pub(super) fn bad_lot(shop: &mut Shop, turn: &mut Turn) {
     let team = team(turn.site);
-    let (id, _) = metal::delivery(shop, turn, 1, 7);
+    let (id, _) = metal::delivery(shop, turn, 1, 9);
     shop.pass(turn, 30, 50);
     let data = json!({
         "test": "oxygen",

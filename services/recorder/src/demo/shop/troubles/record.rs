@@ -97,15 +97,15 @@ pub(super) fn void_entry(shop: &mut Shop, turn: &mut Turn) -> Option<Vec<Must>> 
 pub(super) fn self_approval(shop: &mut Shop, turn: &mut Turn) -> Option<Vec<Must>> {
     let who = turn.hand();
     let data = json!({
-        "target": "window",
-        "method": "brush",
+        "target": "chamber",
+        "method": "wipe",
         "checks": super::super::floor::checks(&["mask_worn"]),
     });
     let wrong = shop.note(turn, who, "cleaning.done", "equipment/P-02".into(), data.clone());
     shop.pass(turn, 10, 20);
     let mut right = data;
-    right["method"] = "wipe".into();
-    let data = json!({ "reason": "wrong_method", "approver": who.id(), "data": right });
+    right["target"] = "window".into();
+    let data = json!({ "reason": "wrong_target", "approver": who.id(), "data": right });
     let event = shop.note(turn, who, "entry.corrected", Template::subject_hole(wrong), data);
     Some(vec![Must::Finding { rule: "record.self_approval", event }, Must::Amended { event: wrong }])
 }
