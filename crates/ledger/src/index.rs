@@ -121,8 +121,9 @@ fn rows_of(chunk: &Chunk, cursor: Tip) -> Result<(Vec<Row>, Tip)> {
     for (seq, line) in chunk.iter() {
         let entry = EntryView::parse(line).map_err(|source| LedgerError::Entry { seq, source })?;
         if entry.seq != tip.count || entry.prev != tip.leaf {
-            let what = format!("entry `{seq}` does not follow what the index has taken in");
-            return Err(LedgerError::Index { what });
+            // The cursor was found to fit the log when the index was opened: the log changed.
+            let what = "it does not follow the entry before".to_owned();
+            return Err(LedgerError::Damaged { seq, name: "entries".to_owned(), offset: 0, what });
         }
         rows.push(row_of(&entry)?);
         tip = Tip { count: seq + 1, leaf: leaf_hash(line), recorded_at_ms: entry.recorded_at_ms };

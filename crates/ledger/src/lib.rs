@@ -8,6 +8,7 @@
 //! - [`disk`]: the file-system calls that takes; [`sim`] fakes them
 //! - [`seams`]: clock and randomness
 
+pub mod audit;
 pub mod core;
 pub mod disk;
 pub mod engine;
@@ -17,6 +18,7 @@ mod ledger;
 pub mod limits;
 pub mod notary;
 mod opening;
+pub mod people;
 pub mod seams;
 mod shop;
 pub mod sim;

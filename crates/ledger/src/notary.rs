@@ -18,10 +18,7 @@ use chain::note::{Note, Signer, VerifierKey};
 use crate::engine::Store;
 use crate::engine::recovery::{Stop, StopCause, Tip};
 use crate::error::{LedgerError, Result};
-use crate::tree::{Levels, extend, head_at};
-
-/// Full tiles stored in one go while a log is read from the beginning.
-const TILES_AT_ONCE: usize = 64;
+use crate::tree::{Levels, TILES_AT_ONCE, extend, head_at};
 
 /// A signing key that may be shared between threads.
 pub type SharedSigner = Arc<dyn Signer + Send + Sync>;

@@ -15,6 +15,8 @@ use crate::error::{LedgerError, Result};
 use crate::limits::SCAN_BYTES_MAX;
 
 const WIDTH: u64 = TILE_WIDTH as u64;
+/// Full tiles stored in one go while a log is read from the beginning.
+pub(crate) const TILES_AT_ONCE: usize = 64;
 
 /// The bytes of a tile as `tlog-tiles` serves them; `None` if the log has not that many entries.
 ///
@@ -153,6 +155,35 @@ fn level_hashes(
         Ok(root_of(&hashes))
     };
     (from..to).map(below).collect()
+}
+
+/// Whether a full hash tile that is kept is what lies below it gives; `None` if it is not kept.
+///
+/// # Errors
+/// If the log cannot be read.
+pub(crate) fn tile_is_right(store: &dyn Store, tile: Tile) -> Result<Option<bool>> {
+    let TileKind::Hashes(level) = tile.kind else { return Ok(None) };
+    let Some(bytes) = store.tile(tile)? else { return Ok(None) };
+    let first = tile.first();
+    let hashes = level_hashes(store, level, first, first + WIDTH, Missing::Compute)?;
+    Ok(Some(tile.hashes(&bytes).is_ok_and(|kept| kept == hashes)))
+}
+
+/// Builds all full tiles again from the entries.
+///
+/// # Errors
+/// If the log cannot be read or a tile cannot be written.
+pub(crate) fn rebuild_tiles(store: &dyn Store) -> Result<()> {
+    let (mut head, mut levels, mut full) = (Head::empty(), Levels::default(), Vec::new());
+    extend(&mut head, store, store.count(), |_, leaf| {
+        levels.push(leaf, &mut full);
+        if full.len() >= TILES_AT_ONCE {
+            store.store_tiles(&full)?;
+            full.clear();
+        }
+        Ok(())
+    })?;
+    store.store_tiles(&full)
 }
 
 /// The tiles that are being filled, one for each level: at most 255 hashes each.

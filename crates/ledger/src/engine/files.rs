@@ -29,6 +29,7 @@ use chain::Digest;
 use chain::entry::leaf_hash;
 use chain::tile::Tile;
 
+pub(crate) use open::look_at_entries;
 pub use open::{CutBytes, LockedFiles, Outcome, Recovered};
 
 use self::shelf::Shelf;

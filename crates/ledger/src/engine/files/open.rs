@@ -203,7 +203,7 @@ impl LockedFiles {
     pub fn open(self, watermark_size: Option<u64>) -> Result<(FilesEngine, Recovered)> {
         let entries = self.entries()?;
         let names = list_segments(&*entries)?;
-        let survey = survey(&entries, &names, watermark_size)?;
+        let survey = survey(&entries, &names, Depth::SinceWatermark(watermark_size))?;
         match survey.stop.clone() {
             Some(stop) => self.open_stopped(entries, survey, stop),
             None => self.open_writable(entries, survey, watermark_size.unwrap_or(0)),
@@ -447,6 +447,42 @@ fn refuse_file_system(dir: &dyn Dir, name: &str, policy: FileSystemPolicy) -> Re
     }
 }
 
+/// Looks at the entries of a log without locking or changing anything, every byte of them.
+///
+/// # Errors
+/// As [`LockedFiles::open`].
+pub(crate) fn look_at_entries(
+    disk: &dyn Disk,
+    options: &FilesOptions,
+) -> Result<crate::audit::Found> {
+    let open =
+        |path: &std::path::Path| disk.open_dir(path).doing("open", &path.display().to_string());
+    let (log, head) = (open(&options.log_dir)?, open(&options.head_dir)?);
+    let dir = |name| log.open_dir(name).doing("open", name);
+    let (entries, checkpoints, tiles) = (dir(ENTRIES)?, dir("checkpoints")?, dir("tile")?);
+    let mut survey = survey(&entries, &list_segments(&*entries)?, Depth::Everything)?;
+    let mut unfinished = None;
+    if let Some(tail) = survey.tail.as_ref().filter(|tail| tail.cut) {
+        // A batch under way, or one a crash tore: it is not in the log (yet).
+        survey.tip.count = tail.walk.batch_first;
+        let offset = tail.walk.end as u64;
+        unfinished = Some(stop_at(StopCause::Damaged, tail.walk.tip.count, &tail.name, offset));
+    }
+    let shelf = Shelf::new(head, checkpoints, tiles, None);
+    let mut segments = survey.segments;
+    segments.extend(survey.tail.map(|tail| Arc::new(tail.segment(None))));
+    let store = Arc::new(Shared {
+        entries,
+        segments: RwLock::new(segments),
+        count: AtomicU64::new(survey.tip.count),
+        shelf,
+        segment_bytes: options.segment_bytes,
+        spare_ready: Mutex::new(false),
+        writable: false,
+    });
+    Ok(crate::audit::Found { store, damage: survey.stop, unfinished })
+}
+
 /// A segment file as found.
 #[derive(Debug, Clone)]
 struct Found {
@@ -537,8 +573,20 @@ impl Tail {
     }
 }
 
-fn survey(entries: &Arc<dyn Dir>, found: &[Found], watermark_size: Option<u64>) -> Result<Survey> {
-    let covered_count = watermark_size.unwrap_or(0);
+/// How much of the log is walked.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Depth {
+    /// The segments that reach beyond the watermark, if there is one; the others at their seams.
+    SinceWatermark(Option<u64>),
+    /// Every byte, whatever the watermark says.
+    Everything,
+}
+
+fn survey(entries: &Arc<dyn Dir>, found: &[Found], depth: Depth) -> Result<Survey> {
+    let covered_count = match depth {
+        Depth::SinceWatermark(watermark_size) => watermark_size.unwrap_or(0),
+        Depth::Everything => 0,
+    };
     let mut this = Survey {
         segments: Vec::new(),
         tail: None,
@@ -548,8 +596,8 @@ fn survey(entries: &Arc<dyn Dir>, found: &[Found], watermark_size: Option<u64>) 
         last_sealed: None,
     };
     // Sealed segments wholly below the watermark are only checked at their seams.
-    let walk_from = found.partition_point(|segment| segment.first < covered_count.max(1))
-        - usize::from(!found.is_empty());
+    let walk_from =
+        found.partition_point(|segment| segment.first < covered_count.max(1)).saturating_sub(1);
     for (index, segment) in found.iter().enumerate() {
         if segment.first != this.tip.count {
             this.stop =
@@ -608,7 +656,7 @@ fn survey(entries: &Arc<dyn Dir>, found: &[Found], watermark_size: Option<u64>) 
         // No segment at all, or the last one is missing (E14, E18).
         this.stop = Some(stop_at(StopCause::Shorter, this.tip.count, ENTRIES, 0));
     }
-    if this.stop.is_none() && watermark_size.is_none() && this.tip.count > 0 {
+    if this.stop.is_none() && depth == Depth::SinceWatermark(None) && this.tip.count > 0 {
         this.stop = Some(stop_at(StopCause::NoWatermark, this.tip.count, "head", 0));
     }
     Ok(this)
