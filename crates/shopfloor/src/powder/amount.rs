@@ -151,9 +151,10 @@ impl Share {
         if rest >= whole {
             return Self::ONE;
         }
-        if let Some(wide) = (rest.leading_zeros() > Self::BITS).then(|| rest << Self::BITS) {
-            // The quotient is below 2^63 because rest < whole.
-            return Self(u64::try_from(wide / whole).unwrap_or(u64::MAX));
+        if rest.leading_zeros() > Self::BITS {
+            // One division is enough; the quotient is below 2^63 because rest < whole.
+            let quotient = (rest << Self::BITS) / whole;
+            return Self(u64::try_from(quotient).unwrap_or(u64::MAX));
         }
         // Long division, bit by bit: rest and whole are below 2^127, so doubling never overflows.
         let mut quotient = 0_u64;

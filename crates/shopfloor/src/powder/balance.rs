@@ -22,7 +22,7 @@ use super::Powder;
 use super::amount::Kg;
 use super::books::{Move, MoveId, PlaceId, UNKNOWN_PLACE};
 use super::figures::{COVERAGE_FACTOR, sqrt};
-use super::kept::{Deed, Kept, Key, Moment};
+use super::kept::{Deed, Key, Moment};
 use super::lots::{self, Life};
 use super::moves::MoveKind;
 use super::trace;
@@ -307,8 +307,8 @@ impl<'a> Scales<'a> {
     }
 
     /// Squares of the limits of error of these loads on one scale.
-    fn loads(&self, kept: &Kept, scale: &'a Label, loads: &[Kg]) -> Option<Weighed<'a>> {
-        let e = self.interval(scale, kept.moment())?;
+    fn loads<'s>(&self, moment: Moment, scale: &'s Label, loads: &[Kg]) -> Option<Weighed<'s>> {
+        let e = self.interval(scale, moment)?;
         let mut squares_kg2 = Decimal::ZERO;
         for load in loads {
             // Table 6 of OIML R 76-1 with the factor 2 in service, as in `figures`.
@@ -334,18 +334,18 @@ impl<'a> Scales<'a> {
                 let into = self.powder.books.place(moved.into)?;
                 let container = d.containers.iter().find(|c| c.id.as_str() == into.id())?;
                 let loads = [Kg::of(&container.gross), Kg::of(&container.tare)];
-                self.loads(kept, d.scale.as_ref()?, &loads)
+                self.loads(kept.moment(), d.scale.as_ref()?, &loads)
             }
             (Deed::BuildFinished(d), MoveKind::Drawn) => {
                 // Hopper before and after: the load is not on record; the drawn mass is the
                 // smallest it can have been.
-                self.loads(kept, d.hopper_scale.as_ref()?, &[moved.mass, moved.mass])
+                self.loads(kept.moment(), d.hopper_scale.as_ref()?, &[moved.mass, moved.mass])
             }
             (Deed::BagChanged(d), _) => {
                 let loads = [Kg::of(&d.bag.gross), Kg::of(&d.bag.tare)];
-                self.loads(kept, d.scale.as_ref()?, &loads)
+                self.loads(kept.moment(), d.scale.as_ref()?, &loads)
             }
-            _ => self.loads(kept, kept.scale()?, &[moved.mass]),
+            _ => self.loads(kept.moment(), kept.scale()?, &[moved.mass]),
         }
     }
 
@@ -356,11 +356,19 @@ impl<'a> Scales<'a> {
             // Net found as gross minus tare from two weighings counts both.
             Deed::ContainerWeighed(d) => {
                 let gross = Kg::of(&d.gross);
-                self.loads(kept, &d.scale, &[gross, gross - count.counted])
+                self.loads(kept.moment(), &d.scale, &[gross, gross - count.counted])
             }
-            _ => self.loads(kept, kept.scale()?, &[count.counted]),
+            _ => self.loads(kept.moment(), kept.scale()?, &[count.counted]),
         }
     }
+}
+
+/// A count that closes a period.
+struct Closing<'a> {
+    seq: u64,
+    bound: MoveId,
+    counted: Kg,
+    weighed: Option<Weighed<'a>>,
 }
 
 /// How a place's estimate is anchored at a moment: from `bound` on the book counts, on top of
@@ -457,7 +465,13 @@ impl Powder {
         let mut balances = Vec::new();
         let (mut start, mut earlier) = (None, Kg::ZERO);
         for count in counts.iter().map(Some).chain([None]) {
-            let sum = self.place_period(&scales, id, start, count, bound);
+            let closing = count.map(|c| Closing {
+                seq: c.seq,
+                bound: c.bound,
+                counted: c.counted,
+                weighed: scales.of_count(c),
+            });
+            let sum = self.place_period(&scales, id, start, closing.as_ref(), bound);
             if count.is_none() && sum.entries.len() <= usize::from(start.is_some()) {
                 break;
             }
@@ -470,6 +484,39 @@ impl Powder {
         Ok(balances)
     }
 
+    /// What a count that is not recorded yet would find, against the last count (or the
+    /// beginning) and what moved since.
+    pub(crate) fn count_against(
+        &self,
+        place: &Place,
+        counted: Kg,
+        scale: Option<&Label>,
+        moment: Moment,
+        bound: MoveId,
+    ) -> Balance {
+        let scales = Scales::new(self);
+        let weighed = scale.and_then(|s| scales.loads(moment, s, &[counted]));
+        let closing = Closing { seq: moment.1, bound, counted, weighed };
+        let sum = match self.books.find_place(place) {
+            Some(id) => {
+                let start = self.last_count(place, moment);
+                self.place_period(&scales, id, start.as_ref(), Some(&closing), bound)
+            }
+            None => {
+                let mut sum = Sum::default();
+                sum.term(Term::Closing, counted);
+                sum.weighed(-counted, closing.weighed.as_ref());
+                sum
+            }
+        };
+        sum.balance((None, None), Kg::ZERO)
+    }
+
+    /// Verification interval of a scale at a moment, when it is on record.
+    pub(crate) fn scale_interval(&self, scale: &Label, moment: Moment) -> Option<Kg> {
+        Scales::new(self).interval(scale, moment)
+    }
+
     /// What a place took in and gave out between two counts. Without a closing count only an
     /// unpacked build compares anything: what it did not give back is missing. Elsewhere the book
     /// itself is the estimate, and its difference is what it had to make up.
@@ -478,7 +525,7 @@ impl Powder {
         scales: &Scales<'_>,
         id: PlaceId,
         start: Option<&Count>,
-        end: Option<&Count>,
+        end: Option<&Closing<'_>>,
         bound: MoveId,
     ) -> Sum {
         let mut sum = Sum::default();
@@ -514,7 +561,7 @@ impl Powder {
         match end {
             Some(end) => {
                 sum.term(Term::Closing, end.counted);
-                sum.weighed(-end.counted, scales.of_count(end).as_ref());
+                sum.weighed(-end.counted, end.weighed.as_ref());
                 sum.entries.push(end.seq);
             }
             None if unpacked => {}

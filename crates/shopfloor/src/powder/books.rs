@@ -414,6 +414,9 @@ impl Books {
     pub(crate) fn place(&self, id: PlaceId) -> Option<&Place> {
         self.places[id as usize].name.as_ref()
     }
+    pub(crate) fn place_count(&self) -> usize {
+        self.places.len()
+    }
     /// Name of a place in answers.
     pub(crate) fn place_name(&self, id: PlaceId) -> String {
         self.place(id).map_or_else(|| UNKNOWN.to_owned(), Place::to_string)
@@ -503,14 +506,17 @@ impl Books {
         all: &'a [Kept],
         key: &Key,
         moment: Moment,
-    ) -> impl DoubleEndedIterator<Item = &'a Kept> {
+    ) -> impl DoubleEndedIterator<Item = &'a Kept> + use<'a> {
         let facts = self.facts(key);
         let end = facts.partition_point(|i| all[*i as usize].moment() < moment);
         facts[..end].iter().map(|i| &all[*i as usize])
     }
 
     /// Keys from `first` on, in order.
-    pub(crate) fn keys_from(&self, first: &Key) -> impl Iterator<Item = (&Key, &[u32])> {
+    pub(crate) fn keys_from<'a>(
+        &'a self,
+        first: &Key,
+    ) -> impl Iterator<Item = (&'a Key, &'a [u32])> + use<'a> {
         self.index.range(first.clone()..).map(|(k, v)| (k, v.as_slice()))
     }
 

@@ -134,12 +134,14 @@ impl Kept {
                 keys.extend([Key::Lot(own.clone()), Key::Hold(own)]);
             }
             Deed::LotTested(_) | Deed::LotReleased(_) => keys.push(Key::Lot(own)),
-            Deed::BuildStarted(_) | Deed::BuildFinished(_) | Deed::PowderRecovered(_) => {
-                keys.push(Key::Build(own));
+            Deed::BuildStarted(d) => {
+                keys.extend([Key::Build(own), Key::Printer(d.printer.clone())]);
             }
+            Deed::BuildFinished(_) | Deed::PowderRecovered(_) => keys.push(Key::Build(own)),
             Deed::StockCounted(d) => keys.push(Key::Counted(d.place.clone())),
             Deed::RecipeSet(_) => keys.push(Key::Recipe(own)),
-            Deed::EquipmentRegistered(_) | Deed::CheckDone(_) => keys.push(Key::Scale(own)),
+            Deed::EquipmentRegistered(_) => keys.push(Key::Scale(own)),
+            Deed::CheckDone(_) => keys.push(Key::ScaleCheck(own)),
             Deed::PowderSieved(d) => keys.push(Key::Sieve(d.sieve.clone())),
             Deed::PartSwapped(d) => {
                 keys.push(Key::Position(own, d.position.clone()));
@@ -212,6 +214,25 @@ impl Kept {
         }
     }
 
+    /// As what a sieve was fitted, when this fact tells it.
+    pub(crate) fn fitted(&self, serial: &Label) -> Option<&PartSpec> {
+        let fitted = match &self.deed {
+            Deed::PartSwapped(d) => &d.fitted,
+            Deed::PartFitted(d) => &d.fitted,
+            _ => return None,
+        };
+        (fitted.serial == *serial).then_some(&fitted.spec)
+    }
+
+    /// Whether a mass of this fact was read on the scale.
+    pub(crate) fn weighed_on(&self, scale: &Label) -> bool {
+        let hopper = match &self.deed {
+            Deed::BuildFinished(d) => d.hopper_scale.as_ref(),
+            _ => None,
+        };
+        self.scale() == Some(scale) || hopper == Some(scale)
+    }
+
     /// What this fact says about the sieve or part `serial`: fitted, found sound or found failed.
     pub(crate) fn verdict_on(&self, serial: &Label) -> Option<Verdict> {
         let out = |out: &PartOut| {
@@ -257,10 +278,14 @@ pub(crate) enum Key {
     Hold(Label),
     /// The life of a build.
     Build(Label),
+    /// Starts of builds on a printer.
+    Printer(Label),
     /// A recipe.
     Recipe(Label),
-    /// Registration and checks of a scale.
+    /// Registrations of a scale.
     Scale(Label),
+    /// Checks of a scale.
+    ScaleCheck(Label),
     /// Uses, fittings and inspections of a sieve by serial.
     Sieve(Label),
     /// What sat in a position of a machine.

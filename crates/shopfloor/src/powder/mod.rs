@@ -14,11 +14,14 @@ pub mod balance;
 mod books;
 pub mod events;
 pub mod figures;
+pub mod genealogy;
+pub mod impact;
 mod kept;
 mod lots;
 mod moves;
 pub mod rules;
 pub mod sampling;
+pub mod sieving;
 mod trace;
 pub mod views;
 

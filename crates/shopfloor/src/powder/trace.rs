@@ -16,6 +16,17 @@ impl Bits {
     pub(crate) fn has(&self, id: MoveId) -> bool {
         self.0[id as usize / 64] & (1 << (id % 64)) != 0
     }
+    /// Every member, ascending.
+    pub(crate) fn iter(&self) -> impl Iterator<Item = u32> {
+        self.0.iter().zip((0_u32..).step_by(64)).flat_map(|(word, first)| {
+            let mut word = *word;
+            std::iter::from_fn(move || {
+                let bit = (word != 0).then(|| word.trailing_zeros())?;
+                word &= word - 1;
+                Some(first + bit)
+            })
+        })
+    }
     /// Returns whether it is new.
     #[inline]
     pub(crate) fn set(&mut self, id: MoveId) -> bool {

@@ -8,7 +8,6 @@ use serde::Serialize;
 
 use crate::common::{Day, Outcome};
 use crate::ids::{Code, Label, PersonId, Place, PlaceKind};
-use crate::powder::events::LotDecision;
 use crate::quantity::{Hours, Mass};
 
 use super::amount::{Kg, Share};

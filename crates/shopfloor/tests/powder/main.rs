@@ -2,4 +2,8 @@
 
 mod balances;
 mod check_values;
+mod lots;
+mod properties;
+mod rules;
 mod shop;
+mod torn_sieve;

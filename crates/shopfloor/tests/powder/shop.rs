@@ -10,42 +10,42 @@ use shopfloor::{Envelope, Fact, Finding, State};
 
 /// The shop and everything that was recorded.
 #[derive(Clone, Default)]
-pub struct Shop {
-    pub state: State,
-    pub facts: Vec<Fact>,
+pub(crate) struct Shop {
+    pub(crate) state: State,
+    pub(crate) facts: Vec<Fact>,
 }
 
-pub fn kg(value: &str) -> Value {
+pub(crate) fn kg(value: &str) -> Value {
     json!({ "value": value, "unit": "kg" })
 }
-pub fn min(value: &str) -> Value {
+pub(crate) fn min(value: &str) -> Value {
     json!({ "value": value, "unit": "min" })
 }
-pub fn um(value: &str) -> Value {
+pub(crate) fn um(value: &str) -> Value {
     json!({ "value": value, "unit": "um" })
 }
-pub fn label(text: &str) -> Label {
+pub(crate) fn label(text: &str) -> Label {
     Label::new(text).unwrap()
 }
-pub fn place(text: &str) -> Place {
+pub(crate) fn place(text: &str) -> Place {
     text.parse().unwrap()
 }
-pub fn at(text: &str) -> Timestamp {
+pub(crate) fn at(text: &str) -> Timestamp {
     text.parse().unwrap()
 }
-pub fn d(text: &str) -> Decimal {
+pub(crate) fn d(text: &str) -> Decimal {
     text.parse().unwrap()
 }
 
 /// Agrees with all digits of a check value.
 #[track_caller]
-pub fn agrees(found: Decimal, shown: &str) {
+pub(crate) fn agrees(found: Decimal, shown: &str) {
     let shown_value = d(shown);
     assert_eq!(found.round_dp(shown_value.scale()), shown_value, "{found} is not {shown}");
 }
 
 /// A fact as the log would hold it.
-pub fn fact(seq: u64, time: &str, name: &str, subject: &str, data: &Value) -> Fact {
+pub(crate) fn fact(seq: u64, time: &str, name: &str, subject: &str, data: &Value) -> Fact {
     let event = json!({
         "specversion": "1.0", "id": format!("e{seq}"), "source": "/test", "site": "north",
         "type": format!("pulverlog.{name}"), "subject": subject, "time": time, "data": data,
@@ -58,17 +58,17 @@ pub fn fact(seq: u64, time: &str, name: &str, subject: &str, data: &Value) -> Fa
 }
 
 impl Shop {
-    pub fn powder(&self) -> &Powder {
+    pub(crate) fn powder(&self) -> &Powder {
         &self.state.powder
     }
 
     /// Records a fact; returns its entry.
-    pub fn note(&mut self, time: &str, name: &str, subject: &str, data: Value) -> u64 {
+    pub(crate) fn note(&mut self, time: &str, name: &str, subject: &str, data: Value) -> u64 {
         self.tell(time, name, subject, data).0
     }
 
     /// Records a fact; returns its entry and what it contradicts.
-    pub fn tell(
+    pub(crate) fn tell(
         &mut self,
         time: &str,
         name: &str,
@@ -86,14 +86,14 @@ impl Shop {
     }
 
     /// Rules of the powder room that a fact would break, without recording it.
-    pub fn rules(&self, time: &str, name: &str, subject: &str, data: Value) -> Vec<String> {
+    pub(crate) fn rules(&self, time: &str, name: &str, subject: &str, data: Value) -> Vec<String> {
         let fact = fact(self.facts.len() as u64, time, name, subject, &data);
         let findings = self.state.judge(&fact, None).unwrap();
         powder_rules(&findings)
     }
 
     /// A lot in one container of the same name, 10.5 kg gross on 0.5 kg tare unless stated.
-    pub fn receive(&mut self, time: &str, lot: &str, net_kg: &str) -> u64 {
+    pub(crate) fn receive(&mut self, time: &str, lot: &str, net_kg: &str) -> u64 {
         let gross = (d(net_kg) + d("0.5")).to_string();
         self.note(
             time,
@@ -108,11 +108,11 @@ impl Shop {
         )
     }
 
-    pub fn release(&mut self, time: &str, lot: &str) -> u64 {
+    pub(crate) fn release(&mut self, time: &str, lot: &str) -> u64 {
         self.note(time, "lot.released", &format!("lot/{lot}"), json!({ "meaning": "released" }))
     }
 
-    pub fn load(&mut self, time: &str, from: &str, into: &str, mass: &str) -> u64 {
+    pub(crate) fn load(&mut self, time: &str, from: &str, into: &str, mass: &str) -> u64 {
         self.note(
             time,
             "powder.loaded",
@@ -123,7 +123,7 @@ impl Shop {
         )
     }
 
-    pub fn transfer(&mut self, time: &str, from: &str, into: &str, mass: &str) -> u64 {
+    pub(crate) fn transfer(&mut self, time: &str, from: &str, into: &str, mass: &str) -> u64 {
         self.note(
             time,
             "powder.moved",
@@ -133,11 +133,11 @@ impl Shop {
     }
 
     /// A blend of components `(from, kg)` in the order given.
-    pub fn blend(&mut self, time: &str, lot: &str, into: &str, parts: &[(&str, &str)]) -> u64 {
+    pub(crate) fn blend(&mut self, time: &str, lot: &str, into: &str, parts: &[(&str, &str)]) -> u64 {
         self.note(time, "powder.blended", &format!("lot/{lot}"), blend_data(into, parts))
     }
 
-    pub fn sieve(
+    pub(crate) fn sieve(
         &mut self,
         time: &str,
         sieve: &str,
@@ -159,7 +159,7 @@ impl Shop {
     }
 
     /// A whole build: start, end, recovery. Returns the three entries.
-    pub fn build(
+    pub(crate) fn build(
         &mut self,
         day: &str,
         build: &str,
@@ -191,7 +191,7 @@ impl Shop {
     }
 
     /// A class III scale with verification interval 0.02 kg.
-    pub fn scale(&mut self, time: &str, id: &str) -> u64 {
+    pub(crate) fn scale(&mut self, time: &str, id: &str) -> u64 {
         self.note(
             time,
             "equipment.registered",
@@ -202,7 +202,7 @@ impl Shop {
     }
 
     /// Fractions of a place by lot, `UNKNOWN` included.
-    pub fn fractions(&self, of: &str) -> Vec<(String, Decimal)> {
+    pub(crate) fn fractions(&self, of: &str) -> Vec<(String, Decimal)> {
         let view = self.powder().place(&place(of), shopfloor::powder::AsOf::Now).unwrap();
         let Some(makeup) = view.makeup else { return Vec::new() };
         let mut found: Vec<_> =
@@ -214,12 +214,12 @@ impl Shop {
         found
     }
 
-    pub fn held(&self, of: &str) -> Decimal {
+    pub(crate) fn held(&self, of: &str) -> Decimal {
         self.powder().held_kg(&place(of))
     }
 }
 
-pub fn blend_data(into: &str, parts: &[(&str, &str)]) -> Value {
+pub(crate) fn blend_data(into: &str, parts: &[(&str, &str)]) -> Value {
     let components: Vec<Value> = parts
         .iter()
         .zip(1..)
@@ -228,11 +228,11 @@ pub fn blend_data(into: &str, parts: &[(&str, &str)]) -> Value {
     json!({ "into": into, "components": components, "blender": "B-01", "duration": min("20") })
 }
 
-pub fn powder_rules(findings: &[Finding]) -> Vec<String> {
+pub(crate) fn powder_rules(findings: &[Finding]) -> Vec<String> {
     findings.iter().map(|f| f.rule.clone()).filter(|r| r.starts_with("powder.")).collect()
 }
 
 /// Fractions as pairs, for comparing.
-pub fn shares(pairs: &[(&str, &str)]) -> Vec<(String, Decimal)> {
+pub(crate) fn shares(pairs: &[(&str, &str)]) -> Vec<(String, Decimal)> {
     pairs.iter().map(|(lot, share)| ((*lot).to_owned(), d(share))).collect()
 }

@@ -1,0 +1,263 @@
+//! Rules of using powder: what may be loaded, sieved, blended and built with.
+
+use rust_decimal::Decimal;
+
+use crate::common::answered;
+use crate::ids::{Label, Place};
+use crate::powder::amount::Share;
+use crate::powder::books::{Material, MoveId};
+use crate::powder::events::{
+    BuildStarted, DecisionRule, PowderBlended, PowderLoaded, PowderSieved, RecipeSet,
+};
+use crate::powder::figures::{self, COVERAGE_FACTOR, Component};
+use crate::powder::kept::{Deed, Kept, Key, Verdict};
+use crate::powder::lots::{self, Life};
+
+use super::*;
+
+/// Load of a hopper (gate 29).
+pub(super) fn loaded(case: &mut Case<'_, '_, '_>, d: &PowderLoaded) {
+    usable(case, &d.from);
+    sieved_before_use(case, &d.from);
+    if first_opening(case, &d.from) && answered(&d.checks, "seal_removed_whole") != Some(true) {
+        let detail = match answered(&d.checks, "seal_removed_whole") {
+            Some(_) => format!("`{}`: the seal was not removed whole", d.from),
+            None => format!("`{}`: nobody recorded how the seal came off", d.from),
+        };
+        let entry = case.entry_of(case.content(&d.from).id);
+        case.raise(&SEAL_NOT_SHOWN, entry, detail);
+    }
+    match answered(&d.checks, "bonded") {
+        Some(true) => {}
+        Some(false) => {
+            case.raise(&NOT_BONDED, [], format!("`{}` into `{}`: not bonded", d.from, d.into));
+        }
+        None => {
+            let detail = format!("`{}` into `{}`: not recorded", d.from, d.into);
+            case.raise(&BOND_NOT_SHOWN, [], detail);
+        }
+    }
+}
+
+/// Whether the place is a delivered container from which nothing was taken yet.
+fn first_opening(case: &Case<'_, '_, '_>, from: &Place) -> bool {
+    let books = &case.powder.books;
+    let Some(id) = books.find_place(from) else { return false };
+    let Some(content) = books.content(id, case.bound).id else { return false };
+    books.direct_delivery(content).is_some()
+        && !books
+            .touches(id)
+            .iter()
+            .take_while(|t| **t < case.bound)
+            .any(|t| books.moves()[*t as usize].from == id)
+}
+
+/// Powder to be used is released, in date, not on hold, not scrap.
+pub(super) fn usable(case: &mut Case<'_, '_, '_>, from: &Place) {
+    let Some(content) = case.content(from).id else { return };
+    let (powder, moment) = (case.powder, case.moment);
+    let (books, all) = (&powder.books, powder.kept.as_slice());
+    for lot in lots::unreleased(books, all, content, moment) {
+        let entries = Life::of(books, all, &lot, moment).entries;
+        let detail = format!("lot `{lot}` in `{from}` is not released");
+        case.raise(&NOT_RELEASED, entries.first().copied(), detail);
+    }
+    for (hold, share) in lots::holds_on(books, all, content, case.bound, moment) {
+        let percent = percent(share.decimal());
+        let detail = format!("{percent} % of `{from}` is on hold with lot `{}`", hold.lot);
+        case.raise(&ON_HOLD, [hold.seq], detail);
+    }
+    if let Some(lot) = lots::direct_lot(books, all, content) {
+        decided(case, &lot, from);
+        in_date(case, &lot, from);
+    }
+}
+
+fn decided(case: &mut Case<'_, '_, '_>, lot: &Label, from: &Place) {
+    let life = Life::of(&case.powder.books, &case.powder.kept, lot, case.moment);
+    if let Some(seq) = life.scrapped {
+        case.raise(&SCRAPPED, [seq], format!("lot `{lot}` in `{from}` is scrap"));
+    } else if let Some(seq) = life.downgraded {
+        case.raise(&DOWNGRADED, [seq], format!("lot `{lot}` in `{from}` was downgraded"));
+    }
+}
+
+fn in_date(case: &mut Case<'_, '_, '_>, lot: &Label, from: &Place) {
+    let Some(site) = &case.fact.site else { return };
+    let day = case.state.record.site(site).day(case.fact.time.at);
+    let (books, all) = (&case.powder.books, case.powder.kept.as_slice());
+    if let Some((expires, seq)) = lots::expires(books, all, lot, case.moment)
+        && day > expires
+    {
+        let detail = format!("lot `{lot}` in `{from}` was to be used until {expires}");
+        case.raise(&EXPIRED, [seq], detail);
+    }
+}
+
+/// Gate 31: each used portion has a pass later than its last build.
+pub(super) fn sieved_before_use(case: &mut Case<'_, '_, '_>, from: &Place) {
+    let Some(content) = case.content(from).id else { return };
+    let unsieved = case.powder.books.mark(content).unsieved;
+    if !unsieved.is_zero() {
+        let percent = percent(unsieved.decimal());
+        let detail = format!("{percent} % of `{from}` was in a build and not sieved since");
+        let entry = case.entry_of(Some(content));
+        case.raise(&UNSIEVED, entry, detail);
+    }
+}
+
+/// A share in percent with at most four decimals; what is less is shown as the least.
+fn percent(share: Decimal) -> Decimal {
+    let least = Decimal::new(1, 4);
+    (share * Decimal::ONE_HUNDRED).round_dp(4).max(least).normalize()
+}
+
+/// A build starts on powder that may be used, of the recipe's material.
+pub(super) fn started(case: &mut Case<'_, '_, '_>, d: &BuildStarted) {
+    usable(case, &d.hopper);
+    if let Some(recipe) = &d.recipe {
+        let content = case.content(&d.hopper).id;
+        recipe_of(case, recipe, content);
+    }
+}
+
+/// The recipe in force, when it is known; raises when it is not, or is of another material.
+fn recipe_of<'a>(
+    case: &mut Case<'a, '_, '_>,
+    recipe: &Label,
+    content: Option<MoveId>,
+) -> Option<(&'a RecipeSet, u64)> {
+    let powder = case.powder;
+    let key = Key::Recipe(recipe.clone());
+    let set = powder.books.facts_before(&powder.kept, &key, case.moment).next_back();
+    let Some(kept @ Kept { deed: Deed::RecipeSet(set), .. }) = set else {
+        case.raise(&RECIPE_UNKNOWN, [], format!("recipe `{recipe}` was never set"));
+        return None;
+    };
+    if let Some(content) = content
+        && let Material::One(id) = powder.books.mark(content).material
+        && *powder.books.material(id) != set.material
+    {
+        let found = powder.books.material(id);
+        let detail = format!("`{found}` where recipe `{recipe}` asks for `{}`", set.material);
+        case.raise(&RECIPE_MATERIAL, [kept.seq], detail);
+    }
+    Some((set, kept.seq))
+}
+
+/// A sieve is sound and of the aperture that the recipe asks for.
+pub(super) fn sieved(case: &mut Case<'_, '_, '_>, d: &PowderSieved) {
+    let powder = case.powder;
+    let verdicts = powder.sieve_verdicts(&d.sieve, case.moment);
+    let last = verdicts.last();
+    if let Some(((_, seq), Verdict::Fail | Verdict::Out)) = last {
+        let detail = format!("sieve `{}` was found failed or taken out", d.sieve);
+        case.raise(&SIEVE_NOT_SOUND, [*seq], detail);
+    }
+    let key = Key::Sieve(d.sieve.clone());
+    let fitted = powder
+        .books
+        .facts_before(&powder.kept, &key, case.moment)
+        .filter_map(|kept| Some((kept.seq, kept.fitted(&d.sieve)?)))
+        .next_back();
+    if let Some((seq, spec)) = fitted {
+        let aperture = spec.aperture.as_ref().is_none_or(|a| a.base() == d.aperture.base());
+        let same = match (&spec.spec_id, &d.spec_id) {
+            (Some(fitted), Some(told)) => fitted == told,
+            (Some(_) | None, Some(_) | None) => true,
+        };
+        if !aperture || !same {
+            let detail = format!("{} is not what sieve `{}` was fitted as", d.aperture, d.sieve);
+            case.raise(&APERTURE_FITTED, [seq], detail);
+        }
+    }
+    aperture_of_recipes(case, d);
+}
+
+/// A pass names no recipe: any recipe for the material of the powder will do.
+fn aperture_of_recipes(case: &mut Case<'_, '_, '_>, d: &PowderSieved) {
+    let powder = case.powder;
+    let Some(content) = case.content(&d.from).id else { return };
+    let Material::One(material) = powder.books.mark(content).material else { return };
+    let material = powder.books.material(material);
+    let Ok(first) = Label::new("0") else { return };
+    let (mut asked, mut entries) = (Vec::new(), Vec::new());
+    for (key, _) in powder.books.keys_from(&Key::Recipe(first)) {
+        let Key::Recipe(name) = key else { break };
+        let set = powder.books.facts_before(&powder.kept, key, case.moment).next_back();
+        let Some(Kept { deed: Deed::RecipeSet(recipe), seq, .. }) = set else { continue };
+        let Some(aperture) = recipe.aperture.as_ref().filter(|_| recipe.material == *material)
+        else {
+            continue;
+        };
+        let spec = recipe.spec_id.is_none() || recipe.spec_id == d.spec_id;
+        if aperture.base() == d.aperture.base() && spec {
+            return;
+        }
+        let spec = recipe.spec_id.as_ref().map_or("any specification", Label::as_str);
+        asked.push(format!("`{name}` asks for {aperture} ({spec})"));
+        entries.push(*seq);
+    }
+    if !asked.is_empty() {
+        let spec = d.spec_id.as_ref().map_or("no specification", Label::as_str);
+        let detail = format!("{} ({spec}); {}", d.aperture, asked.join(", "));
+        case.raise(&APERTURE_RECIPE, entries, detail);
+    }
+}
+
+/// Components may be used, and the fresh share is the recipe's (gate 32, C4).
+pub(super) fn blended(case: &mut Case<'_, '_, '_>, d: &PowderBlended) {
+    let mut places: Vec<&Place> = d.components.iter().map(|c| &c.from).collect();
+    places.sort_unstable();
+    places.dedup();
+    for from in &places {
+        usable(case, from);
+        sieved_before_use(case, from);
+    }
+    let Some(name) = &d.recipe else { return };
+    let first = d.components.first().and_then(|c| case.content(&c.from).id);
+    let Some((recipe, seq)) = recipe_of(case, name, first) else { return };
+    let Some(least) = recipe.fresh_percent_min else { return };
+    let least = Decimal::from(least.0) / Decimal::ONE_HUNDRED;
+    let components: Vec<Component> =
+        d.components.iter().map(|c| component(case, d, &c.from, Kg::of(&c.mass))).collect();
+    let Some(refresh) = figures::refresh(&components) else { return };
+    let shown = percent(refresh.ratio);
+    let limit = percent(least);
+    match (recipe.decision_rule.unwrap_or(DecisionRule::Simple), refresh.u) {
+        (DecisionRule::Simple, _) if refresh.ratio < least => {
+            let detail = format!("{shown} % fresh, recipe `{name}` asks for {limit} % (simple)");
+            case.raise(&REFRESH_BELOW, [seq], detail);
+        }
+        (DecisionRule::Guarded, Some(u)) if refresh.ratio - u * COVERAGE_FACTOR < least => {
+            let u = percent(u * COVERAGE_FACTOR);
+            let detail = format!(
+                "{shown} % fresh with U = {u} % (k = 2), recipe `{name}` asks for {limit} % (guarded)"
+            );
+            case.raise(&REFRESH_BELOW, [seq], detail);
+        }
+        (DecisionRule::Guarded, None) => {
+            let detail = format!("{shown} % fresh; the weighings state no uncertainty");
+            case.raise(&REFRESH_UNDECIDED, [seq], detail);
+        }
+        (DecisionRule::Simple | DecisionRule::Guarded, _) => {}
+    }
+}
+
+/// A component as weighed: what a place lacks is not fresh.
+fn component(case: &Case<'_, '_, '_>, d: &PowderBlended, from: &Place, mass: Kg) -> Component {
+    let content = case.content(from);
+    let fresh = content.id.map_or(Share::ZERO, |c| case.powder.books.mark(c).fresh);
+    let mut fresh = fresh.decimal();
+    if mass.is_positive() && mass > content.held {
+        fresh *= content.held.decimal() / mass.decimal();
+    }
+    let interval = d.scale.as_ref().and_then(|s| case.powder.scale_interval(s, case.moment));
+    let limit =
+        interval.and_then(|e| figures::scale_error_in_service_kg(e.decimal(), mass.decimal()));
+    Component {
+        mass_kg: mass.decimal(),
+        fresh,
+        u_kg: limit.map(|a| figures::combined_uncertainty_kg(&[a])),
+    }
+}
