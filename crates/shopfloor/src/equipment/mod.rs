@@ -21,19 +21,22 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use serde::{Deserialize, Serialize};
 
+pub(crate) use checks::parameter;
 pub use checks::{DUST_BULK_DENSITY, EARTHING_LIMIT_OHM, mpe_in_service_kg};
+pub(crate) use due::config_of;
 pub use due::*;
 pub use dust::*;
 pub use exposure::*;
 pub use meter::{DAYS_KEPT, HoldReason, TOLERANCE_MS};
+pub(crate) use meter::{DayNumber, date_of, day_number, local_day};
 pub use plan::{DueState, StartKind};
 pub use rules::ISOLATION_REQUIRED;
 pub use told::{BAG_TARGET, UseKind};
 
 use crate::fact::Fact;
-use crate::ids::Label;
+use crate::ids::{Code, Label};
 use crate::timeline::{Moment, Timeline};
-use events::{MeterValue, PartReceived};
+use events::{MeterValue, PartKind, PartReceived};
 use machine::Derived;
 use meter::Verdict;
 use told::{Told, Trace, machine_of};
@@ -152,6 +155,21 @@ impl Equipment {
             Some(machine) => machine.before(fact.time.ms(), fact.seq),
             None => Cow::Owned(Derived::default()),
         }
+    }
+
+    /// What a fact's work is called: planned tasks it does, and the part kind of the position it
+    /// names.
+    pub(crate) fn work_names(&self, fact: &Fact) -> (Vec<Code>, Option<PartKind>) {
+        let (Some(what), Some(id)) = (Trace::of(fact).life, machine_of(fact)) else {
+            return (Vec::new(), None);
+        };
+        let before = self.before(&id, fact);
+        let plan: &[_] = before.plan.as_ref().map_or(&[], |p| &p.tasks);
+        let tasks = what.work().map_or_else(Vec::new, |(action, target, named)| {
+            plan::done_by(plan, named, action, target)
+        });
+        let direct = tasks.into_iter().filter(|(_, through)| through.is_none());
+        (direct.map(|(code, _)| code).collect(), what.position().and_then(|p| before.part_kind(p)))
     }
 
     /// Where else a serial was fitted at the time of a fact: machine, position, entry.

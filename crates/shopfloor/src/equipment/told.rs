@@ -68,6 +68,27 @@ impl What {
         along.as_ref().map(|r| (&r.meter, &r.value))
     }
 
+    /// The position whose part it changes.
+    pub(crate) fn position(&self) -> Option<&Label> {
+        match self {
+            What::Swapped(form) => Some(&form.position),
+            What::Fitted(form) => Some(&form.position),
+            What::Removed(form) => Some(&form.position),
+            What::Registered { .. }
+            | What::Retired(_)
+            | What::PlanSet(_)
+            | What::Read { .. }
+            | What::MeterReplaced(_)
+            | What::Cleaned(_)
+            | What::Inspected(_)
+            | What::Checked(_)
+            | What::Isolated(_)
+            | What::Returned(_)
+            | What::Deferred(_)
+            | What::BagChanged => None,
+        }
+    }
+
     /// Its result, when it is an inspection or check.
     pub(crate) fn result(&self) -> Option<Outcome> {
         match self {
