@@ -225,10 +225,34 @@ impl<'a> Container<'a> {
         })
     }
 
+    /// Whether it stands in an area of a site at an instant, as last told.
+    pub(super) fn stands_in(&self, site: &Label, area: &Label, at_ms: i64) -> bool {
+        if self.site() != Some(site) || !self.area(at_ms).is_some_and(|a| &a.location == area) {
+            return false;
+        }
+        self.custody()
+            .iter()
+            .rfind(|h| h.from_ms <= at_ms)
+            .is_some_and(|h| matches!(h.event, CustodyEvent::Opened | CustodyEvent::Moved))
+    }
+
     /// Instant and entry from which the accumulation clock runs: the first waste in a container
     /// of the central area (40 CFR 262.16(b)(6)(i)(C), 262.17(a)(5)(i)(C)), or its arrival there
-    /// from a satellite area (RCRA Online 14703), or its return after a refusal.
+    /// from a satellite area (RCRA Online 14703); after a refusal, its return. Between refusal and
+    /// return no clock runs.
     pub fn clock_start(&self) -> Option<(i64, u64)> {
+        let custody = self.custody();
+        match custody.iter().rposition(|h| h.event == CustodyEvent::SentBack) {
+            Some(at) => custody[at..]
+                .iter()
+                .find(|h| h.event == CustodyEvent::Moved)
+                .map(|h| (h.from_ms, h.seq)),
+            None => self.first_clock_start(),
+        }
+    }
+
+    /// The start of its first clock, whatever happened to it later.
+    pub(super) fn first_clock_start(&self) -> Option<(i64, u64)> {
         let first_waste = self.facts.additions.iter().next().map(|m| (m.time_ms, m.seq))?;
         let (opening, opened) = self.opened()?;
         let arrival = match opened.area {
@@ -245,17 +269,7 @@ impl<'a> Container<'a> {
                 | ContainerFact::Extended(_) => None,
             }),
         }?;
-        // A container comes back by a move on site after the refusal; until then its days on the
-        // road do not count as accumulation.
-        let custody = self.custody();
-        let sent_back = custody.iter().rposition(|h| h.event == CustodyEvent::SentBack);
-        match sent_back {
-            Some(at) => custody[at..]
-                .iter()
-                .find(|h| h.event == CustodyEvent::Moved)
-                .map(|h| (h.from_ms, h.seq)),
-            None => Some(arrival.max(first_waste)),
-        }
+        Some(arrival.max(first_waste))
     }
 
     /// When it last left the site with a transporter, unless it came back since.

@@ -8,11 +8,19 @@
 //! Deliberately absent: the class of a waste. A person determines it (`stream.determined`); this
 //! module only counts, dates and compares.
 
+pub mod category;
+pub mod clocks;
 pub mod container;
+pub mod discrepancy;
+pub mod episodic;
 pub mod events;
 pub mod facts;
+pub mod formats;
+mod judge;
 mod kg;
 pub mod law;
+pub mod quantity_on_site;
+pub mod retention;
 pub mod rules;
 pub mod shipment;
 pub mod view;
@@ -26,7 +34,7 @@ use crate::common::Day;
 use crate::fact::Fact;
 use crate::ids::Label;
 use crate::timeline::{Moment, Timeline};
-use events::{AreaInspected, StreamDetermined};
+use events::{AreaInspected, ShipmentDocument, StreamDetermined};
 use facts::{Addition, ContainerFact, Effect, ShipmentFact, Told, effects};
 
 pub use container::Container;
@@ -42,6 +50,15 @@ pub(crate) struct ContainerFacts {
     pub(crate) additions: Timeline<Told<Addition>>,
 }
 
+/// Waste that arose: what was put where.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub(crate) struct Generated {
+    /// The container.
+    pub(crate) container: Label,
+    /// What went in.
+    pub(crate) addition: Addition,
+}
+
 /// The fold of this subject.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Waste {
@@ -54,8 +71,10 @@ pub struct Waste {
     items: BTreeMap<String, Timeline<Label>>,
     /// Index: the shipments a container was offered on.
     offers: BTreeMap<Label, Timeline<Label>>,
-    /// Index: what was put into containers, by site and UTC day; names the container.
-    generated: BTreeMap<Label, BTreeMap<Day, Timeline<Label>>>,
+    /// What was put into containers, by site and UTC day.
+    generated: BTreeMap<Label, BTreeMap<Day, Timeline<Generated>>>,
+    /// Index: the shipments a document number goes with.
+    documents: BTreeMap<String, Timeline<Label>>,
     /// Index: containers that an entry put mass into.
     filled_by: BTreeMap<u64, Vec<Label>>,
     /// What entries said before they were corrected or voided, oldest first.
@@ -96,7 +115,8 @@ impl Waste {
                 }
                 if let (Some(site), Some(day)) = (&fact.site, utc_day(ms)) {
                     let days = self.generated.entry(site.clone()).or_default();
-                    days.entry(day).or_default().insert(ms, seq, id.clone());
+                    let generated = Generated { container: id.clone(), addition: addition.clone() };
+                    days.entry(day).or_default().insert(ms, seq, generated);
                 }
                 self.filled_by.entry(seq).or_default().push(id.clone());
                 let facts = self.containers.entry(id).or_default();
@@ -104,6 +124,8 @@ impl Waste {
             }
             Effect::Shipment(id, e) => {
                 if let ShipmentFact::Offered(offered) = &e {
+                    let document = self.documents.entry(document_key(&offered.document));
+                    document.or_default().insert(ms, seq, id.clone());
                     for container in &offered.containers {
                         let offers = self.offers.entry(container.clone()).or_default();
                         offers.insert(ms, seq, id.clone());
@@ -150,6 +172,7 @@ impl Waste {
             }
             Effect::Shipment(id, e) => {
                 if let ShipmentFact::Offered(offered) = &e {
+                    remove(&mut self.documents, &document_key(&offered.document), seq);
                     for container in &offered.containers {
                         remove(&mut self.offers, container, seq);
                     }
@@ -221,6 +244,29 @@ impl Waste {
         self.areas.get(site).into_iter().flatten()
     }
 
+    /// Inspections of one area, oldest first.
+    pub(crate) fn inspections_of(
+        &self,
+        site: &Label,
+        area: &Label,
+    ) -> Option<&Timeline<Told<AreaInspected>>> {
+        self.areas.get(site)?.get(area)
+    }
+
+    /// Containers that stand in an area of a site at an instant, as last told.
+    pub fn standing(&self, site: &Label, area: &Label, at_ms: i64) -> impl Iterator<Item = &Label> {
+        self.containers().filter(move |c| c.stands_in(site, area, at_ms)).map(|c| c.id)
+    }
+
+    /// Shipments that a document goes with, with the entries that say so.
+    pub(crate) fn document_offers(
+        &self,
+        document: &ShipmentDocument,
+    ) -> impl Iterator<Item = (&Label, u64)> {
+        let offers = self.documents.get(&document_key(document));
+        offers.into_iter().flat_map(|t| t.iter()).map(|m| (&m.value, m.seq))
+    }
+
     /// Earlier contents of an entry that was corrected or voided, oldest first.
     pub fn superseded(&self, seq: u64) -> &[Event] {
         self.superseded.get(&seq).map_or(&[], Vec::as_slice)
@@ -229,6 +275,17 @@ impl Waste {
     /// The shipments a container was offered on, oldest offer first.
     pub fn offers_of(&self, container: &Label) -> impl Iterator<Item = &Moment<Label>> {
         self.offers.get(container).into_iter().flat_map(|t| t.iter())
+    }
+
+    /// What was put into containers of a site between two UTC days, both included.
+    pub(crate) fn generated(
+        &self,
+        site: &Label,
+        from: Day,
+        to: Day,
+    ) -> impl Iterator<Item = &Moment<Generated>> {
+        let days = self.generated.get(site).into_iter();
+        days.flat_map(move |days| days.range(from..=to)).flat_map(|(_, t)| t.iter())
     }
 
     /// The entry that told the same waste before: the same bag or part, or the entry that
@@ -252,6 +309,10 @@ impl Waste {
         };
         same_item.or_else(cited)
     }
+}
+
+fn document_key(document: &ShipmentDocument) -> String {
+    format!("{}/{}", document.kind, document.number.as_str())
 }
 
 fn told<T>(fact: &Fact, what: T) -> Told<T> {

@@ -122,6 +122,15 @@ impl<'a> Shipment<'a> {
         })
     }
 
+    /// What the facility found of everything shipped, and of how many containers.
+    pub fn received_total(&self) -> (Kg, u32) {
+        let labels = self.offered().map_or(&[] as &[Label], |(_, o)| &o.containers);
+        labels
+            .iter()
+            .filter_map(|label| self.received(label))
+            .fold((Kg::ZERO, 0), |(sum, n), found| (sum + found.mass_kg, n + 1))
+    }
+
     /// The delivery that brought the signed copy.
     pub fn signed_copy(&self) -> Option<At<'a, ShipmentDelivered>> {
         self.deliveries().find(|(_, d)| d.signed_copy.is_some())

@@ -490,10 +490,8 @@ mod tests {
 
     #[test]
     fn a_site_may_be_stricter_never_laxer_than_a_confirmed_value() {
-        let mut config = SiteConfig {
-            jurisdiction: Some(Code::new("us").unwrap()),
-            ..SiteConfig::default()
-        };
+        let mut config =
+            SiteConfig { jurisdiction: Some(Code::new("us").unwrap()), ..SiteConfig::default() };
         let mut find = |id: &str, own: &str| {
             let name = Code::new(&id.replace('.', "_")).unwrap();
             config.parameters.insert(name, own.into());

@@ -1,0 +1,211 @@
+//! Two weights of one drum (computations.md C7): the legal test and the metrological one ask
+//! different things, so both are shown.
+
+use rust_decimal::Decimal;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use super::events::ShipmentDelivered;
+use super::law::{Law, RuleUsed};
+use super::{Kg, Shipment, Waste};
+use crate::common::Day;
+use crate::ids::Label;
+use crate::powder::figures::sqrt;
+
+/// Shipped against received.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct WeightTest {
+    /// Net mass as shipped, in kg.
+    pub shipped_kg: Kg,
+    /// Net mass as received, in kg.
+    pub received_kg: Kg,
+    /// Received minus shipped, in kg.
+    pub difference_kg: Kg,
+    /// Size of the difference in percent of what was shipped, to six decimals.
+    pub percent: String,
+    /// Whether the difference is above the legal limit for bulk waste. `None`: no such rule
+    /// binds the site, or the waste is not bulk and the test is not asked.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub significant: Option<bool>,
+    /// Difference over its expanded uncertainty (E_n, k = 2), to five decimals.
+    pub e_n: String,
+    /// Whether the two weights agree within their uncertainties (|E_n| <= 1).
+    pub agree: bool,
+    /// Values used.
+    pub rules: Vec<RuleUsed>,
+}
+
+/// Pieces shipped against pieces received.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct PiecesTest {
+    /// Pieces shipped.
+    pub shipped: u32,
+    /// Pieces received.
+    pub received: u32,
+    /// Whether the difference is a discrepancy: any is. `None`: no such rule binds the site.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub significant: Option<bool>,
+    /// Values used.
+    pub rules: Vec<RuleUsed>,
+}
+
+/// Compares two weights of `drums` containers together. `bulk` says whether the legal weight
+/// test is asked.
+pub fn weights(
+    law: &Law<'_>,
+    shipped: Kg,
+    received: Kg,
+    drums: u32,
+    bulk: bool,
+    on: Day,
+) -> WeightTest {
+    let difference = received - shipped;
+    let percent = ratio(difference.abs().0 * Decimal::ONE_HUNDRED, shipped.0, 6);
+    let limit = law.find("us.discrepancy.bulk_percent", on);
+    let significant = limit.as_ref().filter(|_| bulk).map(|limit| {
+        // Compared without dividing: |d| x 100 against limit x shipped.
+        let scaled = super::law::Applied { value: limit.value * shipped.0, ..limit.clone() };
+        scaled.reached_by(difference.abs().0 * Decimal::ONE_HUNDRED)
+    });
+    let uncertainty = ["shop.weighing_u_kg", "shop.received_u_kg"]
+        .map(|id| law.practice(id))
+        .map(|u| u * u * Decimal::from(drums))
+        .iter()
+        .sum::<Decimal>();
+    let squared = difference.0 * difference.0;
+    let mut rules: Vec<RuleUsed> = limit.into_iter().filter(|_| bulk).map(|l| l.rule).collect();
+    for id in ["shop.weighing_u_kg", "shop.received_u_kg"] {
+        rules.extend(law.find(id, on).map(|applied| applied.rule));
+    }
+    WeightTest {
+        shipped_kg: shipped,
+        received_kg: received,
+        difference_kg: difference,
+        percent,
+        significant,
+        e_n: ratio(difference.abs().0, sqrt(uncertainty), 5),
+        agree: squared <= uncertainty,
+        rules,
+    }
+}
+
+/// Compares piece counts.
+pub fn pieces(law: &Law<'_>, shipped: u32, received: u32, on: Day) -> PiecesTest {
+    let limit = law.find("us.discrepancy.batch_pieces", on);
+    let difference = Decimal::from(shipped.abs_diff(received));
+    PiecesTest {
+        shipped,
+        received,
+        significant: limit.as_ref().map(|l| l.reached_by(difference)),
+        rules: limit.into_iter().map(|l| l.rule).collect(),
+    }
+}
+
+/// Everything compared of one shipment.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct ShipmentTests {
+    /// All containers that were weighed on both sides, together.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub total: Option<WeightTest>,
+    /// Each of them.
+    pub containers: Vec<ContainerTest>,
+    /// Piece counts. Refused containers may be counted among the pieces or not.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub pieces: Option<PiecesTest>,
+}
+
+/// The weights of one container.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct ContainerTest {
+    /// Which.
+    pub container: Label,
+    /// Shipped against received.
+    #[serde(flatten)]
+    pub test: WeightTest,
+}
+
+impl ShipmentTests {
+    /// Every weight test with what it is about; the total only when there are several containers.
+    pub fn weights(&self) -> impl Iterator<Item = (String, &WeightTest)> {
+        let total = self.total.iter().filter(|_| self.containers.len() > 1);
+        let each = self.containers.iter().map(|c| (format!("`{}`", c.container), &c.test));
+        each.chain(total.map(|t| ("all containers".to_owned(), t)))
+    }
+
+    /// Whether a legal test finds a significant difference.
+    pub fn significant(&self) -> bool {
+        let weight = |t: &WeightTest| t.significant == Some(true);
+        self.total.as_ref().is_some_and(weight)
+            || self.containers.iter().any(|c| weight(&c.test))
+            || self.pieces.as_ref().is_some_and(|p| p.significant == Some(true))
+    }
+}
+
+/// Runs the tests on the last delivery told of a shipment.
+pub fn of_shipment(waste: &Waste, shipment: &Shipment<'_>, law: &Law<'_>) -> ShipmentTests {
+    match shipment.deliveries().last() {
+        Some((_, delivered)) => of_delivery(waste, shipment, delivered, law),
+        None => ShipmentTests::default(),
+    }
+}
+
+/// Runs the tests on a delivery; what it does not tell of a container, an earlier one does.
+pub(super) fn of_delivery(
+    waste: &Waste,
+    shipment: &Shipment<'_>,
+    delivered: &ShipmentDelivered,
+    law: &Law<'_>,
+) -> ShipmentTests {
+    let Some((_, offered)) = shipment.offered() else { return ShipmentTests::default() };
+    let on = delivered.day;
+    let mut sums = (Kg::ZERO, Kg::ZERO, 0u32, false);
+    let mut containers = Vec::new();
+    for label in &offered.containers {
+        let here = delivered.received.iter().rfind(|r| &r.container == label);
+        let received =
+            here.map(|r| Kg(r.mass.base())).or_else(|| shipment.received(label).map(|r| r.mass_kg));
+        let (Some(shipped), Some(received)) = (shipment.shipped_kg(label), received) else {
+            continue;
+        };
+        let bulk = is_bulk(waste, law, label, on);
+        let test = weights(law, shipped, received, 1, bulk, on);
+        sums = (sums.0 + shipped, sums.1 + received, sums.2 + 1, sums.3 || bulk);
+        containers.push(ContainerTest { container: label.clone(), test });
+    }
+    let total = (sums.2 > 0).then(|| weights(law, sums.0, sums.1, sums.2, sums.3, on));
+    let shipped = u32::try_from(offered.containers.len()).unwrap_or(u32::MAX);
+    // A facility may or may not count what it refused among the pieces: either reading fits.
+    let refused: usize = shipment.rejections().map(|(_, r)| r.containers.len()).sum();
+    let with_refused = delivered.pieces.saturating_add(u32::try_from(refused).unwrap_or(u32::MAX));
+    let received = if with_refused == shipped { shipped } else { delivered.pieces };
+    ShipmentTests { total, containers, pieces: Some(pieces(law, shipped, received, on)) }
+}
+
+/// Bulk packaging: by type (tank, dump, hopper), or by capacity above 119 US gal (49 CFR 171.8).
+fn is_bulk(waste: &Waste, law: &Law<'_>, container: &Label, on: Day) -> bool {
+    let Some((_, opened)) = waste.container(container).and_then(|c| c.opened()) else {
+        return false;
+    };
+    let by_type = opened
+        .container_type
+        .as_ref()
+        .is_some_and(|t| matches!(t.as_str(), "DT" | "HG" | "TC" | "TP" | "TT"));
+    let limit = law.find("us.bulk.capacity_gal", on);
+    let by_size = opened.capacity.as_ref().zip(limit).is_some_and(|(capacity, limit)| {
+        let litres = limit.value * Decimal::new(3_785_411_784, 9);
+        super::law::Applied { value: litres, ..limit }.reached_by(capacity.base())
+    });
+    by_type || by_size
+}
+
+/// Quotient, rounded for display only.
+fn ratio(part: Decimal, whole: Decimal, decimals: u32) -> String {
+    match part.checked_div(whole) {
+        Some(quotient) => {
+            let mut shown = quotient.round_dp(decimals);
+            shown.rescale(decimals);
+            shown.to_string()
+        }
+        None => "not defined".into(),
+    }
+}
