@@ -37,23 +37,22 @@ def read_key(text):  # section 5: name+keyid, type, public key
     return name + "+" + keyid, b64(data)[0], b64(data)[1:]
 
 def read_policy(data, log):  # section 7: the witnesses, and a function from cosigners to whether they meet the quorum
-    witnesses, groups, logs, quorum = {}, {}, [], []
+    witnesses, logs, quorum, met = [], [], [], {"none": lambda by: True}
     for word, name, *rest in (line.split() for line in read_lines(data)):
-        need(word in ("log", "quorum") or word in ("witness", "group") and name not in [*witnesses, *groups, "none"], "policy")
+        need(word in ("log", "quorum") or word in ("witness", "group") and name not in met, "policy")
         if word == "log":
             logs.append(read_key(name))
         elif word == "witness":
-            witnesses[name] = read_key(rest[0])
+            witnesses.append(read_key(rest[0]))
+            met[name] = lambda by, key=witnesses[-1]: key in by
         elif word == "group":
-            groups[name] = {"any": 1, "all": len(rest) - 1}.get(rest[0]) or int(rest[0]), rest[1:]
-            need(0 < groups[name][0] < len(rest) and all(member in [*witnesses, *groups] for member in rest[1:]), "group")
+            count, parts = {"any": 1, "all": len(rest) - 1}.get(rest[0]) or int(rest[0]), [met[member] for member in rest[1:]]
+            need(0 < count <= len(parts) and "none" not in rest, "group")
+            met[name] = lambda by, count=count, parts=parts: sum(part(by) for part in parts) >= count
         else:
-            need(name in [*witnesses, *groups, "none"], "quorum")
-            quorum.append(name)
+            quorum.append(met[name])
     need(len(quorum) == 1 and (not logs or log in logs), "policy without one quorum or without this log")
-    def met(name, by):
-        return sum(met(member, by) for member in groups[name][1]) >= groups[name][0] if name in groups else witnesses[name] in by
-    return list(witnesses.values()), lambda by: quorum == ["none"] or met(quorum[0], by)
+    return witnesses, quorum[0]
 
 def read_checkpoint(data, log, witnesses):  # section 6: size, root, whether properly signed, by whom cosigned
     text, _, lines = data.decode().rpartition("\n\n")
@@ -75,10 +74,6 @@ def members(pairs):
     need(len(dict(pairs)) == len(pairs) and all(re.fullmatch("[a-z0-9_]{1,40}", name) for name, _ in pairs))
     return dict(pairs)
 
-def integer(text):
-    need(abs(int(text)) < 2**53)
-    return int(text)
-
 def depth(value):
     inner = value.values() if isinstance(value, dict) else value
     return 1 + max(map(depth, inner), default=0) if isinstance(value, (dict, list)) else 0
@@ -89,7 +84,8 @@ def write(value):
 def read_entry(line):  # sections 1 and 2: the entry, or the reason why it is none
     try:
         no = functools.partial(need, False)
-        entry = json.loads(line.decode(), object_pairs_hook=members, parse_float=no, parse_constant=no, parse_int=integer)
+        whole = lambda digits: int(digits) if abs(int(digits)) < 2**53 else no()
+        entry = json.loads(line.decode(), object_pairs_hook=members, parse_float=no, parse_constant=no, parse_int=whole)
         need(isinstance(entry, dict) and write(entry) == line and depth(entry) <= 8 and len(line) <= 65535)
     except (ValueError, RecursionError):
         return None, "canonical"
@@ -165,14 +161,12 @@ def verdict(files):
     except (ValueError, LookupError) as problem:
         return 2, f"could not check: {problem}"
 
-def main(root):
-    try:
-        names = ["entries.ndjson", "keys.txt", "policy.txt"] + ["checkpoints/" + path.name for path in root.glob("checkpoints/*.note")]
-        code, text = verdict({name: (root / name).read_bytes() for name in names})
-    except OSError as problem:
-        code, text = 2, f"could not check: {problem}"
-    print(text)
-    return code
-
 if __name__ == "__main__":
-    sys.exit(main(pathlib.Path(sys.argv[1])) if len(sys.argv) == 2 else __doc__)
+    if len(sys.argv) != 2:
+        print(__doc__)
+        sys.exit(2)
+    root = pathlib.Path(sys.argv[1])
+    paths = [*root.glob("*.ndjson"), *root.glob("*.txt"), *root.glob("checkpoints/*.note")]
+    code, text = verdict({path.relative_to(root).as_posix(): path.read_bytes() for path in paths})
+    print(text)
+    sys.exit(code)

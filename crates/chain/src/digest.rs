@@ -67,14 +67,35 @@ impl FromStr for Digest {
 
     /// Exactly 64 lower-case hexadecimal digits; a digest has one spelling only.
     fn from_str(text: &str) -> Result<Self, DigestError> {
-        if text.bytes().any(|b| b.is_ascii_uppercase()) {
-            return Err(DigestError::Hex);
-        }
-        let mut out = [0; 32];
-        hex::decode_to_slice(text, &mut out).map_err(|_| DigestError::Hex)?;
-        Ok(Self(out))
+        decode_hex(text).map(Self).ok_or(DigestError::Hex)
     }
 }
+
+/// `N` bytes from exactly `2 * N` lower-case hexadecimal digits: one spelling only, unlike what
+/// the usual decoders take.
+pub(crate) fn decode_hex<const N: usize>(text: &str) -> Option<[u8; N]> {
+    let (pairs, []) = text.as_bytes().as_chunks::<2>() else { return None };
+    let pairs: &[[u8; 2]; N] = pairs.try_into().ok()?;
+    // 255 stands for no digit: the bits above the fourth tell it apart after both are joined.
+    let mut wrong = 0;
+    let bytes = pairs.map(|[high, low]| {
+        let (high, low) = (HEX_VALUE[usize::from(high)], HEX_VALUE[usize::from(low)]);
+        wrong |= high | low;
+        high << 4 | (low & 15)
+    });
+    (wrong < 16).then_some(bytes)
+}
+
+const HEX_VALUE: [u8; 256] = {
+    let mut table = [255; 256];
+    let digits = b"0123456789abcdef";
+    let mut value = 0;
+    while value < 16 {
+        table[digits[value] as usize] = value as u8;
+        value += 1;
+    }
+    table
+};
 
 impl fmt::Display for Digest {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {

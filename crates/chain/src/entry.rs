@@ -250,7 +250,7 @@ impl Draft {
     ///
     /// # Errors
     /// [`EntryError::Event`] if `event` is not canonical or deeper than
-    /// [`EVENT_DEPTH_MAX`](crate::limits::EVENT_DEPTH_MAX), [`EntryError::EventTooLong`],
+    /// [`EVENT_DEPTH_MAX`], [`EntryError::EventTooLong`],
     /// [`EntryError::Format`] for the actor.
     pub fn new(actor: &Actor, event: &[u8]) -> Result<Self, EntryError> {
         actor.validate()?;

@@ -78,6 +78,28 @@ fn document<T: Make>(bytes: &[u8], limits: Limits, form: Form) -> Result<T, Cano
     Ok(value)
 }
 
+/// Whether a byte ends a stretch of text that stands for itself: quote, backslash, control.
+const ENDS_PLAIN_TEXT: [bool; 256] = table(b"\"\\", 0x20);
+
+/// Whether a byte may stand in a member name.
+const IS_NAME_BYTE: [bool; 256] = table(b"abcdefghijklmnopqrstuvwxyz0123456789_", 0);
+
+/// A table that is true for the bytes listed and for those below a limit.
+const fn table(listed: &[u8], below: usize) -> [bool; 256] {
+    let mut table = [false; 256];
+    let mut i = 0;
+    while i < 256 {
+        table[i] = i < below;
+        i += 1;
+    }
+    let mut i = 0;
+    while i < listed.len() {
+        table[listed[i] as usize] = true;
+        i += 1;
+    }
+    table
+}
+
 #[derive(Clone, Copy, PartialEq, Eq)]
 enum Form {
     Any,
@@ -333,9 +355,19 @@ impl<'a> Reader<'a> {
         if self.peek() != Some(b'"') {
             return Err(self.unexpected());
         }
+        // The usual name: one look at each byte.
+        let rest = &self.bytes[at + 1..];
+        let length = rest.iter().position(|byte| !IS_NAME_BYTE[usize::from(*byte)]);
+        if let Some(length @ 1..=MEMBER_NAME_CHARS_MAX) = length
+            && rest[length] == b'"'
+        {
+            self.at += length + 2;
+            return Ok(Cow::Borrowed(&self.text[at + 1..at + 1 + length]));
+        }
+        // One that is spelled with escapes, or that is no name.
         let name = self.string()?;
-        let fits = |b: u8| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'_';
-        if (1..=MEMBER_NAME_CHARS_MAX).contains(&name.len()) && name.bytes().all(fits) {
+        let is_name = name.bytes().all(|byte| IS_NAME_BYTE[usize::from(byte)]);
+        if is_name && (1..=MEMBER_NAME_CHARS_MAX).contains(&name.len()) {
             return Ok(name);
         }
         let error = self.fault(CanonErrorKind::MemberName, at);
@@ -378,11 +410,9 @@ impl<'a> Reader<'a> {
         let mut text = Cow::Borrowed("");
         loop {
             let start = self.at;
-            while let Some(0x20..) = self.peek()
-                && !matches!(self.bytes[self.at], b'"' | b'\\')
-            {
-                self.at += 1;
-            }
+            let rest = &self.bytes[start..];
+            let plain = rest.iter().position(|byte| ENDS_PLAIN_TEXT[usize::from(*byte)]);
+            self.at += plain.unwrap_or(rest.len());
             let plain = &self.text[start..self.at];
             if text.is_empty() {
                 text = Cow::Borrowed(plain);

@@ -5,7 +5,7 @@ use base64::engine::general_purpose::STANDARD as BASE64;
 
 use super::{Actor, ClientSignature, EntryError, Via, validate_actor};
 use crate::canon::{self, Limits, Value};
-use crate::digest::Digest;
+use crate::digest::{Digest, decode_hex};
 use crate::limits::SALT_BYTES;
 use crate::time;
 
@@ -135,11 +135,8 @@ fn read_time(value: &[u8]) -> Result<i64, EntryError> {
 }
 
 fn read_salt(value: &[u8]) -> Result<[u8; SALT_BYTES], EntryError> {
-    let mut salt = [0; SALT_BYTES];
     plain(value)
-        .filter(|text| !text.bytes().any(|b| b.is_ascii_uppercase()))
-        .and_then(|text| hex::decode_to_slice(text, &mut salt).ok())
-        .map(|()| salt)
+        .and_then(decode_hex)
         .ok_or(EntryError::Format { member: "salt", expected: "32 lower-case hexadecimal digits" })
 }
 
