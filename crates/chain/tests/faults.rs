@@ -312,7 +312,7 @@ fn what_cannot_be_checked() {
     }
 }
 
-/// The rows of the threat model (section 3) that change what an export says, with what an auditor
+/// The attacks of the threat model that change what an export says, with what an auditor
 /// who holds one checkpoint from outside (size 4) and the bundle's own (size 8) then sees.
 #[test]
 fn attacks_of_the_threat_model() {
