@@ -8,6 +8,7 @@
 //!
 //! Values: `3.00kg` is a quantity, `[a,b]` a list, `D-1=9.6kg` inside a list a received container,
 //! bare digits a number, anything else a word; `name.member=` nests. `#` begins a remark.
+//! `== title` begins a block for [`blocks`].
 //! A line `! rule` says that the event before it raises exactly this waste finding.
 //! `=name` after the subject names the entry; `@name` as a value is its number.
 
@@ -123,7 +124,7 @@ impl Shop {
         let mut i = 0;
         while i < lines.len() {
             let line = lines[i];
-            let findings = self.line(line);
+            let findings = self.tell(line);
             let mut expected: Vec<&str> = Vec::new();
             while let Some(rule) = lines.get(i + 1).and_then(|l| l.strip_prefix("! ")) {
                 expected.push(rule);
@@ -142,7 +143,8 @@ impl Shop {
         self
     }
 
-    fn line(&mut self, line: &str) -> Vec<Finding> {
+    /// Records one line of a script and returns what it raised.
+    pub(crate) fn tell(&mut self, line: &str) -> Vec<Finding> {
         let mut words = line.split_whitespace();
         let mut next = || words.next().unwrap_or_else(|| panic!("line too short: {line}"));
         let (day, minute, who, name, subject) = (next(), next(), next(), next(), next());
@@ -175,14 +177,7 @@ impl Shop {
         }
         if let Some(inner) = text.strip_prefix('[').and_then(|t| t.strip_suffix(']')) {
             let items = inner.split(',').filter(|i| !i.is_empty());
-            return items
-                .map(|item| match item.split_once('=') {
-                    Some((container, mass)) => {
-                        json!({ "container": container, "mass": self.value(mass) })
-                    }
-                    None => self.value(item),
-                })
-                .collect();
+            return items.map(|item| self.item(item)).collect();
         }
         if let Some(quantity) = quantity(text) {
             return quantity;
@@ -199,6 +194,26 @@ impl Shop {
                     None => json!(text),
                 },
             },
+        }
+    }
+}
+
+impl Shop {
+    /// An item of a list: `D-1=9.6kg` received, `TC-1:gross=12kg:tare=2kg` a lot container.
+    fn item(&self, item: &str) -> Value {
+        let mut parts = item.split(':');
+        let first = parts.next().unwrap_or("");
+        let members: Vec<(&str, &str)> = parts.filter_map(|p| p.split_once('=')).collect();
+        if !members.is_empty() {
+            let mut object = Map::from_iter([("id".to_owned(), json!(first))]);
+            object.extend(members.into_iter().map(|(k, v)| (k.to_owned(), self.value(v))));
+            return Value::Object(object);
+        }
+        match item.split_once('=') {
+            Some((container, mass)) => {
+                json!({ "container": container, "mass": self.value(mass) })
+            }
+            None => self.value(item),
         }
     }
 }
@@ -238,4 +253,13 @@ pub(crate) fn label(text: &str) -> Label {
 /// Whether an event is of a kind that a shuffle may move.
 pub(crate) fn is_shop_event(event: &Event) -> bool {
     event.kind().origin == shopfloor::catalogue::Origin::Shop
+}
+
+/// The blocks of a script, by title.
+pub(crate) fn blocks(script: &str) -> Vec<(&str, &str)> {
+    script
+        .split("\n== ")
+        .skip(1)
+        .map(|block| block.split_once('\n').unwrap_or((block, "")))
+        .collect()
 }
