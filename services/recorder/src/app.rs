@@ -11,18 +11,22 @@ use actix_web::middleware::from_fn;
 use actix_web::{
     App, FromRequest, HttpMessage as _, HttpRequest, HttpServer, ResponseError as _, web,
 };
+use jiff::Timestamp;
 use ledger::seams::Clock;
+use shopfloor::State;
+use tokio::sync::{OwnedSemaphorePermit, Semaphore, watch};
 use utoipa_actix_web::AppExt as _;
 
 use crate::authn::{Authenticator, Identity};
 use crate::config::Config;
 use crate::http::gate;
 use crate::http::rates::Rates;
-use crate::limits::{HEAD_TIME_MAX, KEEP_ALIVE, STOP_TIME_MAX};
+use crate::limits::{FEED_WAITERS_MAX, HEAD_TIME_MAX, KEEP_ALIVE, RETRY_WAITING_S, STOP_TIME_MAX};
 use crate::log::Log;
 use crate::metrics::Metrics;
 use crate::problem::{Kind, Problem};
 use crate::refusals::Refusals;
+use crate::texts::TextStore;
 
 /// What every handler shares.
 pub struct Recorder {
@@ -38,9 +42,19 @@ pub struct Recorder {
     pub metrics: Metrics,
     /// Tells the time.
     pub clock: Arc<dyn Clock>,
+    /// Free text and other personal data, erasable.
+    pub texts: TextStore,
     refusals: Refusals,
     requests: AtomicU64,
     started_ms: i64,
+    waiters: Arc<Semaphore>,
+    stopping: watch::Sender<bool>,
+}
+
+impl std::fmt::Debug for Recorder {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Recorder").field("log", &self.log).finish_non_exhaustive()
+    }
 }
 
 impl Recorder {
@@ -52,9 +66,13 @@ impl Recorder {
         config: Config,
         log: Log,
         authn: Authenticator,
+        texts: TextStore,
         clock: Arc<dyn Clock>,
     ) -> Result<Self, prometheus::Error> {
         Ok(Self {
+            waiters: Arc::new(Semaphore::new(FEED_WAITERS_MAX)),
+            stopping: watch::channel(false).0,
+            texts,
             rates: Rates::new(&config.limits),
             metrics: Metrics::new()?,
             refusals: Refusals::new(),
@@ -73,6 +91,66 @@ impl Recorder {
         format!("urn:pulverlog:request:{:x}-{number}", self.started_ms)
     }
 
+    /// The time.
+    pub fn now(&self) -> Timestamp {
+        Timestamp::from_millisecond(self.clock.now_ms()).unwrap_or_default()
+    }
+
+    /// Does work that takes longer than half a millisecond off the threads that serve requests.
+    ///
+    /// # Errors
+    /// The work's own; [`Kind::Internal`] if it panicked.
+    pub async fn blocking<T: Send + 'static>(
+        &self,
+        work: impl FnOnce() -> Result<T, Problem> + Send + 'static,
+    ) -> Result<T, Problem> {
+        web::block(work).await.unwrap_or_else(|_| {
+            self.metrics.panics.inc();
+            tracing::error!("work off the request threads panicked");
+            Err(Problem::new(Kind::Internal, "the service failed"))
+        })
+    }
+
+    /// Asks the state something, off the threads that serve requests.
+    ///
+    /// # Errors
+    /// The question's own; [`Kind::Internal`] if it panicked.
+    pub async fn ask<T: Send + 'static>(
+        &self,
+        question: impl FnOnce(&State) -> Result<T, Problem> + Send + 'static,
+    ) -> Result<T, Problem> {
+        let log = self.log.clone();
+        self.blocking(move || log.ask(question)).await
+    }
+
+    /// A place among those who wait for news.
+    ///
+    /// # Errors
+    /// [`Kind::TooManyWaiting`].
+    pub fn waiter(&self) -> Result<OwnedSemaphorePermit, Problem> {
+        Arc::clone(&self.waiters).try_acquire_owned().map_err(|_| {
+            let kind = Kind::TooManyWaiting;
+            Problem::new(kind, kind.row().when).retry_after(RETRY_WAITING_S)
+        })
+    }
+
+    /// How many wait for news.
+    pub fn waiting(&self) -> usize {
+        FEED_WAITERS_MAX - self.waiters.available_permits()
+    }
+
+    /// Asks those who wait for news to let go, because the service stops.
+    pub fn stop(&self) {
+        self.stopping.send_replace(true);
+    }
+
+    /// Waits until the service stops.
+    pub async fn stopped(&self) {
+        let mut stopping = self.stopping.subscribe();
+        // An error would mean that the recorder is gone, which is the same to whoever waits.
+        let _ = stopping.wait_for(|stopping| *stopping).await;
+    }
+
     /// Counts a problem.
     pub fn count_problem(&self, kind: Kind) {
         self.metrics.problems.with_label_values(&[kind.row().code]).inc();
@@ -87,6 +165,19 @@ impl Recorder {
 /// Who asks. The gate has checked the token and the right to the operation.
 #[derive(Debug, Clone)]
 pub struct Caller(Arc<Identity>);
+
+impl Caller {
+    /// Refuses callers whose token is for certain sites only.
+    ///
+    /// # Errors
+    /// [`Kind::ForbiddenSite`].
+    pub fn demand_every_site(&self) -> Result<(), Problem> {
+        if self.sites.is_none() {
+            return Ok(());
+        }
+        Err(Problem::new(Kind::ForbiddenSite, "a token for every site is needed"))
+    }
+}
 
 impl Deref for Caller {
     type Target = Identity;

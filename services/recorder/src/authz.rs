@@ -11,7 +11,7 @@ use shopfloor::people::events::Role;
 use shopfloor::{Envelope, catalogue};
 
 use crate::authn::Identity;
-use crate::problem::{Kind, Problem, Result};
+use crate::problem::{Kind, Problem, Result, TABLE};
 
 use Role::{Admin, Auditor, Authority, Ehs, Lead, Quality, Service, Technician};
 
@@ -52,31 +52,111 @@ pub struct Operation {
     pub path: &'static str,
     /// Who may call it.
     pub access: Access,
+    /// Problems of its own, besides those that every operation has.
+    pub problems: &'static [Kind],
 }
 
-const fn get(id: &'static str, path: &'static str, roles: &'static [Role]) -> Operation {
-    Operation { id, method: "GET", path, access: Access::Roles(roles) }
+const fn row(
+    id: &'static str,
+    method: &'static str,
+    path: &'static str,
+    access: Access,
+    problems: &'static [Kind],
+) -> Operation {
+    Operation { id, method, path, access, problems }
 }
-const fn post(id: &'static str, path: &'static str, roles: &'static [Role]) -> Operation {
-    Operation { id, method: "POST", path, access: Access::Roles(roles) }
-}
-const fn public(id: &'static str, path: &'static str) -> Operation {
-    Operation { id, method: "GET", path, access: Access::Public }
-}
+
+/// Problems of a question with parameters.
+const ASKED: &[Kind] = &[Kind::BadParameter];
+/// Problems of a question about one thing.
+const ONE: &[Kind] = &[Kind::BadParameter, Kind::NotFound];
+/// Problems of a question that needs a checkpoint made.
+const PROVED: &[Kind] = &[Kind::BadParameter, Kind::NotFound, Kind::WriterStopped];
+/// Problems of waiting.
+const WAITED: &[Kind] = &[Kind::BadParameter, Kind::TooManyWaiting];
+/// Problems of a body.
+const SENT: &[Kind] = &[
+    Kind::UnsupportedMediaType,
+    Kind::UnsupportedEncoding,
+    Kind::BodyTooLarge,
+    Kind::BodyTooSlow,
+    Kind::BadEncoding,
+    Kind::BadParameter,
+    Kind::MalformedJson,
+    Kind::WrongType,
+    Kind::UnknownMember,
+    Kind::MissingMember,
+    Kind::InvalidValue,
+];
+/// Problems of sending events: those of a body, of the reading, of the rules and of the writer.
+const RECORDED: &[Kind] = &[
+    Kind::ForbiddenSite,
+    Kind::ForbiddenOperator,
+    Kind::PersonLeft,
+    Kind::UnsupportedMediaType,
+    Kind::UnsupportedEncoding,
+    Kind::BodyTooLarge,
+    Kind::BodyTooSlow,
+    Kind::BadEncoding,
+    Kind::BadParameter,
+    Kind::MalformedJson,
+    Kind::WrongType,
+    Kind::OwnedByTheLog,
+    Kind::UnknownMember,
+    Kind::MissingMember,
+    Kind::UnknownEventType,
+    Kind::InvalidValue,
+    Kind::UnknownEntry,
+    Kind::EntryIsVoid,
+    Kind::NotAmendable,
+    Kind::UnknownKey,
+    Kind::BadSignature,
+    Kind::IdReused,
+    Kind::Stopped,
+    Kind::BatchRefused,
+    Kind::Busy,
+    Kind::Unanswered,
+    Kind::StorageFull,
+    Kind::WriterStopped,
+];
+/// Problems of an answer that is recorded.
+const ISSUED: &[Kind] = &[
+    Kind::BadParameter,
+    Kind::NotFound,
+    Kind::NotAcceptable,
+    Kind::Busy,
+    Kind::Unanswered,
+    Kind::StorageFull,
+    Kind::WriterStopped,
+];
+/// No problems of its own.
+const NONE: &[Kind] = &[];
 
 /// Every operation.
-pub const OPERATIONS: &[Operation] = &[
-    post("recordEvents", "/v1/events", SENDERS),
-    get("readEntry", "/v1/entries/{seq}", READERS),
-    get("proveEntry", "/v1/entries/{seq}/proof", EVERYONE),
-    public("proveConsistency", "/v1/proofs/consistency"),
-    public("readCheckpoint", "/log/checkpoint"),
-    get("readEntryTile", "/log/tile/entries/{index}", EVIDENCE),
-    public("readHashTile", "/log/tile/{level}/{index}"),
-    public("live", "/healthz"),
-    public("ready", "/readyz"),
-    get("readMetrics", "/metrics", WATCHERS),
-];
+pub const OPERATIONS: &[Operation] = {
+    use Access::{Public, Roles};
+    &[
+        row("recordEvents", "POST", "/v1/events", Roles(SENDERS), RECORDED),
+        row("readFeed", "GET", "/v1/feed", Roles(READERS), WAITED),
+        row("streamFeed", "GET", "/v1/feed/stream", Roles(READERS), WAITED),
+        row("readEntry", "GET", "/v1/entries/{seq}", Roles(READERS), ONE),
+        row("readStanding", "GET", "/v1/entries/{seq}/standing", Roles(READERS), ONE),
+        row("proveEntry", "GET", "/v1/entries/{seq}/proof", Roles(EVERYONE), PROVED),
+        row("proveConsistency", "GET", "/v1/proofs/consistency", Public, ASKED),
+        row("readCheckpoint", "GET", "/log/checkpoint", Public, NONE),
+        row("readKeys", "GET", "/log/keys", Public, NONE),
+        row("readEntryTile", "GET", "/log/tile/entries/{index}", Roles(EVIDENCE), ONE),
+        row("readHashTile", "GET", "/log/tile/{level}/{index}", Public, ONE),
+        row("listFindings", "GET", "/v1/findings", Roles(READERS), ASKED),
+        row("listCautions", "GET", "/v1/cautions", Roles(EVERYONE), NONE),
+        row("readCatalogue", "GET", "/v1/catalogue", Roles(EVERYONE), NONE),
+        row("depositText", "POST", "/v1/texts", Roles(SENDERS), SENT),
+        row("openText", "GET", "/v1/texts/{digest}", Roles(WORDS), ONE),
+        row("live", "GET", "/healthz", Public, NONE),
+        row("ready", "GET", "/readyz", Public, &[Kind::WriterStopped]),
+        row("readMetrics", "GET", "/metrics", Roles(WATCHERS), NONE),
+    ]
+};
 
 impl Operation {
     /// The operation with this id.
@@ -86,9 +166,25 @@ impl Operation {
 
     /// The operation behind a method and a path template.
     pub fn find(method: &Method, template: &str) -> Option<&'static Self> {
-        OPERATIONS
+        Self::find_by(method.as_str(), template)
+    }
+
+    /// The operation behind the name of a method and a path template.
+    pub fn find_by(method: &str, template: &str) -> Option<&'static Self> {
+        OPERATIONS.iter().find(|operation| operation.method == method && operation.path == template)
+    }
+
+    /// Every problem it can answer with, in the order of the table.
+    pub fn all_problems(&self) -> Vec<Kind> {
+        const SIGNED_IN: &[Kind] = &[Kind::Unauthenticated, Kind::RateLimited, Kind::Forbidden];
+        let shared = if self.access == Access::Public { &[] } else { SIGNED_IN };
+        TABLE
             .iter()
-            .find(|operation| operation.method == method.as_str() && operation.path == template)
+            .map(|row| row.kind)
+            .filter(|kind| {
+                *kind == Kind::Internal || shared.contains(kind) || self.problems.contains(kind)
+            })
+            .collect()
     }
 
     /// The methods of a path template, as for `Allow`; empty if it has none.

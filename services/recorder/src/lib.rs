@@ -17,3 +17,4 @@ pub mod openapi;
 pub mod problem;
 mod refusals;
 pub mod secret;
+pub mod texts;

@@ -95,6 +95,9 @@ pub const SCAN_BYTES: usize = 256 << 10;
 /// Seconds a client is asked to wait when the queue is full.
 pub const RETRY_BUSY_S: u32 = 1;
 
+/// Seconds a client is asked to wait when too many wait for news.
+pub const RETRY_WAITING_S: u32 = 10;
+
 /// Longest value of a header or query parameter that is repeated in an error message, in characters.
 pub const ECHO_CHARS_MAX: usize = 80;
 

@@ -366,9 +366,10 @@ impl Log {
     async fn record_prepared(&self, prepared: ledger::Submission) -> Result<Receipt, LogError> {
         let answer = self.0.ledger.submit(vec![prepared]).await?.pop();
         match answer {
-            Some(Ok(outcome)) => outcome.receipt().cloned().ok_or_else(|| {
-                LogError::Failed("the log refused an event of its own".to_owned())
-            }),
+            Some(Ok(outcome)) => outcome
+                .receipt()
+                .cloned()
+                .ok_or_else(|| LogError::Failed("the log refused an event of its own".to_owned())),
             Some(Err(failure)) => Err(LogError::from(&*failure)),
             None => Err(LogError::Unanswered),
         }

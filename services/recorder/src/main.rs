@@ -24,6 +24,8 @@ struct Args {
 enum Command {
     /// Serve the log over HTTP.
     Serve(serve::ServeArgs),
+    /// Print the API description (OpenAPI 3.1).
+    Openapi,
     /// Print a token of the local issuer, for development and tests.
     Token(token::TokenArgs),
 }
@@ -63,6 +65,11 @@ fn run(args: Args) -> anyhow::Result<()> {
     match args.command {
         Command::Serve(args) => {
             actix_web::rt::System::new().block_on(serve::run(config, &seams, args))
+        }
+        Command::Openapi => {
+            let text = recorder::openapi::to_text(&recorder::openapi::document());
+            std::io::Write::write_all(&mut std::io::stdout(), text.as_bytes())?;
+            Ok(())
         }
         Command::Token(args) => token::run(&config, &args, &seams),
     }

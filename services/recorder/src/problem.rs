@@ -176,6 +176,19 @@ impl Kind {
         }
     }
 
+    /// Whether the answer says how long to wait.
+    pub fn waits(self) -> bool {
+        matches!(
+            self,
+            Self::RateLimited
+                | Self::TooManyWaiting
+                | Self::Busy
+                | Self::Unanswered
+                | Self::StorageFull
+                | Self::WriterStopped
+        )
+    }
+
     /// The HTTP status.
     pub fn status(self) -> StatusCode {
         StatusCode::from_u16(self.row().status).unwrap_or(StatusCode::INTERNAL_SERVER_ERROR)

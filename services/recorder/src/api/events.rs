@@ -43,7 +43,10 @@ enum Sent {
     Many(Vec<Value>),
 }
 
-/// Record one event or a batch.
+/// Record one event or a batch
+///
+/// The answer comes when the events are on disk. Send again with the same `source` and `id` until
+/// there is one: an event is never recorded twice.
 #[utoipa::path(
     operation_id = "recordEvents", tag = "events",
     params(RecordQuery),
@@ -52,7 +55,7 @@ enum Sent {
     ),
 )]
 #[post("/v1/events")]
-pub async fn record_events(
+pub(super) async fn record_events(
     recorder: web::Data<Recorder>,
     caller: Caller,
     request: HttpRequest,
@@ -318,7 +321,8 @@ fn item(recorder: &Recorder, outcome: Outcome, caution_ids: &[&str]) -> Item {
             Item { status: 200, result: Ok(Answer::Trial(trial)) }
         }
         Outcome::IdReused(seq) => {
-            let earlier = seq.map_or("an event before it".to_owned(), |seq| format!("entry `{seq}`"));
+            let earlier =
+                seq.map_or("an event before it".to_owned(), |seq| format!("entry `{seq}`"));
             let detail = format!("{earlier} has this `source` and `id` and another content");
             let mut problem = Problem::new(Kind::IdReused, detail).at("/id");
             problem.seq = seq;

@@ -18,34 +18,35 @@ pub struct ProbeView {
     pub entries: u64,
 }
 
-/// The process runs.
+/// Is the process alive
 #[utoipa::path(
     operation_id = "live", tag = "service",
     responses((status = 200, description = "The process runs.", body = ProbeView)),
 )]
 #[get("/healthz")]
-pub async fn live(recorder: web::Data<Recorder>) -> web::Json<ProbeView> {
+pub(super) async fn live(recorder: web::Data<Recorder>) -> web::Json<ProbeView> {
     web::Json(ProbeView { status: "live".into(), entries: recorder.log.size() })
 }
 
-/// The log takes entries.
+/// Does the log take entries
 #[utoipa::path(
     operation_id = "ready", tag = "service",
     responses((status = 200, description = "The log takes entries.", body = ProbeView)),
 )]
 #[get("/readyz")]
-pub async fn ready(recorder: web::Data<Recorder>) -> Result<web::Json<ProbeView>> {
+pub(super) async fn ready(recorder: web::Data<Recorder>) -> Result<web::Json<ProbeView>> {
     recorder.log.is_writing().map_err(Problem::from)?;
     Ok(web::Json(ProbeView { status: "ready".into(), entries: recorder.log.size() }))
 }
 
-/// Counters in the Prometheus text format.
+/// Read counters in the Prometheus text format
 #[utoipa::path(
     operation_id = "readMetrics", tag = "service",
     responses((status = 200, description = "All series.", body = String, content_type = "text/plain")),
 )]
 #[get("/metrics")]
-pub async fn read_metrics(recorder: web::Data<Recorder>) -> HttpResponse {
+pub(super) async fn read_metrics(recorder: web::Data<Recorder>) -> HttpResponse {
+    recorder.metrics.waiters.set(i64::try_from(recorder.waiting()).unwrap_or(i64::MAX));
     recorder.metrics.entries.set(i64::try_from(recorder.log.size()).unwrap_or(i64::MAX));
     HttpResponse::Ok().content_type(ContentType::plaintext()).body(recorder.metrics.text())
 }

@@ -2,19 +2,53 @@
 
 pub mod entries;
 pub mod events;
+pub mod feed;
+pub mod findings;
 pub mod health;
 pub mod log;
+pub mod texts;
 pub mod wire;
 
+use shopfloor::ids::Label;
 use utoipa_actix_web::service_config::ServiceConfig;
+
+use crate::limits::{FEED_PAGE_DEFAULT, FEED_PAGE_MAX};
+use crate::problem::{Problem, Result, echo};
 
 /// Registers every operation, for the service and for its description.
 pub fn routes(config: &mut ServiceConfig<'_>) {
     config
         .service(events::record_events)
+        .service(feed::stream_feed)
+        .service(feed::read_feed)
         .service(entries::read_entry)
+        .service(entries::read_standing)
+        .service(entries::prove_entry)
+        .service(log::prove_consistency)
         .service(log::read_checkpoint)
+        .service(log::read_keys)
+        .service(log::read_entry_tile)
+        .service(log::read_hash_tile)
+        .service(findings::list_findings)
+        .service(findings::list_cautions)
+        .service(findings::read_catalogue)
+        .service(texts::deposit_text)
+        .service(texts::open_text)
         .service(health::live)
         .service(health::ready)
         .service(health::read_metrics);
+}
+
+/// The parameter `limit` of a list.
+fn page_limit(limit: Option<usize>) -> Result<usize> {
+    let limit = limit.unwrap_or(FEED_PAGE_DEFAULT);
+    if (1..=FEED_PAGE_MAX).contains(&limit) {
+        return Ok(limit);
+    }
+    Err(Problem::parameter("limit", format!("1 to {FEED_PAGE_MAX} is wanted")))
+}
+
+/// The parameter `site`.
+fn site(text: &str) -> Result<Label> {
+    Label::new(text).map_err(|error| Problem::parameter("site", echo(&error.to_string())))
 }

@@ -18,6 +18,7 @@ use crate::authn::local::LocalIssuer;
 use crate::config::Config;
 use crate::log::{Log, LogParts, Places};
 use crate::secret;
+use crate::texts::TextStore;
 
 /// File of the log's signing key.
 pub fn log_key_file(config: &Config) -> PathBuf {
@@ -100,7 +101,8 @@ pub async fn open(config: Config, seams: &Seams, args: ServeArgs) -> anyhow::Res
     if let Some(why) = log.health().not_writing {
         tracing::error!(why, "the log is open for reading only");
     }
-    Ok(Recorder::new(config, log, authn, Arc::clone(&seams.clock))?)
+    let texts = TextStore::open(&config.log.data_dir, (seams.random)())?;
+    Ok(Recorder::new(config, log, authn, texts, Arc::clone(&seams.clock))?)
 }
 
 /// Serves until SIGTERM or SIGINT.
@@ -113,16 +115,19 @@ pub async fn run(config: Config, seams: &Seams, args: ServeArgs) -> anyhow::Resu
     let address = recorder.config.listen.address;
     let listener =
         TcpListener::bind(address).with_context(|| format!("cannot listen on {address}"))?;
-    let (server, address) = app::start(recorder, listener)?;
+    let (server, address) = app::start(recorder.clone(), listener)?;
     tracing::info!(%address, origin = log.origin(), entries = log.size(), "serving");
     let handle = server.handle();
     let stop = actix_web::rt::spawn(async move {
         signal().await;
         tracing::info!("stopping: running requests are finished first");
+        recorder.stop();
         handle.stop(true).await;
     });
     server.await?;
+    // It holds the recorder, and with it the log; let it end before the log is closed.
     stop.abort();
+    let _ = stop.await;
     let entries = log.size();
     log.close().context("the log was not closed in good order; the next start mends it")?;
     tracing::info!(entries, "stopped");

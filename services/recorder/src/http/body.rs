@@ -4,7 +4,11 @@ use std::io::Read as _;
 
 use actix_web::http::header::{CONTENT_ENCODING, CONTENT_LENGTH};
 use actix_web::{HttpMessage as _, HttpRequest, web};
+use chain::canon;
+use chain::limits::EVENT_DEPTH_MAX;
 use flate2::read::MultiGzDecoder;
+use serde::de::DeserializeOwned;
+use serde_path_to_error::Segment;
 
 use crate::limits::BODY_TIME_MAX;
 use crate::problem::{Kind, Problem, Result, echo};
@@ -79,6 +83,47 @@ fn packing(request: &HttpRequest) -> Result<Packing> {
             Err(Problem::new(Kind::UnsupportedEncoding, detail))
         }
     }
+}
+
+/// Reads a small JSON body of our own form, as strictly as an event.
+///
+/// # Errors
+/// As [`read`]; [`Kind::UnsupportedMediaType`], [`Kind::MalformedJson`] and the 422 kinds, with a
+/// pointer to the member at fault.
+pub async fn json<T: DeserializeOwned>(
+    request: &HttpRequest,
+    payload: web::Payload,
+    bytes_max: usize,
+) -> Result<T> {
+    if media_type(request)? != "application/json" {
+        let detail = "this operation takes `application/json`";
+        return Err(Problem::new(Kind::UnsupportedMediaType, detail));
+    }
+    let bytes = read(request, payload, bytes_max).await?;
+    let limits = canon::Limits { max_depth: EVENT_DEPTH_MAX, max_bytes: bytes_max };
+    let value = canon::parse_with(&bytes, limits)?;
+    let canonical = canon::to_bytes(&value);
+    let mut reader = serde_json::Deserializer::from_slice(&canonical);
+    serde_path_to_error::deserialize(&mut reader).map_err(|error| {
+        let path: String = error
+            .path()
+            .iter()
+            .filter_map(|segment| match segment {
+                Segment::Seq { index } => Some(format!("/{index}")),
+                Segment::Map { key } => Some(format!("/{key}")),
+                Segment::Enum { .. } | Segment::Unknown => None,
+            })
+            .collect();
+        let detail = error.inner().to_string();
+        let kind = match detail.split(" `").next() {
+            Some("unknown field") => Kind::UnknownMember,
+            Some("missing field") => Kind::MissingMember,
+            Some(start) if start.starts_with("invalid type") => Kind::WrongType,
+            Some(_) | None => Kind::InvalidValue,
+        };
+        let words = detail.split(" at line ").next().unwrap_or_default();
+        Problem::new(kind, echo(words)).at(path)
+    })
 }
 
 /// The media type of the body without parameters, lower case. The only parameter allowed is

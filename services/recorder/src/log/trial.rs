@@ -62,8 +62,7 @@ impl Trial<'_> {
             Ok(findings) => findings,
             Err(refusal) => return Ok(Outcome::Refused(refusal)),
         };
-        let stops: Vec<Finding> =
-            self.state.stops(&fact, &findings).into_iter().cloned().collect();
+        let stops: Vec<Finding> = self.state.stops(&fact, &findings).into_iter().cloned().collect();
         if self.handling.strict && !self.handling.dry_run && !stops.is_empty() {
             return Ok(Outcome::Stopped { findings: stops, refused_in: 0 });
         }
@@ -102,8 +101,8 @@ impl Trial<'_> {
             Some(fact) => Some(fact.clone()),
             None => match self.log.entry(seq)? {
                 Some(line) => {
-                    let entry = Entry::parse(&line)
-                        .map_err(|error| LogError::Failed(error.to_string()))?;
+                    let entry =
+                        Entry::parse(&line).map_err(|error| LogError::Failed(error.to_string()))?;
                     Fact::from_entry(&entry).ok()
                 }
                 None => None,
@@ -121,10 +120,9 @@ impl Trial<'_> {
 pub(super) fn refusal(outcomes: Vec<Outcome>) -> Result<Vec<Outcome>, AllWell> {
     let is_fault = |outcome: &Outcome| match outcome {
         Outcome::IdReused(_) | Outcome::Stopped { .. } | Outcome::Refused(_) => true,
-        Outcome::Recorded(..)
-        | Outcome::Known(..)
-        | Outcome::Tried { .. }
-        | Outcome::NotTried => false,
+        Outcome::Recorded(..) | Outcome::Known(..) | Outcome::Tried { .. } | Outcome::NotTried => {
+            false
+        }
     };
     if !outcomes.iter().any(is_fault) {
         return Err(AllWell);
@@ -151,10 +149,7 @@ pub(super) async fn record_attempts(
     Ok(outcomes)
 }
 
-fn attempt(
-    submission: &Submission,
-    findings: &[Finding],
-) -> Result<ledger::Submission, LogError> {
+fn attempt(submission: &Submission, findings: &[Finding]) -> Result<ledger::Submission, LogError> {
     let digest = digest_of(submission);
     let mut rules: Vec<&str> = findings.iter().map(|finding| finding.rule.as_str()).collect();
     rules.sort_unstable();

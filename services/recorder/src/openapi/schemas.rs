@@ -1,0 +1,67 @@
+//! Schemas of what the service answers.
+
+use std::collections::BTreeMap;
+
+use schemars::generate::SchemaSettings;
+use schemars::{JsonSchema, SchemaGenerator};
+use serde_json::Value;
+
+use crate::api::{entries, feed, findings, health, log, texts, wire};
+use crate::problem::ProblemBody;
+
+/// Refers operations to the JSON Schema of a type, and collects these schemas.
+macro_rules! described {
+    ($($type:ty),+ $(,)?) => {
+        $(
+            impl utoipa::PartialSchema for $type {
+                fn schema() -> utoipa::openapi::RefOr<utoipa::openapi::schema::Schema> {
+                    let name = <$type as JsonSchema>::schema_name();
+                    utoipa::openapi::RefOr::Ref(utoipa::openapi::Ref::from_schema_name(name))
+                }
+            }
+            impl utoipa::ToSchema for $type {
+                fn name() -> std::borrow::Cow<'static, str> {
+                    <$type as JsonSchema>::schema_name()
+                }
+            }
+        )+
+
+        fn collect(generator: &mut SchemaGenerator) {
+            $(let _ = generator.subschema_for::<$type>();)+
+        }
+    };
+}
+
+described!(
+    ProblemBody,
+    wire::ReceiptView,
+    wire::TrialView,
+    wire::BatchView,
+    entries::StandingView,
+    feed::FeedPage,
+    findings::FindingList,
+    findings::CautionList,
+    findings::CatalogueView,
+    texts::TextDeposit,
+    texts::TextCommitmentView,
+    texts::TextView,
+    log::ConsistencyView,
+    health::ProbeView,
+);
+
+/// A generator whose references point into the document.
+pub(super) fn generator(settings: SchemaSettings) -> SchemaGenerator {
+    settings
+        .with(|settings| {
+            settings.definitions_path = "/components/schemas".into();
+            settings.meta_schema = None;
+        })
+        .into_generator()
+}
+
+/// Every schema of an answer, by name.
+pub(super) fn views() -> BTreeMap<String, Value> {
+    let mut generator = generator(SchemaSettings::draft2020_12().for_serialize());
+    collect(&mut generator);
+    generator.take_definitions(true).into_iter().collect()
+}
