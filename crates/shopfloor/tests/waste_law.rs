@@ -690,9 +690,12 @@ fn weekly_means_at_most_seven_days() {
     // WV-27 (262.17(a)(1)(v)): inspections on 1, 8 and 16 June 2026.
     let mut shop = Shop::new("us", "America/New_York");
     shop.play("
-2026-06-01 08:00 op_e1 area.inspected area/CAA-1 area=central containers=[] leaks=false closed=true labels_readable=true result=pass
-2026-06-08 17:00 op_e1 area.inspected area/CAA-1 area=central containers=[] leaks=false closed=true labels_readable=true result=pass
-2026-06-16 08:00 op_e1 area.inspected area/CAA-1 area=central containers=[] leaks=false closed=true labels_readable=true result=pass
+2026-05-30 08:00 op_e1 stream.determined stream/A material=PA12 description=dust determination=hazardous codes.rcra=[D001] decided_by=op_e1 basis=test jurisdiction=us
+2026-05-30 09:00 op_e1 container.opened container/D-1 stream=A tare=9.80kg area=central location=CAA-1
+2026-05-30 10:00 op_e1 waste.added container/D-1 what=powder mass=20.00kg
+2026-06-01 08:00 op_e1 area.inspected area/CAA-1 area=central containers=[D-1] leaks=false closed=true labels_readable=true result=pass
+2026-06-08 17:00 op_e1 area.inspected area/CAA-1 area=central containers=[D-1] leaks=false closed=true labels_readable=true result=pass
+2026-06-16 08:00 op_e1 area.inspected area/CAA-1 area=central containers=[D-1] leaks=false closed=true labels_readable=true result=pass
 ! waste.inspection_gap
 ");
 }

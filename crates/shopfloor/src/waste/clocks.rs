@@ -11,6 +11,7 @@ use rust_decimal::Decimal;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::areas;
 use super::category::{self, Category, Class, Month, Totals};
 use super::container::{Container, ContainerState, CustodyEvent};
 use super::discrepancy;
@@ -441,31 +442,25 @@ impl Desk<'_> {
 
     /// Central areas in which waste stands (none is prescribed for satellite areas).
     fn inspections(&self, out: &mut Vec<Clock>) {
-        let mut areas: BTreeMap<Label, (i64, u64)> = BTreeMap::new();
-        for container in self.on_site() {
-            let Some(area) = container.area(self.now.as_millisecond()) else { continue };
-            let hazardous = self.determination(&container) != Some(Determination::NonHazardous);
-            if area.area != AreaKind::Central || !hazardous {
-                continue;
-            }
-            if let Some(since) = container.clock_start() {
-                let first = areas.entry(area.location).or_insert(since);
-                *first = since.min(*first);
-            }
-        }
-        let inspected: BTreeMap<&Label, (i64, u64)> = self
-            .state
-            .waste
-            .inspections(self.site)
-            .filter_map(|(area, told)| {
-                let now = self.now.as_millisecond();
-                let last = told.iter().rfind(|m| m.time_ms <= now)?;
-                Some((area, (last.time_ms, last.seq)))
-            })
+        let now = self.now.as_millisecond();
+        let areas: BTreeSet<Label> = self
+            .on_site()
+            .filter_map(|c| c.area(now))
+            .filter(|a| a.area == AreaKind::Central)
+            .map(|a| a.location)
             .collect();
-        for (area, since) in areas {
-            let (from_ms, seq) = inspected.get(&area).copied().unwrap_or(since).max(since);
-            let start = self.law.days.day(from_ms);
+        for area in areas {
+            let counts =
+                |c: &Container<'_>| self.determination(c) != Some(Determination::NonHazardous);
+            let occupied = areas::occupied(&self.state.waste, self.site, &area, counts);
+            let Some((since, _)) = occupied.into_iter().find(|(a, b)| *a <= now && now < *b) else {
+                continue;
+            };
+            let told = self.state.waste.inspections_of(self.site, &area);
+            let last = told
+                .and_then(|t| t.iter().rfind(|m| m.time_ms <= now))
+                .filter(|m| m.time_ms >= since);
+            let start = self.law.days.day(last.map_or(since, |m| m.time_ms));
             let Some(limit) = self
                 .law
                 .find("us.inspection.gap_days", start)
@@ -474,6 +469,15 @@ impl Desk<'_> {
                 continue;
             };
             let Some(subject) = subject(SubjectKind::Area, &area) else { continue };
+            // The entries: the last inspection, or what brought waste into the area.
+            let entries = match last {
+                Some(last) => vec![last.seq],
+                None => self
+                    .on_site()
+                    .filter(|c| c.area(now).is_some_and(|a| a.location == area))
+                    .filter_map(|c| c.clock_start().map(|(_, seq)| seq))
+                    .collect(),
+            };
             out.push(self.clock(Draft {
                 kind: ClockKind::Inspection,
                 subject,
@@ -483,7 +487,7 @@ impl Desk<'_> {
                 category: None,
                 rules: vec![limit.rule],
                 notes: vec![],
-                entries: vec![seq],
+                entries,
             }));
         }
     }

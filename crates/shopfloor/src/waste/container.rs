@@ -227,7 +227,7 @@ impl<'a> Container<'a> {
 
     /// Whether it stands in an area of a site at an instant, as last told.
     pub(super) fn stands_in(&self, site: &Label, area: &Label, at_ms: i64) -> bool {
-        if self.site() != Some(site) || !self.area(at_ms).is_some_and(|a| &a.location == area) {
+        if self.site() != Some(site) || self.area(at_ms).is_none_or(|a| &a.location != area) {
             return false;
         }
         self.custody()

@@ -11,7 +11,7 @@ use super::law::{Law, plus_days};
 use super::rules::*;
 use super::shipment::Shipment;
 use super::view::site_config;
-use super::{Kg, clocks};
+use super::{Kg, areas, clocks};
 use crate::State;
 use crate::catalogue::Event;
 use crate::common::{Day, Outcome};
@@ -349,24 +349,25 @@ impl<'a> Bench<'a, '_, '_> {
             return;
         };
         let told = self.state.waste.inspections_of(site, area);
-        let Some(last) = told.and_then(|t| t.iter().rfind(|m| m.time_ms <= self.at)) else {
-            return;
-        };
+        let last = told.and_then(|t| t.iter().rfind(|m| m.time_ms <= self.at));
+        let occupied = areas::occupied(&self.state.waste, site, area, |_| true);
+        let since = last.map_or(i64::MIN, |m| m.time_ms);
+        let Some((from, until)) = areas::longest_between(&occupied, since, self.at) else { return };
         let law = self.law();
-        let last_day = law.days.day(last.time_ms);
+        let (first, until) = (law.days.day(from), law.days.day(until));
         let limit = law
-            .find("us.inspection.gap_days", last_day)
-            .or_else(|| law.find("shop.inspection_gap_days", last_day));
-        let gap = clocks::days_between(last_day, self.today());
+            .find("us.inspection.gap_days", first)
+            .or_else(|| law.find("shop.inspection_gap_days", first));
+        let gap = clocks::days_between(first, until);
         if let Some(limit) = limit
             && limit.reached_by(Decimal::from(gap))
         {
             let detail = format!(
-                "area `{area}`: {gap} days since {last_day}; the limit is {} ({})",
+                "area `{area}`: {gap} days with waste since {first}; the limit is {} ({})",
                 limit.value,
                 limit.rule.version()
             );
-            self.judge.raise(&INSPECTION_GAP, [last.seq], detail);
+            self.judge.raise(&INSPECTION_GAP, last.map(|m| m.seq), detail);
         }
     }
 

@@ -8,6 +8,7 @@
 //! Deliberately absent: the class of a waste. A person determines it (`stream.determined`); this
 //! module only counts, dates and compares.
 
+mod areas;
 pub mod category;
 pub mod clocks;
 pub mod container;
@@ -156,12 +157,12 @@ impl Waste {
                 if let Some(item) = &addition.item {
                     remove(&mut self.items, item, seq);
                 }
-                if let (Some(site), Some(day)) = (&fact.site, utc_day(fact.time.ms())) {
-                    if let Some(days) = self.generated.get_mut(site) {
-                        remove(days, &day, seq);
-                        if days.is_empty() {
-                            self.generated.remove(site);
-                        }
+                if let (Some(site), Some(day)) = (&fact.site, utc_day(fact.time.ms()))
+                    && let Some(days) = self.generated.get_mut(site)
+                {
+                    remove(days, &day, seq);
+                    if days.is_empty() {
+                        self.generated.remove(site);
                     }
                 }
                 self.filled_by.remove(&seq);

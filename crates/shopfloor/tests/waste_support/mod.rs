@@ -8,7 +8,7 @@
 //!
 //! Values: `3.00kg` is a quantity, `[a,b]` a list, `D-1=9.6kg` inside a list a received container,
 //! bare digits a number, anything else a word; `name.member=` nests. `#` begins a remark.
-//! `== title` begins a block for [`blocks`].
+//! `every N days A..B` in place of the day repeats a line. `== title` begins a block for [`blocks`].
 //! A line `! rule` says that the event before it raises exactly this waste finding.
 //! `=name` after the subject names the entry; `@name` as a value is its number.
 
@@ -116,14 +116,15 @@ impl Shop {
 
     /// Plays a script; checks the expectations written in it.
     pub(crate) fn play(&mut self, script: &str) -> &mut Self {
-        let lines: Vec<&str> = script
+        let lines: Vec<String> = script
             .lines()
             .map(|l| l.split(" #").next().unwrap_or("").trim())
-            .filter(|l| !l.is_empty() && !l.starts_with('#'))
+            .filter(|l| !l.is_empty() && !l.starts_with('#') && !l.starts_with("=="))
+            .flat_map(repeated)
             .collect();
         let mut i = 0;
         while i < lines.len() {
-            let line = lines[i];
+            let line = lines[i].as_str();
             let findings = self.tell(line);
             let mut expected: Vec<&str> = Vec::new();
             while let Some(rule) = lines.get(i + 1).and_then(|l| l.strip_prefix("! ")) {
@@ -199,8 +200,11 @@ impl Shop {
 }
 
 impl Shop {
-    /// An item of a list: `D-1=9.6kg` received, `TC-1:gross=12kg:tare=2kg` a lot container.
+    /// An item of a list: `D-1=9.6kg` received, `lid_tight+` a step found in order, `TC-1:gross=12kg:tare=2kg` a lot container.
     fn item(&self, item: &str) -> Value {
+        if let Some(step) = item.strip_suffix('+') {
+            return json!({ "check": step, "ok": true });
+        }
         let mut parts = item.split(':');
         let first = parts.next().unwrap_or("");
         let members: Vec<(&str, &str)> = parts.filter_map(|p| p.split_once('=')).collect();
@@ -245,6 +249,23 @@ fn put(data: &mut Map<String, Value>, path: &str, value: Value) {
     }
 }
 
+/// The lines that `every N days A..B ..` stands for.
+fn repeated(line: &str) -> Vec<String> {
+    let Some(rest) = line.strip_prefix("every ") else { return vec![line.to_owned()] };
+    let (step, rest) = rest.split_once(" days ").unwrap();
+    let (range, rest) = rest.split_once(' ').unwrap();
+    let (from, to) = range.split_once("..").unwrap();
+    let (mut day, to): (jiff::civil::Date, jiff::civil::Date) =
+        (from.parse().unwrap(), to.parse().unwrap());
+    let step = jiff::Span::new().days(step.parse::<i64>().unwrap());
+    let mut lines = Vec::new();
+    while day <= to {
+        lines.push(format!("{day} {rest}"));
+        day = day.checked_add(step).unwrap();
+    }
+    lines
+}
+
 /// A label.
 pub(crate) fn label(text: &str) -> Label {
     Label::new(text).unwrap()
@@ -253,6 +274,18 @@ pub(crate) fn label(text: &str) -> Label {
 /// Whether an event is of a kind that a shuffle may move.
 pub(crate) fn is_shop_event(event: &Event) -> bool {
     event.kind().origin == shopfloor::catalogue::Origin::Shop
+}
+
+/// The parts of a script, each with the title that ends it.
+pub(crate) fn stages(script: &str) -> Vec<(&str, &str)> {
+    let mut stages = Vec::new();
+    let mut rest = script;
+    while let Some((part, after)) = rest.split_once("\n== ") {
+        let (title, after) = after.split_once('\n').unwrap_or((after, ""));
+        stages.push((title.trim(), part));
+        rest = after;
+    }
+    stages
 }
 
 /// The blocks of a script, by title.
