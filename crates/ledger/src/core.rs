@@ -17,9 +17,9 @@ use std::collections::{HashMap, VecDeque};
 use std::sync::{Arc, Mutex, PoisonError, RwLock};
 
 use chain::Digest;
-use chain::entry::{EntryView, Link, Sealed, leaf_hash};
+use chain::entry::{Actor, ClientSignature, Draft, EntryError, EntryView, Link, Sealed, leaf_hash};
 use jiff::Timestamp;
-use shopfloor::{Fact, Finding, Refusal};
+use shopfloor::{Envelope, Event, Fact, Finding, Refusal};
 
 use crate::engine::recovery::{Stop, Tip};
 use crate::engine::{Engine, Line, Store};
@@ -138,6 +138,17 @@ impl OpenBatch {
             order: Vec::new(),
             waiting: Vec::new(),
         }
+    }
+
+    /// The fact an event becomes as the next entry of this batch. Time never runs backwards.
+    fn fact(&self, envelope: Envelope, event: Event, actor: &Actor, now_ms: i64) -> Result<Fact> {
+        let seq = self.tip.count;
+        let recorded_at_ms = now_ms.max(self.tip.recorded_at_ms);
+        let recorded_at = Timestamp::from_millisecond(recorded_at_ms).map_err(|_| {
+            let source = EntryError::Time(chain::time::TimeError::Range(recorded_at_ms));
+            LedgerError::Entry { seq, source }
+        })?;
+        Ok(Fact::new(envelope, event, actor, seq, recorded_at))
     }
 
     fn is_full(&self) -> bool {
@@ -288,15 +299,17 @@ impl Core {
         batch: &mut OpenBatch,
     ) -> Result<Option<Outcome>> {
         let key = submission.key();
+        let needs_state = submission.needs_state();
+        let Submission { draft, bytes, envelope, event, actor, handling, signature } = submission;
         if let Some(&entry) = batch.keys.get(&key) {
             let seq = self.tip.count + entry as u64;
-            if !sealed_event_is(&batch.sealed[entry], &submission.bytes) {
+            if !sealed_event_is(&batch.sealed[entry], &bytes) {
                 return Ok(Some(Outcome::Conflict { seq }));
             }
             batch.waiting.push(Waiting { submission: index, entry, answer: Answer::Known });
             return Ok(None);
         }
-        match self.earlier(&key, &submission.bytes)? {
+        match self.earlier(&key, &bytes)? {
             Earlier::Same(receipt) => return Ok(Some(Outcome::Known { receipt })),
             Earlier::Other(seq) => return Ok(Some(Outcome::Conflict { seq })),
             Earlier::Unknown => {}
@@ -304,17 +317,15 @@ impl Core {
         if self.recent.order.len() + batch.sealed.len() >= KEYS_AHEAD_MAX {
             return Err(LedgerError::Busy);
         }
-        let fact = fact_of(&submission, batch.tip.count, now_ms.max(batch.tip.recorded_at_ms))?;
-        if submission.needs_state() {
-            match self.judge(&fact, submission.handling)? {
+        let fact = batch.fact(envelope, event, &actor, now_ms)?;
+        if needs_state {
+            match self.judge(&fact, handling)? {
                 Err(refusal) => return Ok(Some(Outcome::Refused(refusal))),
                 Ok(stopping) if stopping.is_empty() => {}
-                Ok(stopping) => {
-                    return self.refuse(index, &submission, stopping, now_ms, batch);
-                }
+                Ok(stopping) => return self.refuse(index, &fact, &bytes, stopping, now_ms, batch),
             }
         }
-        let entry = self.seal(submission, key, fact, batch)?;
+        let entry = self.seal(&draft, signature.as_ref(), key, fact, batch)?;
         batch.waiting.push(Waiting { submission: index, entry, answer: Answer::Recorded });
         Ok(None)
     }
@@ -336,12 +347,13 @@ impl Core {
     fn refuse(
         &mut self,
         index: usize,
-        stopped: &Submission,
+        stopped: &Fact,
+        bytes: &[u8],
         findings: Vec<Finding>,
         now_ms: i64,
         batch: &mut OpenBatch,
     ) -> Result<Option<Outcome>> {
-        let digest = Digest::of(&stopped.bytes).to_string();
+        let digest = Digest::of(bytes).to_string();
         let id = format!("attempt-{digest}");
         let key = Key::new(LOG_SOURCE, &id);
         if let Some(seq) = self.seq_of(&key)? {
@@ -350,21 +362,23 @@ impl Core {
         let mut rules: Vec<&str> = findings.iter().map(|finding| finding.rule.as_str()).collect();
         rules.sort_unstable();
         rules.dedup();
-        let subject = stopped.envelope.subject.to_string();
+        let subject = stopped.subject.to_string();
+        let name = stopped.event.kind().name;
         let data = serde_json::json!({
-            "digest": digest, "event": stopped.envelope.name, "rules": rules, "subject": subject,
+            "digest": digest, "event": name, "rules": rules, "subject": subject,
         });
         let attempt = Submission::by_the_log("attempt.refused", &id, &subject, &data)
-            .map_err(|error| LedgerError::OwnEvent { name: "attempt.refused", source: error })?;
-        let fact = fact_of(&attempt, batch.tip.count, now_ms.max(batch.tip.recorded_at_ms))?;
-        let entry = self.seal(attempt, key, fact, batch)?;
+            .map_err(|source| LedgerError::OwnEvent { name: "attempt.refused", source })?;
+        let fact = batch.fact(attempt.envelope, attempt.event, &attempt.actor, now_ms)?;
+        let entry = self.seal(&attempt.draft, None, key, fact, batch)?;
         batch.waiting.push(Waiting { submission: index, entry, answer: Answer::Stopped(findings) });
         Ok(None)
     }
 
     fn seal(
         &mut self,
-        submission: Submission,
+        draft: &Draft,
+        signature: Option<&ClientSignature>,
         key: Key,
         fact: Fact,
         batch: &mut OpenBatch,
@@ -374,10 +388,8 @@ impl Core {
         let seq = batch.tip.count;
         let recorded_at_ms = fact.recorded_at.as_millisecond();
         let link = Link { seq, prev: batch.tip.leaf, recorded_at_ms, salt };
-        let sealed = submission
-            .draft
-            .seal(link, submission.signature.as_ref())
-            .map_err(|source| LedgerError::Entry { seq, source })?;
+        let sealed =
+            draft.seal(link, signature).map_err(|source| LedgerError::Entry { seq, source })?;
         batch.tip = Tip { count: seq + 1, leaf: sealed.leaf, recorded_at_ms };
         batch.bytes += sealed.bytes.len() + 1;
         let entry = batch.sealed.len();
@@ -458,6 +470,8 @@ impl Core {
     fn seq_of(&self, key: &Key) -> Result<Option<u64>> {
         match self.recent.seqs.get(key) {
             Some(seq) => Ok(Some(*seq)),
+            // The index is being built anew: it cannot tell yet whether the key is new.
+            None if self.index.cursor().count < self.recent.from => Err(LedgerError::Busy),
             None => self.index.seq_of(key, self.recent.from),
         }
     }
@@ -481,15 +495,6 @@ impl Core {
         }
         Ok(Earlier::Other(seq))
     }
-}
-
-fn fact_of(submission: &Submission, seq: u64, recorded_at_ms: i64) -> Result<Fact> {
-    let recorded_at = Timestamp::from_millisecond(recorded_at_ms).map_err(|_| {
-        let source = chain::entry::EntryError::Time(chain::time::TimeError::Range(recorded_at_ms));
-        LedgerError::Entry { seq, source }
-    })?;
-    let (envelope, event) = (submission.envelope.clone(), submission.event.clone());
-    Ok(Fact::new(envelope, event, &submission.actor, seq, recorded_at))
 }
 
 fn sealed_event_is(sealed: &Sealed, event: &[u8]) -> bool {

@@ -51,9 +51,9 @@ pub trait Dir: fmt::Debug + Send + Sync {
     fn create_dir(&self, name: &str) -> io::Result<Arc<dyn Dir>>;
     /// Makes creations, renames and removals of this directory durable.
     fn sync(&self) -> io::Result<()>;
-    /// Takes the exclusive advisory lock `name` until the returned value is dropped; `None` if some
-    /// other process (or handle) holds it.
-    fn lock(&self, name: &str) -> io::Result<Option<Box<dyn Lock>>>;
+    /// Takes the exclusive advisory lock of the directory itself until the returned value is dropped;
+    /// `None` if some other process (or handle) holds it. There is no lock file to be deleted.
+    fn lock(&self) -> io::Result<Option<Box<dyn Lock>>>;
     /// The kind of file system the directory lies on.
     fn file_system(&self) -> io::Result<FileSystem>;
     /// Reads up to `len` bytes at `offset` from the device itself, past the page cache as far as the
@@ -73,7 +73,7 @@ pub trait File: fmt::Debug + Send + Sync {
     /// Makes bytes, length and mode durable (`fsync`).
     fn sync_all(&self) -> io::Result<()>;
     /// Length in bytes.
-    fn len(&self) -> io::Result<u64>;
+    fn size(&self) -> io::Result<u64>;
     /// Cuts the file or extends it with zeros.
     fn set_len(&self, len: u64) -> io::Result<()>;
     /// Sets the permission bits.

@@ -11,32 +11,31 @@
 
 #[cfg(test)]
 mod tests;
+mod threads;
 
-use std::collections::VecDeque;
-use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::sync::atomic::{AtomicBool, AtomicI64, AtomicUsize, Ordering};
-use std::sync::mpsc::{self, Receiver, RecvTimeoutError, Sender, TryRecvError};
-use std::sync::{Arc, Mutex, PoisonError, RwLock};
+use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
+use std::sync::mpsc::{self, Sender};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError, RwLock};
 use std::thread::JoinHandle;
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
+use chain::entry::EntryView;
 use tokio::sync::{oneshot, watch};
 
-use crate::core::{Core, Failure};
+use self::threads::{NotaryLoop, Writer, index_loop, scrub_loop};
+use crate::core::Failure;
 use crate::engine::Store;
+use crate::engine::recovery::Stop;
 use crate::error::{LedgerError, Result};
-use crate::index::{Index, follow};
+use crate::index::{Index, Row, row_of};
 use crate::limits::{
-    BATCH_ENTRIES_MAX, PUBLISH_AGE_MS, QUEUE_SUBMISSIONS_MAX, SNAPSHOT_ENTRIES, WATERMARK_AGE_MS,
-    WATERMARK_ENTRIES,
+    PUBLISH_AGE_MS, QUEUE_BYTES_MAX, QUEUE_SUBMISSIONS_MAX, SCAN_BYTES_MAX, SCRUB_REST_MS,
+    SNAPSHOT_ENTRIES, WATERMARK_AGE_MS, WATERMARK_ENTRIES,
 };
 use crate::notary::{Notary, Signed};
 use crate::opening::{OpenReport, Opened};
-use crate::shop::{Shop, snapshot};
+use crate::shop::Shop;
 use crate::submission::{Outcome, Submission};
-
-/// How often the index thread looks for new entries when nobody wakes it.
-const INDEX_WAKE: Duration = Duration::from_millis(200);
 
 /// Pace of the background work. The defaults are those of [`limits`](crate::limits).
 #[derive(Debug, Clone, Copy)]
@@ -49,6 +48,10 @@ pub struct Pace {
     pub publish_age: Duration,
     /// A snapshot of the state is due after so many entries.
     pub snapshot_entries: u64,
+    /// The background reading of everything rests so long after each step of 256 KiB.
+    pub scrub_pause: Duration,
+    /// ... and so long when it has read everything.
+    pub scrub_rest: Duration,
 }
 
 impl Default for Pace {
@@ -59,6 +62,8 @@ impl Default for Pace {
             watermark_age: ms(WATERMARK_AGE_MS),
             publish_age: ms(PUBLISH_AGE_MS),
             snapshot_entries: SNAPSHOT_ENTRIES,
+            scrub_pause: Duration::from_millis(100),
+            scrub_rest: ms(SCRUB_REST_MS),
         }
     }
 }
@@ -72,9 +77,11 @@ pub struct Ledger {
     index_wake: Sender<()>,
     counts: watch::Receiver<u64>,
     published: watch::Receiver<Option<Arc<Signed>>>,
-    writer: Option<JoinHandle<Core>>,
+    writer: Option<JoinHandle<crate::core::Core>>,
     notary_thread: Option<JoinHandle<()>>,
     index_thread: Option<JoinHandle<()>>,
+    scrub_thread: Option<JoinHandle<()>>,
+    scrub_stop: Sender<()>,
     report: OpenReport,
 }
 
@@ -84,8 +91,8 @@ struct Shared {
     store: Arc<dyn Store>,
     index: Arc<dyn Index>,
     shop: Arc<RwLock<Shop>>,
-    /// Submissions in the queue or in the writer's hands.
-    waiting: AtomicUsize,
+    /// What is in the queue or in the writer's hands.
+    waiting: Mutex<Load>,
     /// Why the writer stopped, once it has.
     halted: Mutex<Option<String>>,
     /// The last reason why background work failed for want of room.
@@ -93,22 +100,69 @@ struct Shared {
     clock_behind_ms: AtomicI64,
     watermark_size: Mutex<u64>,
     index_error: Mutex<Option<String>>,
+    /// The last signed checkpoint, for the scrub to work towards.
+    signed: Mutex<Option<Signed>>,
+    scrub: Mutex<ScrubReport>,
     stopping: AtomicBool,
+}
+
+/// What the background reading of everything found.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct ScrubReport {
+    /// Times everything was read and found right since the start.
+    pub rounds: u64,
+    /// Entries the last whole round covered.
+    pub covered: u64,
+    /// Entries read in the round under way.
+    pub reading: u64,
+    /// Damage that was found. Writing goes on: new entries are not made safer by stopping, and the
+    /// damaged ones can be put back from a backup.
+    pub damage: Option<Stop>,
 }
 
 impl Shared {
     fn halt(&self, why: String) {
         tracing::error!(%why, "the writer of the log stopped");
-        self.halted.lock().unwrap_or_else(PoisonError::into_inner).get_or_insert(why);
+        locked(&self.halted).get_or_insert(why);
     }
 
     fn halted(&self) -> Option<String> {
-        self.halted.lock().unwrap_or_else(PoisonError::into_inner).clone()
+        locked(&self.halted).clone()
+    }
+}
+
+/// How much waits: both are limited (P8).
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+struct Load {
+    submissions: usize,
+    bytes: usize,
+}
+
+impl Load {
+    fn of(submissions: &[Submission]) -> Self {
+        let bytes = submissions.iter().map(|submission| submission.bytes.len()).sum();
+        Self { submissions: submissions.len(), bytes }
+    }
+
+    /// With one more request, if there is room. A request alone is always taken, however large.
+    fn with(self, more: Self) -> Option<Self> {
+        let submissions = self.submissions + more.submissions;
+        let bytes = self.bytes + more.bytes;
+        let room = submissions <= QUEUE_SUBMISSIONS_MAX && bytes <= QUEUE_BYTES_MAX;
+        (self == Self::default() || room).then_some(Self { submissions, bytes })
+    }
+
+    fn without(self, done: Self) -> Self {
+        Self {
+            submissions: self.submissions.saturating_sub(done.submissions),
+            bytes: self.bytes.saturating_sub(done.bytes),
+        }
     }
 }
 
 struct Request {
     submissions: Vec<Submission>,
+    load: Load,
     reply: oneshot::Sender<Vec<Answer>>,
 }
 
@@ -142,6 +196,8 @@ pub struct Health {
     pub waiting: usize,
     /// Why nothing can be written, if so.
     pub not_writing: Option<String>,
+    /// What the background reading of everything found.
+    pub scrub: ScrubReport,
     /// How the log was opened.
     pub report: OpenReport,
 }
@@ -158,12 +214,14 @@ impl Ledger {
             store,
             index,
             shop: core.shop(),
-            waiting: AtomicUsize::new(0),
+            waiting: Mutex::new(Load::default()),
             halted: Mutex::new(None),
             full: AtomicBool::new(false),
             clock_behind_ms: AtomicI64::new(0),
             watermark_size: Mutex::new(watermark),
             index_error: Mutex::new(None),
+            signed: Mutex::new(notary.as_ref().and_then(Notary::watermark).cloned()),
+            scrub: Mutex::new(ScrubReport::default()),
             stopping: AtomicBool::new(false),
         });
         let published = notary.as_ref().and_then(Notary::published).cloned().map(Arc::new);
@@ -194,8 +252,15 @@ impl Ledger {
             let shared = Arc::clone(&shared);
             spawn("ledger-index", move || index_loop(&shared, &wakes, pace))?
         };
+        let (scrub_stop, scrub_stopped) = mpsc::channel();
+        let scrub_thread = {
+            let shared = Arc::clone(&shared);
+            spawn("ledger-scrub", move || scrub_loop(&shared, &scrub_stopped, pace))?
+        };
         Ok(Self {
             shared,
+            scrub_thread: Some(scrub_thread),
+            scrub_stop,
             queue: Some(queue),
             notary: notary_calls,
             index_wake,
@@ -229,17 +294,14 @@ impl Ledger {
     }
 
     fn enqueue(&self, submissions: Vec<Submission>) -> Result<oneshot::Receiver<Vec<Answer>>> {
-        let count = submissions.len();
-        let room = |waiting: usize| {
-            // A request alone is always taken, however large.
-            (waiting == 0 || waiting + count <= QUEUE_SUBMISSIONS_MAX).then_some(waiting + count)
-        };
-        self.shared
-            .waiting
-            .fetch_update(Ordering::AcqRel, Ordering::Acquire, room)
-            .map_err(|_| LedgerError::Busy)?;
+        let load = Load::of(&submissions);
+        {
+            let mut waiting = locked(&self.shared.waiting);
+            *waiting = waiting.with(load).ok_or(LedgerError::Busy)?;
+        }
         let (reply, answers) = oneshot::channel();
-        let sent = self.queue.as_ref().map(|queue| queue.send(Request { submissions, reply }));
+        let sent =
+            self.queue.as_ref().map(|queue| queue.send(Request { submissions, load, reply }));
         match sent {
             Some(Ok(())) => Ok(answers),
             Some(Err(_)) | None => Err(self.stopped()),
@@ -261,6 +323,62 @@ impl Ledger {
     #[must_use]
     pub fn index(&self) -> &Arc<dyn Index> {
         &self.shared.index
+    }
+
+    /// Entries about a subject, ascending, from `from` on, at most `max`: from the index as far as it
+    /// goes, from the entries themselves beyond it. Slower without an index, never wrong.
+    ///
+    /// # Errors
+    /// If the log cannot be read.
+    pub fn by_subject(&self, subject: &str, from: u64, max: usize) -> Result<Vec<u64>> {
+        let index = &self.shared.index;
+        self.look_up(
+            from,
+            max,
+            |from| index.by_subject(subject, from, max),
+            |row| row.subject == subject,
+        )
+    }
+
+    /// As [`by_subject`](Self::by_subject), for the entries of an event name.
+    ///
+    /// # Errors
+    /// If the log cannot be read.
+    pub fn by_name(&self, name: &str, from: u64, max: usize) -> Result<Vec<u64>> {
+        let index = &self.shared.index;
+        self.look_up(from, max, |from| index.by_name(name, from, max), |row| row.name == name)
+    }
+
+    fn look_up(
+        &self,
+        from: u64,
+        max: usize,
+        indexed: impl FnOnce(u64) -> Result<Vec<u64>>,
+        fits: impl Fn(&Row) -> bool,
+    ) -> Result<Vec<u64>> {
+        // The cursor first: it only grows, and an index that fails meanwhile answers with an error.
+        let cursor = self.shared.index.cursor().count;
+        let (mut found, mut at) = match indexed(from) {
+            Ok(found) => (found, cursor.max(from)),
+            Err(_) => (Vec::new(), from),
+        };
+        // What the index took in meanwhile is read below.
+        found.retain(|seq| *seq < at);
+        while found.len() < max {
+            let chunk = self.shared.store.scan(at, SCAN_BYTES_MAX)?;
+            if chunk.is_empty() {
+                break;
+            }
+            for (seq, line) in chunk.iter() {
+                let entry =
+                    EntryView::parse(line).map_err(|source| LedgerError::Entry { seq, source })?;
+                if found.len() < max && fits(&row_of(&entry)?) {
+                    found.push(seq);
+                }
+            }
+            at = chunk.end();
+        }
+        Ok(found)
     }
 
     /// Reads the state as of now. Keep it short: the writer waits while the closure runs.
@@ -312,16 +430,17 @@ impl Ledger {
         Health {
             count: shared.store.count(),
             as_of,
-            watermark_size: *shared.watermark_size.lock().unwrap_or_else(PoisonError::into_inner),
+            watermark_size: *locked(&shared.watermark_size),
             index_count: shared.index.cursor().count,
-            index_error: shared.index_error.lock().unwrap_or_else(PoisonError::into_inner).clone(),
+            index_error: locked(&shared.index_error).clone(),
             skipped,
             clock_behind_ms: shared.clock_behind_ms.load(Ordering::Acquire),
-            waiting: shared.waiting.load(Ordering::Acquire),
+            waiting: locked(&shared.waiting).submissions,
             not_writing: shared
                 .halted()
                 .or_else(|| self.report.stop().map(ToString::to_string))
                 .or_else(full),
+            scrub: locked(&shared.scrub).clone(),
             report: self.report.clone(),
         }
     }
@@ -340,7 +459,10 @@ impl Ledger {
         self.shared.stopping.store(true, Ordering::Release);
         let _ = self.notary.send(NotaryCall::Stop);
         let _ = self.index_wake.send(());
-        for thread in [self.notary_thread.take(), self.index_thread.take()].into_iter().flatten() {
+        let _ = self.scrub_stop.send(());
+        let threads =
+            [self.notary_thread.take(), self.index_thread.take(), self.scrub_thread.take()];
+        for thread in threads.into_iter().flatten() {
             if thread.join().is_err() {
                 self.shared.halt("a background thread panicked".to_owned());
             }
@@ -375,239 +497,6 @@ fn spawn<T: Send + 'static>(
     })
 }
 
-/// The one writer.
-struct Writer {
-    core: Core,
-    shared: Arc<Shared>,
-    requests: Receiver<Request>,
-    counts: watch::Sender<u64>,
-    notary: Sender<NotaryCall>,
-    index: Sender<()>,
-    cover_every: u64,
-    covered_at: u64,
-}
-
-impl Writer {
-    fn run(mut self) -> Core {
-        while let Some(requests) = self.next_requests() {
-            let sizes: Vec<usize> = requests.iter().map(|r| r.submissions.len()).collect();
-            let mut replies = Vec::with_capacity(requests.len());
-            let mut submissions = Vec::with_capacity(sizes.iter().sum());
-            for request in requests {
-                submissions.extend(request.submissions);
-                replies.push(request.reply);
-            }
-            let mut answers: VecDeque<Answer> = self.process(submissions).into();
-            for (size, reply) in sizes.into_iter().zip(replies) {
-                self.shared.waiting.fetch_sub(size, Ordering::AcqRel);
-                // A client that went away does not change what was recorded.
-                let _ = reply.send(answers.drain(..size).collect());
-            }
-        }
-        self.core
-    }
-
-    /// What waits in the queue, up to one batch; `None` when the ledger closes.
-    fn next_requests(&self) -> Option<Vec<Request>> {
-        let first = self.requests.recv().ok()?;
-        let mut entries = first.submissions.len();
-        let mut requests = vec![first];
-        while entries < BATCH_ENTRIES_MAX {
-            match self.requests.try_recv() {
-                Ok(request) => {
-                    entries += request.submissions.len();
-                    requests.push(request);
-                }
-                Err(TryRecvError::Empty | TryRecvError::Disconnected) => break,
-            }
-        }
-        Some(requests)
-    }
-
-    fn process(&mut self, submissions: Vec<Submission>) -> Vec<Answer> {
-        let count = submissions.len();
-        if let Some(since) = self.shared.halted() {
-            return all_failed(count, LedgerError::Poisoned { since });
-        }
-        if self.shared.full.load(Ordering::Acquire) {
-            let source = std::io::ErrorKind::StorageFull.into();
-            return all_failed(count, LedgerError::Full { source });
-        }
-        let core = &mut self.core;
-        let answers = catch_unwind(AssertUnwindSafe(|| core.process(submissions)));
-        let Ok(answers) = answers else {
-            // Whether the batch was committed is unknown: stop, and let the next start decide.
-            let since = "the writer panicked".to_owned();
-            self.shared.halt(since.clone());
-            return all_failed(count, LedgerError::Poisoned { since });
-        };
-        for answer in &answers {
-            if let Err(failure) = answer
-                && let LedgerError::Poisoned { since } = &**failure
-            {
-                self.shared.halt(since.clone());
-            }
-        }
-        let count = self.core.tip().count;
-        self.shared.clock_behind_ms.store(self.core.clock_behind_ms(), Ordering::Release);
-        if self.counts.send_if_modified(|seen| std::mem::replace(seen, count) != count) {
-            let _ = self.index.send(());
-            if count - self.covered_at >= self.cover_every {
-                self.covered_at = count;
-                let _ = self.notary.send(NotaryCall::Cover);
-            }
-        }
-        answers
-    }
-}
-
-fn all_failed(count: usize, error: LedgerError) -> Vec<Answer> {
-    let failure = Arc::new(error);
-    (0..count).map(|_| Err(Arc::clone(&failure))).collect()
-}
-
-/// The notary's thread.
-struct NotaryLoop {
-    notary: Option<Notary>,
-    shared: Arc<Shared>,
-    published: watch::Sender<Option<Arc<Signed>>>,
-    pace: Pace,
-}
-
-impl NotaryLoop {
-    fn run(mut self, calls: &Receiver<NotaryCall>) {
-        let mut published_at = Instant::now();
-        loop {
-            let call = calls.recv_timeout(self.pace.watermark_age);
-            let outcome = match call {
-                Ok(NotaryCall::Publish(reply)) => {
-                    let outcome = self.publish();
-                    let failed = outcome.as_ref().err().map(ToString::to_string);
-                    let _ = reply.send(outcome);
-                    // The caller got the error itself; here only its consequence counts.
-                    match failed {
-                        Some(_) if self.notary.is_some() => self.cover(),
-                        Some(_) | None => Ok(()),
-                    }
-                }
-                Ok(NotaryCall::Stop) | Err(RecvTimeoutError::Disconnected) => {
-                    if let Err(error) = self.publish() {
-                        self.note_failure(&error);
-                    }
-                    return;
-                }
-                Ok(NotaryCall::Cover) | Err(RecvTimeoutError::Timeout) => {
-                    if published_at.elapsed() >= self.pace.publish_age && self.is_unpublished() {
-                        published_at = Instant::now();
-                        self.publish().map(drop)
-                    } else {
-                        self.cover()
-                    }
-                }
-            };
-            match outcome {
-                Ok(()) => self.shared.full.store(false, Ordering::Release),
-                Err(error) => self.note_failure(&error),
-            }
-            // Get the next segment ready off the writer's thread; failing is no harm.
-            if self.notary.is_some()
-                && let Err(error) = self.shared.store.prepare()
-            {
-                tracing::warn!(%error, "the next segment could not be got ready");
-            }
-        }
-    }
-
-    fn is_unpublished(&self) -> bool {
-        let size = |signed: Option<&Signed>| signed.map_or(0, |signed| signed.size);
-        self.notary.as_ref().is_some_and(|notary| {
-            notary.is_behind() || size(notary.published()) < size(notary.watermark())
-        })
-    }
-
-    fn cover(&mut self) -> Result<()> {
-        match &mut self.notary {
-            Some(notary) if notary.is_behind() => {
-                let size = notary.cover()?.size;
-                *self.shared.watermark_size.lock().unwrap_or_else(PoisonError::into_inner) = size;
-                Ok(())
-            }
-            Some(_) | None => Ok(()),
-        }
-    }
-
-    fn publish(&mut self) -> Result<Arc<Signed>> {
-        let Some(notary) = &mut self.notary else {
-            let since = "the log is read-only, so nothing is signed".to_owned();
-            return Err(LedgerError::Poisoned { since });
-        };
-        let signed = Arc::new(notary.publish()?.clone());
-        *self.shared.watermark_size.lock().unwrap_or_else(PoisonError::into_inner) = signed.size;
-        self.published.send_replace(Some(Arc::clone(&signed)));
-        Ok(signed)
-    }
-
-    /// Out of room: the writer refuses until a watermark could be written again. Anything else
-    /// means that what is stored, or the head store, cannot be trusted: the writer stops.
-    fn note_failure(&self, error: &LedgerError) {
-        if self.notary.is_none() {
-            return;
-        }
-        if error.is_full() {
-            tracing::warn!(%error, "no room for a watermark");
-            self.shared.full.store(true, Ordering::Release);
-        } else {
-            self.shared.halt(format!("the last entries could not be signed: {error}"));
-        }
-    }
-}
-
-/// The index thread: follows the log, takes snapshots, never stops the log.
-fn index_loop(shared: &Shared, wakes: &Receiver<()>, pace: Pace) {
-    let mut snapshot_at = shared.index.cursor().count;
-    loop {
-        match wakes.recv_timeout(INDEX_WAKE) {
-            Ok(()) | Err(RecvTimeoutError::Timeout) => {}
-            Err(RecvTimeoutError::Disconnected) => return,
-        }
-        while wakes.try_recv().is_ok() {}
-        let step = || -> Result<()> {
-            while follow(&*shared.index, &*shared.store)? > 0 {}
-            if shared.index.cursor().count >= snapshot_at + pace.snapshot_entries {
-                snapshot_at = take_snapshot(shared)?;
-            }
-            Ok(())
-        };
-        let outcome = catch_unwind(AssertUnwindSafe(step))
-            .unwrap_or_else(|_| Err(LedgerError::Index { what: "it panicked".to_owned() }));
-        let error = outcome.err().map(|error| error.to_string());
-        if let Some(error) = &error {
-            tracing::error!(%error, "the index failed");
-        }
-        *shared.index_error.lock().unwrap_or_else(PoisonError::into_inner) = error;
-        if shared.stopping.load(Ordering::Acquire) {
-            if let Err(error) = take_snapshot(shared).and_then(|_| shared.index.flush()) {
-                tracing::warn!(%error, "no last snapshot was taken");
-            }
-            return;
-        }
-    }
-}
-
-/// Keeps the state as it is now; returns as of how many entries. The state is copied under the lock
-/// and written outside it, so the writer waits for the copy only.
-fn take_snapshot(shared: &Shared) -> Result<u64> {
-    let shop = shared.shop.read().unwrap_or_else(PoisonError::into_inner).clone();
-    let count = shop.as_of();
-    let Some(last) = count.checked_sub(1) else { return Ok(0) };
-    let Some(line) = shared.store.read(last)? else { return Ok(0) };
-    let entry = chain::entry::EntryView::parse(&line)
-        .map_err(|source| LedgerError::Entry { seq: last, source })?;
-    let tip = crate::engine::recovery::Tip {
-        count,
-        leaf: chain::entry::leaf_hash(&line),
-        recorded_at_ms: entry.recorded_at_ms,
-    };
-    shared.index.store_snapshot(&snapshot(&shop, tip)?)?;
-    Ok(count)
+fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }

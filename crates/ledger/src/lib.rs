@@ -28,7 +28,7 @@ mod testing;
 pub mod tree;
 
 pub use error::{LedgerError, Result};
-pub use ledger::{Answer, Health, Ledger, Pace};
+pub use ledger::{Answer, Health, Ledger, Pace, ScrubReport};
 pub use opening::{
     IndexPlace, IndexReport, OpenReport, Opened, SCHEMA_VERSION, Seams, adopt_watermark, create,
     open,

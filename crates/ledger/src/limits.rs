@@ -18,6 +18,15 @@ pub const BATCH_BYTES_MAX: usize = 4 << 20;
 /// Submissions waiting for the writer. When it is full the answer is "busy, try again".
 pub const QUEUE_SUBMISSIONS_MAX: usize = 4_096;
 
+/// Bytes of events waiting for the writer. Two largest batches and what gathers meanwhile.
+pub const QUEUE_BYTES_MAX: usize = 16 << 20;
+
+/// Bytes a background scrub reads at a time.
+pub const SCRUB_STEP_BYTES: usize = 256 << 10;
+
+/// Rest between two full scrubs of the log, in ms: a day.
+pub const SCRUB_REST_MS: i64 = 24 * 3_600_000;
+
 /// Every how many entries of a segment an offset is kept in memory: 4 bytes per 16 entries is
 /// 0.25 bytes per entry, and a read skips at most 15 entries.
 pub const OFFSET_EVERY: u64 = 16;
@@ -60,5 +69,6 @@ const _: () = {
     assert!(SEGMENT_BYTES_MAX + (BATCH_BYTES_MAX as u64) < u32::MAX as u64);
     assert!(SEGMENT_BYTES >= 2 * BATCH_BYTES_MAX as u64);
     assert!(QUEUE_SUBMISSIONS_MAX >= 2 * BATCH_ENTRIES_MAX, "the next batch fills while one syncs");
+    assert!(QUEUE_BYTES_MAX >= 2 * BATCH_BYTES_MAX);
     assert!(KEYS_AHEAD_MAX >= 4 * BATCH_ENTRIES_MAX);
 };

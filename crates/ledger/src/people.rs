@@ -226,7 +226,7 @@ fn get(dir: &dyn Dir, name: &str) -> Result<Option<Deposit>> {
 fn wipe(dir: &dyn Dir, name: &str) -> Result<()> {
     let overwrite = || -> std::io::Result<()> {
         let file = dir.open(name, Access::ReadWrite)?;
-        let len = usize::try_from(file.len()?).unwrap_or(0);
+        let len = usize::try_from(file.size()?).unwrap_or(0);
         file.write_all_at(&vec![0; len], 0)?;
         file.sync_all()?;
         dir.remove(name)?;

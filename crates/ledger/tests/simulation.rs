@@ -58,7 +58,7 @@ fn no_seed_loses_doubles_or_reorders_anything() {
     };
     std::thread::scope(|scope| {
         for _ in 0..std::thread::available_parallelism().map_or(1, usize::from) {
-            scope.spawn(&work);
+            scope.spawn(work);
         }
     });
     let totals = totals.into_inner().expect("lock");

@@ -147,10 +147,9 @@ impl Dir for OsDir {
         Ok(fsync(&self.fd)?)
     }
 
-    fn lock(&self, name: &str) -> io::Result<Option<Box<dyn Lock>>> {
-        let flags = OFlags::RDWR | OFlags::CREATE | OFlags::NOFOLLOW | OFlags::CLOEXEC;
-        let mode = Mode::from_raw_mode(0o600);
-        let fd = retry_on_intr(|| openat(&self.fd, name, flags, mode))?;
+    fn lock(&self) -> io::Result<Option<Box<dyn Lock>>> {
+        // A descriptor of its own: a lock belongs to the open file description.
+        let fd = open_dir_at(&self.fd, Path::new("."))?;
         match flock(&fd, FlockOperation::NonBlockingLockExclusive) {
             Ok(()) => {}
             Err(Errno::WOULDBLOCK) => return Ok(None),
@@ -262,7 +261,7 @@ impl File for OsFile {
         Ok(fsync(&self.fd)?)
     }
 
-    fn len(&self) -> io::Result<u64> {
+    fn size(&self) -> io::Result<u64> {
         Ok(u64::try_from(fstat(&self.fd)?.st_size).unwrap_or(0))
     }
 
@@ -272,5 +271,98 @@ impl File for OsFile {
 
     fn set_mode(&self, mode: u32) -> io::Result<()> {
         Ok(fchmod(&self.fd, Mode::from_raw_mode(mode))?)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::disk::FileSystemPolicy;
+    use crate::engine::files::{FilesOptions, LockedFiles};
+    use crate::error::LedgerError;
+
+    #[test]
+    fn bytes_come_back_from_the_device_wherever_they_begin() {
+        let temp = tempfile::tempdir().expect("a directory");
+        let dir = OsDisk.open_dir(temp.path()).expect("opened");
+        let bytes: Vec<u8> = (0..20_000_u32).flat_map(u32::to_le_bytes).collect();
+        let file = dir.create("f", 0o640).expect("created");
+        file.write_all_at(&bytes, 0).expect("written");
+        file.sync_data().expect("synced");
+        for (offset, len) in
+            [(0, 80_000), (1, 10), (511, 4097), (4096, 4096), (79_990, 50), (90_000, 5)]
+        {
+            let read = dir.read_from_device("f", offset as u64, len).expect("read");
+            let end = (offset + len).min(bytes.len());
+            assert_eq!(read, bytes.get(offset..end).unwrap_or_default(), "{offset}+{len}");
+        }
+        assert!(dir.create("f", 0o640).is_err(), "the name is taken");
+        assert_eq!(dir.list().expect("listed"), ["f"]);
+        assert_eq!(
+            dir.stat("f").expect("looked").map(|stat| (stat.len, stat.mode)),
+            Some((80_000, 0o640))
+        );
+    }
+
+    /// E15 and F24: a symlink or a directory in the place of a segment, a symlinked log directory.
+    #[test]
+    fn links_and_directories_in_the_place_of_files_are_refused() {
+        let temp = tempfile::tempdir().expect("a directory");
+        let options = FilesOptions {
+            segment_bytes: 4096,
+            file_systems: FileSystemPolicy::TestsOnly,
+            ..FilesOptions::under(&temp.path().join("data"))
+        };
+        drop(
+            LockedFiles::create(&OsDisk, options.clone())
+                .expect("created")
+                .open(None)
+                .expect("opened"),
+        );
+        LockedFiles::finish_creating(&OsDisk, &options.log_dir).expect("finished");
+        let segment = options.log_dir.join("entries/00000000000000000000.log");
+        let elsewhere = temp.path().join("elsewhere");
+        let open = |options: &FilesOptions| {
+            LockedFiles::existing(&OsDisk, options.clone()).and_then(|locked| locked.open(Some(0)))
+        };
+        open(&options).expect("as it was left");
+
+        fs::rename(&segment, &elsewhere).expect("moved");
+        std::os::unix::fs::symlink(&elsewhere, &segment).expect("linked");
+        let refused = open(&options).expect_err("a symlink").to_string();
+        assert!(refused.contains("00000000000000000000.log` is not a regular file"), "{refused}");
+        fs::remove_file(&segment).expect("removed");
+        fs::create_dir(&segment).expect("made");
+        let refused = open(&options).expect_err("a directory").to_string();
+        assert!(refused.contains("is not a regular file"), "{refused}");
+        fs::remove_dir(&segment).expect("removed");
+        fs::rename(&elsewhere, &segment).expect("moved back");
+
+        let link = temp.path().join("link");
+        std::os::unix::fs::symlink(&options.log_dir, &link).expect("linked");
+        let linked = FilesOptions { log_dir: link, ..options.clone() };
+        assert!(open(&linked).is_err(), "a symlinked log directory");
+        open(&options).expect("as before");
+    }
+
+    /// F24. The lock is that of the directory: no file can be deleted to get round it.
+    #[test]
+    fn a_second_instance_is_refused_while_the_first_lives() {
+        let temp = tempfile::tempdir().expect("a directory");
+        let options = FilesOptions {
+            segment_bytes: 4096,
+            file_systems: FileSystemPolicy::TestsOnly,
+            ..FilesOptions::under(temp.path())
+        };
+        let first = LockedFiles::create(&OsDisk, options.clone()).expect("created");
+        LockedFiles::finish_creating(&OsDisk, &options.log_dir).expect("finished");
+        let second = || LockedFiles::existing(&OsDisk, options.clone());
+        assert!(matches!(second(), Err(LedgerError::Locked { .. })));
+        let elsewhere = FilesOptions { head_dir: temp.path().join("other"), ..options.clone() };
+        fs::create_dir(&elsewhere.head_dir).expect("made");
+        let other = LockedFiles::existing(&OsDisk, elsewhere);
+        assert!(matches!(other, Err(LedgerError::Locked { .. })), "with another head store too");
+        drop(first);
+        second().expect("free again");
     }
 }

@@ -7,9 +7,10 @@
 //! <log>/tile/, <log>/checkpoints/          see `shelf`
 //! <log>/cut/                               bytes removed by recovery, kept for a person to look at
 //! <log>/clean                              left by a clean stop, removed at the next start
-//! <log>/lock, <head>/lock                  held while a writer lives
 //! <head>/watermark                         the last signed checkpoint
 //! ```
+//!
+//! Both directories are locked (`flock`) while a writer lives.
 //!
 //! What is trusted: the segments (their loss is the loss of entries) and the watermark (its owner
 //! can hide a cut tail). What a power cut may lose: nothing acknowledged, on ext4 or XFS and a disk
@@ -277,7 +278,7 @@ impl Shared {
         }
         self.entries.sync().map_err(broken)?;
         let file = self.entries.open(name, Access::ReadWrite).map_err(broken)?;
-        let capacity = file.len().map_err(broken)?;
+        let capacity = file.size().map_err(broken)?;
         Ok((file, capacity))
     }
 
@@ -349,7 +350,7 @@ impl Segment {
 
     /// Reads a sealed segment once and notes where its entries begin.
     fn map(&self, file: &dyn File, next: Option<u64>) -> Result<Offsets> {
-        let len = file.len().doing("measure", &self.name)?;
+        let len = file.size().doing("measure", &self.name)?;
         let mut bytes = vec![0; usize::try_from(len).unwrap_or(0)];
         let got = file.read_at(&mut bytes, 0).doing("read", &self.name)?;
         bytes.truncate(got);

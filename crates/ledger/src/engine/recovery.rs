@@ -250,7 +250,7 @@ pub(crate) fn walk(bytes: &[u8], mut tip: Tip) -> Walk {
                 if let Some(place) = misfit(&tip, &entry) {
                     break place;
                 }
-                if (entry.seq - first) % OFFSET_EVERY == 0 {
+                if (entry.seq - first).is_multiple_of(OFFSET_EVERY) {
                     walk.marks.push(u32::try_from(walk.end).unwrap_or(u32::MAX));
                 }
                 tip = Tip::after(&entry);

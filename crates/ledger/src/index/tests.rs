@@ -93,11 +93,10 @@ fn the_first_entry_with_a_key_is_the_one_that_counts() {
 #[test]
 fn an_index_that_does_not_fit_is_moved_aside_and_built_anew() {
     let (short, long, other) = (log(10, 1), log(25, 1), log(25, 2));
-    let cases: [(&str, &Arc<dyn Store>, &Arc<dyn Store>, &str); 2] = [
+    for (what, made_from, used_for, expected) in [
         ("ahead of the log", &long, &short, "it is ahead of the log"),
         ("made from other entries", &other, &long, "it was made from other entries"),
-    ];
-    for (what, made_from, used_for, expected) in cases {
+    ] {
         let dir = tempfile::tempdir().expect("a directory");
         let at = dir.path().join("index");
         drop(open(&at, &**made_from));
@@ -141,7 +140,8 @@ fn an_index_that_cannot_be_opened_is_moved_aside_and_built_anew() {
     };
     // Some garbage sled takes for a torn tail, or overlooks: then there is nothing to move aside,
     // at most more to take in. What the index answers must be right either way.
-    let cases: [(&str, &dyn Fn(&Path), bool); 4] = [
+    type Damage<'a> = &'a dyn Fn(&Path);
+    let cases: [(&str, Damage<'_>, bool); 4] = [
         ("half-written snapshot", &half_snapshot, true),
         ("garbage in the data", &garbage_db, false),
         ("garbage in the settings", &garbage_conf, false),

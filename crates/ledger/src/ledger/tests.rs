@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use chain::checkpoint::Checkpoint;
 
-use super::{Ledger, Pace};
+use super::{Ledger, Load, Pace};
 use crate::disk::{Disk, FileSystemPolicy, OsDisk};
 use crate::engine::files::{FilesOptions, Outcome as Opening};
 use crate::error::LedgerError;
@@ -90,12 +90,18 @@ fn many_clients_share_commits_and_each_gets_its_own_receipt() {
 fn a_request_that_finds_the_queue_full_is_told_so_at_once() {
     let bench = Bench::new();
     let ledger = bench.start(1);
-    let most = crate::limits::QUEUE_SUBMISSIONS_MAX;
-    ledger.shared.waiting.store(most, std::sync::atomic::Ordering::Release);
-    let refused = ledger.submit_blocking(vec![remark("a", "x")]);
-    assert!(matches!(refused, Err(LedgerError::Busy)), "{refused:?}");
-    ledger.shared.waiting.store(0, std::sync::atomic::Ordering::Release);
+    let full = [
+        Load { submissions: crate::limits::QUEUE_SUBMISSIONS_MAX, bytes: 9 },
+        Load { submissions: 1, bytes: crate::limits::QUEUE_BYTES_MAX },
+    ];
+    for load in full {
+        *ledger.shared.waiting.lock().expect("lock") = load;
+        let refused = ledger.submit_blocking(vec![remark("a", "x")]);
+        assert!(matches!(refused, Err(LedgerError::Busy)), "{refused:?}");
+    }
+    *ledger.shared.waiting.lock().expect("lock") = Load::default();
     ledger.submit_blocking(vec![remark("a", "x")]).expect("there is room again");
+    assert_eq!(ledger.health().waiting, 0, "what was answered does not wait");
 }
 
 #[test]
@@ -135,4 +141,73 @@ fn after_a_failed_sync_nothing_is_acknowledged_and_reading_goes_on() {
     let answer = opened.core.process(vec![remark("b", "x")]).remove(0).expect("answered");
     assert!(answer.receipt().is_some_and(|receipt| receipt.seq == 2), "once, whatever survived");
     assert_eq!(opened.store.count(), 3);
+}
+
+#[test]
+fn what_the_index_has_not_taken_in_yet_is_found_all_the_same() {
+    let sim = SimDisk::new(3);
+    let disk: Arc<dyn Disk> = Arc::new(sim);
+    let clock = SimClock::new(START_MS);
+    create(seams(&disk, &clock, 0), &options(8192), None).expect("created");
+    let mut opened =
+        open(seams(&disk, &clock, 1), &options(8192), &IndexPlace::Memory).expect("opened");
+    // An index of its own that nobody feeds: it knows the opening entry only.
+    let lagging = Arc::new(crate::index::MemIndex::new());
+    crate::index::follow(&*lagging, &*opened.store).expect("follows");
+    for id in ["a", "b", "c"] {
+        opened.core.process(vec![remark(id, "x")]).remove(0).expect("recorded");
+    }
+    opened.index = lagging.clone();
+    let ledger = Ledger::start(opened, Pace::default()).expect("started");
+    for _ in 0..2 {
+        assert_eq!(ledger.by_subject("equipment/S-02", 0, 9).expect("found"), [1, 2, 3]);
+        assert_eq!(ledger.by_subject("equipment/S-02", 2, 1).expect("found"), [2]);
+        assert_eq!(ledger.by_subject("equipment/S-03", 0, 9).expect("found"), [0_u64; 0]);
+        assert_eq!(ledger.by_name("log.opened", 0, 9).expect("found"), [0]);
+        assert_eq!(ledger.by_name("note.added", 0, 2).expect("found"), [1, 2]);
+        // Forgotten altogether, as after a failure.
+        lagging.forget();
+    }
+}
+
+#[test]
+fn the_scrub_reads_everything_and_reports_what_rotted() {
+    let sim = SimDisk::new(3);
+    let disk: Arc<dyn Disk> = Arc::new(sim.clone());
+    let clock = SimClock::new(START_MS);
+    create(seams(&disk, &clock, 0), &options(2048), None).expect("created");
+    let (scrub_pause, scrub_rest) = (Duration::from_millis(1), Duration::from_millis(1));
+    let pace = Pace { scrub_pause, scrub_rest, ..Pace::default() };
+    let start = |seed| {
+        let opened = open(seams(&disk, &clock, seed), &options(2048), &IndexPlace::Memory);
+        Ledger::start(opened.expect("opened"), pace).expect("started")
+    };
+    let until = |ledger: &Ledger, done: &dyn Fn(&super::ScrubReport) -> bool| {
+        let deadline = std::time::Instant::now() + Duration::from_secs(20);
+        while !done(&ledger.health().scrub) {
+            assert!(std::time::Instant::now() < deadline, "{:?}", ledger.health().scrub);
+            std::thread::yield_now();
+        }
+    };
+    let ledger = start(1);
+    for id in 0..12 {
+        ledger.submit_blocking(vec![remark(&format!("r{id}"), "x")]).expect("answered");
+    }
+    ledger.close().expect("closed");
+
+    let ledger = start(2);
+    until(&ledger, &|scrub| scrub.rounds > 0);
+    assert_eq!(ledger.health().scrub.covered, 13);
+    assert_eq!(ledger.health().scrub.damage, None);
+    let path = "/data/log/entries/00000000000000000000.log";
+    let rotten = String::from_utf8(sim.files()[path].clone()).expect("text");
+    sim.tamper(path, Some(rotten.replacen("S-02", "S-03", 1).as_bytes()));
+    until(&ledger, &|scrub| scrub.damage.is_some());
+    let stop = ledger.health().scrub.damage.expect("found");
+    assert_eq!(stop.seq, 2, "the link behind the changed entry does not hold");
+    ledger
+        .submit_blocking(vec![remark("more", "x")])
+        .expect("answered")
+        .remove(0)
+        .expect("recorded");
 }

@@ -680,8 +680,8 @@ impl Dir for SimDir {
         result
     }
 
-    fn lock(&self, name: &str) -> io::Result<Option<Box<dyn Lock>>> {
-        let path = self.child(name);
+    fn lock(&self) -> io::Result<Option<Box<dyn Lock>>> {
+        let path = self.path.clone();
         let mut world = self.disk.world();
         world.alive(self.life)?;
         if !world.locks.insert(path.clone()) {
@@ -811,7 +811,7 @@ impl File for SimFile {
         self.sync(true)
     }
 
-    fn len(&self) -> io::Result<u64> {
+    fn size(&self) -> io::Result<u64> {
         let mut world = self.disk.world();
         world.alive(self.life)?;
         Ok(world.file(self.id).shown.len() as u64)

@@ -19,7 +19,6 @@ use crate::engine::recovery::{Decision, Facts, Next, Stop, StopCause, Tip, Walk,
 use crate::error::{Doing as _, LedgerError, Result};
 use crate::limits::SEGMENT_BYTES_MAX;
 
-const LOCK: &str = "lock";
 const CREATING: &str = "creating";
 const ENTRIES: &str = "entries";
 
@@ -102,9 +101,13 @@ impl LockedFiles {
     /// Removes what an unfinished creation left.
     fn wipe(&self) -> Result<()> {
         let checkpoints = self.log.open_dir("checkpoints").doing("open", "checkpoints")?;
-        for dir in [self.entries()?, checkpoints, Arc::clone(&self.head)] {
+        for (dir, ours) in [
+            (&self.entries()?, ".log"),
+            (&checkpoints, super::shelf::NOTE_SUFFIX),
+            (&self.head, super::shelf::WATERMARK),
+        ] {
             for name in dir.list().doing("list", "the unfinished log")? {
-                if name != LOCK {
+                if name.ends_with(ours) || name.ends_with(TEMP_SUFFIX) {
                     dir.remove(&name).doing("remove", &name)?;
                 }
             }
@@ -123,7 +126,7 @@ impl LockedFiles {
         log.sync().doing("sync the directory of", CREATING)
     }
 
-    /// Locks the directories of an existing log (R10). Creates nothing but lock files.
+    /// Locks the directories of an existing log (R10). Creates nothing.
     ///
     /// # Errors
     /// [`LedgerError::NoLog`], [`LedgerError::Locked`], and [`LedgerError::Foreign`] for a file
@@ -159,7 +162,7 @@ impl LockedFiles {
             refuse_file_system(&**dir, &name, options.file_systems)?;
             // One directory for both is allowed, and needs one lock only.
             if locks.is_empty() || options.log_dir != options.head_dir {
-                let lock = dir.lock(LOCK).doing("lock", &name)?;
+                let lock = dir.lock().doing("lock", &name)?;
                 locks.push(lock.ok_or(LedgerError::Locked { name })?);
             }
         }
@@ -423,7 +426,7 @@ impl LockedFiles {
 fn seal_again(entries: &dyn Dir, name: &str, end: u64) -> Result<()> {
     let seal = || -> io::Result<()> {
         let mut file = entries.open(name, Access::Read)?;
-        if file.len()? != end {
+        if file.size()? != end {
             // The mode was kept and the new length was not.
             file.set_mode(ACTIVE_MODE)?;
             file = entries.open(name, Access::ReadWrite)?;

@@ -17,8 +17,8 @@ use crate::disk::{Dir, read_whole, write_durably, write_renamed};
 use crate::engine::note_text;
 use crate::error::{Doing as _, LedgerError, Result};
 
-const WATERMARK: &str = "watermark";
-const NOTE_SUFFIX: &str = ".note";
+pub(super) const WATERMARK: &str = "watermark";
+pub(super) const NOTE_SUFFIX: &str = ".note";
 const NOTE_MODE: u32 = 0o640;
 const TILE_BYTES: usize = TILE_WIDTH as usize * chain::Digest::LEN;
 

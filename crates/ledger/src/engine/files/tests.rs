@@ -46,8 +46,7 @@ impl Log {
         let files = disk.files();
         let (path, bytes) = files
             .into_iter()
-            .filter(|(path, _)| path.starts_with("/data/log/entries/"))
-            .next_back()
+            .rfind(|(path, _)| path.starts_with("/data/log/entries/"))
             .expect("a segment");
         let end = bytes.iter().rposition(|byte| *byte != 0).expect("not empty") + 1;
         let last_two: usize = batches[batches.len() - 2..].iter().sum();
@@ -120,7 +119,7 @@ impl Log {
             assert_eq!(kept.map_or(0, |kept| kept.len() as u64), cut.bytes, "the side file");
         }
         self.goes_on(&disk, engine, shown);
-        Opened::Opened { count, cut: matches!(recovered.outcome, Outcome::Cut(_)) }
+        Opened::Writable { count, cut: matches!(recovered.outcome, Outcome::Cut(_)) }
     }
 
     fn goes_on(&self, disk: &SimDisk, mut engine: super::FilesEngine, mut shown: Vec<Vec<u8>>) {
@@ -141,7 +140,7 @@ impl Log {
 
 #[derive(Debug)]
 enum Opened {
-    Opened { count: u64, cut: bool },
+    Writable { count: u64, cut: bool },
     Stopped(StopCause),
     Refused(LedgerError),
 }
@@ -151,7 +150,7 @@ impl Opened {
     #[track_caller]
     fn follows_the_tail_rule(&self, n: u64, watermark: u64, what: &str) {
         match self {
-            Self::Opened { count, cut } => {
+            Self::Writable { count, cut } => {
                 assert!(n >= watermark, "{what}: opened although {watermark} entries were covered");
                 assert_eq!((*count, *cut), (n, true), "{what}");
             }
@@ -180,7 +179,7 @@ fn e1_e4_e5_zeros_from_any_offset_on() {
             let at_batch_end = offset == log.tail || offset > 0 && is_batch_end(log, offset);
             if at_batch_end && n >= watermark {
                 assert!(
-                    matches!(opened, Opened::Opened { count, cut: false } if count == n),
+                    matches!(opened, Opened::Writable { count, cut: false } if count == n),
                     "zeros from {offset}: {opened:?}"
                 );
             } else {
@@ -330,7 +329,7 @@ fn e5_e11_e12_a_gap_anywhere_is_cut_only_inside_the_last_batch() {
                 let opened = log.open_with(&bytes, log.before_tail);
                 let what = format!("{gap} zeros at {offset} of {batches:?}");
                 match opened {
-                    Opened::Opened { count, cut } => {
+                    Opened::Writable { count, cut } => {
                         assert_eq!((count, cut), (n, true), "{what}");
                         assert!(end > last_begins, "{what}: a later batch stands behind");
                     }
@@ -352,7 +351,7 @@ fn e13_a_next_segment_of_zeros_is_normal_and_one_with_content_is_not() {
         let disk = log.disk.fork(1);
         disk.tamper(&format!("/data/log/entries/{name}"), Some(&[0; 4096]));
         let opened = log.open_disk(disk, count);
-        assert!(matches!(opened, Opened::Opened { cut: false, .. }), "{opened:?}");
+        assert!(matches!(opened, Opened::Writable { cut: false, .. }), "{opened:?}");
     }
     let disk = log.disk.fork(1);
     disk.tamper(&format!("/data/log/entries/{}", segment_name(count)), Some(b"something"));
@@ -373,7 +372,7 @@ fn e14_the_last_segment_missing_or_empty() {
             } else {
                 let expected = log.before_tail;
                 assert!(
-                    matches!(opened, Opened::Opened { count, cut: false } if count == expected),
+                    matches!(opened, Opened::Writable { count, cut: false } if count == expected),
                     "{opened:?}"
                 );
             }

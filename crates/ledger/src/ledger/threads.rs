@@ -1,0 +1,298 @@
+//! The threads of a running ledger, each a loop over its calls.
+
+use std::collections::VecDeque;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::atomic::Ordering;
+use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, TryRecvError};
+use std::sync::{Arc, PoisonError};
+use std::time::{Duration, Instant};
+
+use chain::entry::EntryView;
+use tokio::sync::watch;
+
+use super::{Answer, NotaryCall, Pace, Request, Shared, locked};
+use crate::audit::{Scrub, Scrubbed};
+use crate::core::Core;
+use crate::engine::recovery::Tip;
+use crate::error::{LedgerError, Result};
+use crate::index::follow;
+use crate::limits::{BATCH_ENTRIES_MAX, SCRUB_STEP_BYTES};
+use crate::notary::{Notary, Signed};
+use crate::shop::snapshot;
+use crate::submission::Submission;
+
+/// How often the index thread looks for new entries when nobody wakes it.
+const INDEX_WAKE: Duration = Duration::from_millis(200);
+
+/// The one writer.
+pub(super) struct Writer {
+    pub(super) core: Core,
+    pub(super) shared: Arc<Shared>,
+    pub(super) requests: Receiver<Request>,
+    pub(super) counts: watch::Sender<u64>,
+    pub(super) notary: Sender<NotaryCall>,
+    pub(super) index: Sender<()>,
+    pub(super) cover_every: u64,
+    pub(super) covered_at: u64,
+}
+
+impl Writer {
+    pub(super) fn run(mut self) -> Core {
+        while let Some(requests) = self.next_requests() {
+            let mut replies = Vec::with_capacity(requests.len());
+            let mut submissions = Vec::new();
+            for request in requests {
+                submissions.extend(request.submissions);
+                replies.push((request.load, request.reply));
+            }
+            let mut answers: VecDeque<Answer> = self.process(submissions).into();
+            for (load, reply) in replies {
+                {
+                    let mut waiting = locked(&self.shared.waiting);
+                    *waiting = waiting.without(load);
+                }
+                // A client that went away does not change what was recorded.
+                let _ = reply.send(answers.drain(..load.submissions).collect());
+            }
+        }
+        self.core
+    }
+
+    /// What waits in the queue, up to one batch; `None` when the ledger closes.
+    fn next_requests(&self) -> Option<Vec<Request>> {
+        let first = self.requests.recv().ok()?;
+        let mut entries = first.submissions.len();
+        let mut requests = vec![first];
+        while entries < BATCH_ENTRIES_MAX {
+            match self.requests.try_recv() {
+                Ok(request) => {
+                    entries += request.submissions.len();
+                    requests.push(request);
+                }
+                Err(TryRecvError::Empty | TryRecvError::Disconnected) => break,
+            }
+        }
+        Some(requests)
+    }
+
+    fn process(&mut self, submissions: Vec<Submission>) -> Vec<Answer> {
+        let count = submissions.len();
+        if let Some(since) = self.shared.halted() {
+            return all_failed(count, LedgerError::Poisoned { since });
+        }
+        if self.shared.full.load(Ordering::Acquire) {
+            let source = std::io::ErrorKind::StorageFull.into();
+            return all_failed(count, LedgerError::Full { source });
+        }
+        let core = &mut self.core;
+        let answers = catch_unwind(AssertUnwindSafe(|| core.process(submissions)));
+        let Ok(answers) = answers else {
+            // Whether the batch was committed is unknown: stop, and let the next start decide.
+            let since = "the writer panicked".to_owned();
+            self.shared.halt(since.clone());
+            return all_failed(count, LedgerError::Poisoned { since });
+        };
+        for answer in &answers {
+            if let Err(failure) = answer
+                && let LedgerError::Poisoned { since } = &**failure
+            {
+                self.shared.halt(since.clone());
+            }
+        }
+        let count = self.core.tip().count;
+        self.shared.clock_behind_ms.store(self.core.clock_behind_ms(), Ordering::Release);
+        if self.counts.send_if_modified(|seen| std::mem::replace(seen, count) != count) {
+            let _ = self.index.send(());
+            if count - self.covered_at >= self.cover_every {
+                self.covered_at = count;
+                let _ = self.notary.send(NotaryCall::Cover);
+            }
+        }
+        answers
+    }
+}
+
+fn all_failed(count: usize, error: LedgerError) -> Vec<Answer> {
+    let failure = Arc::new(error);
+    (0..count).map(|_| Err(Arc::clone(&failure))).collect()
+}
+
+/// The notary's thread.
+pub(super) struct NotaryLoop {
+    pub(super) notary: Option<Notary>,
+    pub(super) shared: Arc<Shared>,
+    pub(super) published: watch::Sender<Option<Arc<Signed>>>,
+    pub(super) pace: Pace,
+}
+
+impl NotaryLoop {
+    pub(super) fn run(mut self, calls: &Receiver<NotaryCall>) {
+        let mut published_at = Instant::now();
+        loop {
+            let call = calls.recv_timeout(self.pace.watermark_age);
+            let outcome = match call {
+                Ok(NotaryCall::Publish(reply)) => {
+                    let outcome = self.publish();
+                    let failed = outcome.as_ref().err().map(ToString::to_string);
+                    let _ = reply.send(outcome);
+                    // The caller got the error itself; here only its consequence counts.
+                    match failed {
+                        Some(_) if self.notary.is_some() => self.cover(),
+                        Some(_) | None => Ok(()),
+                    }
+                }
+                Ok(NotaryCall::Stop) | Err(RecvTimeoutError::Disconnected) => {
+                    if let Err(error) = self.publish() {
+                        self.note_failure(&error);
+                    }
+                    return;
+                }
+                Ok(NotaryCall::Cover) | Err(RecvTimeoutError::Timeout) => {
+                    if published_at.elapsed() >= self.pace.publish_age && self.is_unpublished() {
+                        published_at = Instant::now();
+                        self.publish().map(drop)
+                    } else {
+                        self.cover()
+                    }
+                }
+            };
+            match outcome {
+                Ok(()) => self.shared.full.store(false, Ordering::Release),
+                Err(error) => self.note_failure(&error),
+            }
+            // Get the next segment ready off the writer's thread; failing is no harm.
+            if self.notary.is_some()
+                && let Err(error) = self.shared.store.prepare()
+            {
+                tracing::warn!(%error, "the next segment could not be got ready");
+            }
+        }
+    }
+
+    fn is_unpublished(&self) -> bool {
+        let size = |signed: Option<&Signed>| signed.map_or(0, |signed| signed.size);
+        self.notary.as_ref().is_some_and(|notary| {
+            notary.is_behind() || size(notary.published()) < size(notary.watermark())
+        })
+    }
+
+    fn cover(&mut self) -> Result<()> {
+        match &mut self.notary {
+            Some(notary) if notary.is_behind() => {
+                let signed = notary.cover()?;
+                *locked(&self.shared.watermark_size) = signed.size;
+                *locked(&self.shared.signed) = Some(signed.clone());
+                Ok(())
+            }
+            Some(_) | None => Ok(()),
+        }
+    }
+
+    fn publish(&mut self) -> Result<Arc<Signed>> {
+        let Some(notary) = &mut self.notary else {
+            let since = "the log is read-only, so nothing is signed".to_owned();
+            return Err(LedgerError::Poisoned { since });
+        };
+        let signed = Arc::new(notary.publish()?.clone());
+        *locked(&self.shared.watermark_size) = signed.size;
+        *locked(&self.shared.signed) = Some(Signed::clone(&signed));
+        self.published.send_replace(Some(Arc::clone(&signed)));
+        Ok(signed)
+    }
+
+    /// Out of room: the writer refuses until a watermark could be written again. Anything else
+    /// means that what is stored, or the head store, cannot be trusted: the writer stops.
+    fn note_failure(&self, error: &LedgerError) {
+        if self.notary.is_none() {
+            return;
+        }
+        if error.is_full() {
+            tracing::warn!(%error, "no room for a watermark");
+            self.shared.full.store(true, Ordering::Release);
+        } else {
+            self.shared.halt(format!("the last entries could not be signed: {error}"));
+        }
+    }
+}
+
+/// The index thread: follows the log, takes snapshots, never stops the log.
+pub(super) fn index_loop(shared: &Shared, wakes: &Receiver<()>, pace: Pace) {
+    let mut snapshot_at = shared.index.cursor().count;
+    loop {
+        match wakes.recv_timeout(INDEX_WAKE) {
+            Ok(()) | Err(RecvTimeoutError::Timeout) => {}
+            Err(RecvTimeoutError::Disconnected) => return,
+        }
+        while wakes.try_recv().is_ok() {}
+        let step = || -> Result<()> {
+            while follow(&*shared.index, &*shared.store)? > 0 {}
+            if shared.index.cursor().count >= snapshot_at + pace.snapshot_entries {
+                snapshot_at = take_snapshot(shared)?;
+            }
+            Ok(())
+        };
+        let outcome = catch_unwind(AssertUnwindSafe(step))
+            .unwrap_or_else(|_| Err(LedgerError::Index { what: "it panicked".to_owned() }));
+        let error = outcome.err().map(|error| error.to_string());
+        if let Some(error) = &error {
+            tracing::error!(%error, "the index failed");
+        }
+        *locked(&shared.index_error) = error;
+        if shared.stopping.load(Ordering::Acquire) {
+            if let Err(error) = take_snapshot(shared).and_then(|_| shared.index.flush()) {
+                tracing::warn!(%error, "no last snapshot was taken");
+            }
+            return;
+        }
+    }
+}
+
+/// The scrub thread: reads everything that was signed, slowly, again and again, and says so if it is
+/// not what was signed.
+pub(super) fn scrub_loop(shared: &Shared, stopped: &Receiver<()>, pace: Pace) {
+    let mut scrub: Option<Scrub> = None;
+    let mut rest = pace.scrub_pause;
+    while stopped.recv_timeout(rest) == Err(RecvTimeoutError::Timeout) {
+        rest = pace.scrub_pause;
+        if scrub.is_none() {
+            scrub = locked(&shared.signed).clone().map(Scrub::of);
+        }
+        let Some(under_way) = &mut scrub else { continue };
+        let step = under_way.step(&*shared.store, SCRUB_STEP_BYTES);
+        let mut report = locked(&shared.scrub);
+        match step {
+            Ok(Scrubbed::Going { done, .. }) => report.reading = done,
+            Ok(Scrubbed::Sound { size }) => {
+                report.rounds += 1;
+                (report.covered, report.reading) = (size, 0);
+                scrub = None;
+                rest = pace.scrub_rest;
+            }
+            Ok(Scrubbed::Damaged(stop)) => {
+                tracing::error!(damage = %stop, "the scrub found damage");
+                report.damage = Some(stop);
+                scrub = None;
+                rest = pace.scrub_rest;
+            }
+            Err(error) => {
+                tracing::warn!(%error, "the scrub could not read on");
+                scrub = None;
+            }
+        }
+    }
+}
+
+/// Keeps the state as it is now; returns as of how many entries. The state is copied under the lock
+/// and written outside it, so the writer waits for the copy only.
+fn take_snapshot(shared: &Shared) -> Result<u64> {
+    let shop = shared.shop.read().unwrap_or_else(PoisonError::into_inner).clone();
+    let count = shop.as_of();
+    let Some(last) = count.checked_sub(1) else { return Ok(0) };
+    let Some(line) = shared.store.read(last)? else { return Ok(0) };
+    let entry =
+        EntryView::parse(&line).map_err(|source| LedgerError::Entry { seq: last, source })?;
+    let tip =
+        Tip { count, leaf: chain::entry::leaf_hash(&line), recorded_at_ms: entry.recorded_at_ms };
+    shared.index.store_snapshot(&snapshot(&shop, tip)?)?;
+    Ok(count)
+}
