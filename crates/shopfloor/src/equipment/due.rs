@@ -7,7 +7,7 @@ use std::sync::LazyLock;
 use jiff::Timestamp;
 use rust_decimal::Decimal;
 use schemars::JsonSchema;
-use serde::{Deserialize, Serialize};
+use serde::Serialize;
 
 use super::events::{MeterUnit, PlanBasis, PlanSource, PlannedTask, TaskAction};
 use super::machine::{Derived, Plan, Registration};
@@ -43,7 +43,7 @@ impl Default for DueQuery {
 }
 
 /// The due list, most urgent first: by state, then by share of the limit used.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct DueList {
     /// Tasks at a limit.
     pub due: usize,
@@ -58,7 +58,7 @@ pub struct DueList {
 }
 
 /// An amount of meter use.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct Amount {
     /// Decimal digits.
     pub value: String,
@@ -82,7 +82,7 @@ impl std::fmt::Display for Amount {
 }
 
 /// How a task stands against its limit by meter.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct ByMeter {
     /// Which meter.
     pub meter: Label,
@@ -99,7 +99,7 @@ pub struct ByMeter {
 }
 
 /// How a task stands against its limit by calendar.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct ByDay {
     /// Day on which it is due.
     pub due_on: Day,
@@ -108,7 +108,7 @@ pub struct ByDay {
 }
 
 /// What the running cycle counts from.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct CountsFrom {
     /// Done, or first planned.
     pub what: StartKind,
@@ -119,14 +119,14 @@ pub struct CountsFrom {
 }
 
 /// When a task was last done.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct LastDone {
     /// Entry that tells it.
     pub entry: u64,
     /// Local day.
     pub day: Day,
     /// Who did it.
-    pub by: Option<PersonId>,
+    pub person: Option<PersonId>,
     /// Result of an inspection or check.
     pub result: Option<Outcome>,
     /// The other task whose doing also did this one.
@@ -134,7 +134,7 @@ pub struct LastDone {
 }
 
 /// A signed decision to do the task later.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct Deferred {
     /// Entry of the decision.
     pub entry: u64,
@@ -166,7 +166,7 @@ words! {
 
 /// Forecast by the robust slope of the readings since the cycle began, on the axis of the site's
 /// working days (computations.md C2). Counted from the last reading.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct Forecast {
     /// What can be said.
     pub outlook: Outlook,
@@ -183,7 +183,32 @@ pub struct Forecast {
 }
 
 impl Forecast {
-    fn only(outlook: Outlook, readings: usize) -> Self {
+    /// When a limit will be reached that lies `remaining` above the last of `points` (working day,
+    /// value).
+    pub(crate) fn of(
+        points: &[(i32, Decimal)],
+        remaining: Decimal,
+        last: DayNumber,
+        calendar: &WorkingDays,
+    ) -> Self {
+        if points.len() < FORECAST_READINGS_MIN {
+            return Forecast::only(Outlook::NotEnoughData, points.len());
+        }
+        let Some(Reach { expected, earliest, latest, rate }) = reach(points, remaining) else {
+            return Forecast::only(Outlook::NotMoving, points.len());
+        };
+        let on = |ahead: i32| day_of(calendar.day(calendar.count(last) + ahead));
+        Forecast {
+            outlook: Outlook::Expected,
+            expected: Some(on(expected)),
+            earliest: Some(on(earliest)),
+            latest: latest.map(on),
+            per_working_day: Some(rate),
+            readings: points.len(),
+        }
+    }
+
+    pub(crate) fn only(outlook: Outlook, readings: usize) -> Self {
         Self {
             outlook,
             expected: None,
@@ -196,7 +221,7 @@ impl Forecast {
 }
 
 /// One task of the due list.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct DueTask {
     /// Machine.
     pub machine: Label,
@@ -371,7 +396,7 @@ impl Machine {
             last_done: track.last.as_ref().map(|done| LastDone {
                 entry: done.seq,
                 day: day_of(done.day),
-                by: done.person.clone(),
+                person: done.person.clone(),
                 result: done.result,
                 through: done.through.clone(),
             }),
@@ -563,22 +588,8 @@ fn forecast(limit: &MeterLimit<'_>, cycle: &Cycle, now: &Derived, config: &SiteC
     if remaining <= Decimal::ZERO {
         return Forecast::only(Outlook::DueNow, days.len());
     }
-    if days.len() < FORECAST_READINGS_MIN {
-        return Forecast::only(Outlook::NotEnoughData, days.len());
-    }
     let calendar = WorkingDays::of(config);
     let points: Vec<(i32, Decimal)> =
         days.iter().map(|d| (calendar.count(d.day), d.usage)).collect();
-    let Some(Reach { expected, earliest, latest, rate }) = reach(&points, remaining) else {
-        return Forecast::only(Outlook::NotMoving, days.len());
-    };
-    let on = |ahead: i32| day_of(calendar.day(calendar.count(last.day) + ahead));
-    Forecast {
-        outlook: Outlook::Expected,
-        expected: Some(on(expected)),
-        earliest: Some(on(earliest)),
-        latest: latest.map(on),
-        per_working_day: Some(rate),
-        readings: days.len(),
-    }
+    Forecast::of(&points, remaining, last.day, &calendar)
 }

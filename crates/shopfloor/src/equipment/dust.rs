@@ -5,7 +5,7 @@
 
 use rust_decimal::Decimal;
 use schemars::JsonSchema;
-use serde::{Deserialize, Serialize};
+use serde::Serialize;
 
 /// kg/m3 in one lb/ft3, 0.45359237/0.028316846592 by definition, to the digits of the source.
 const LB_FT3: (i64, u32) = (16_018_463, 6);
@@ -53,7 +53,7 @@ pub struct DustRoom {
 }
 
 /// How the layers of a room stand against the criterion. Decimal digits, units in the names.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct DustAssessment {
     /// Depth from which on a layer counts.
     pub criterion_mm: String,

@@ -3,7 +3,7 @@
 
 use rust_decimal::Decimal;
 use schemars::JsonSchema;
-use serde::{Deserialize, Serialize};
+use serde::Serialize;
 
 use crate::forms::words;
 
@@ -45,7 +45,7 @@ pub struct ExposureLimit {
 }
 
 /// The average against one limit.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct ExposureAgainst {
     /// The limit, decimal digits.
     pub limit_mg_m3: String,
@@ -61,7 +61,7 @@ pub struct ExposureAgainst {
 }
 
 /// A time-weighted average and what it is held against.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct Exposure {
     /// Average over eight hours, decimal digits.
     pub average_mg_m3: String,

@@ -132,12 +132,20 @@ impl Derived {
                 if let Some((meter, value)) = what.reading() {
                     self.read(at, meter, value);
                 }
+                let takes_over = self.takes_over(what);
                 self.act(at, person, what);
-                if let Some((action, target, named)) = what.work() {
-                    self.work(at, person, (action, target, named), what.result());
+                if let Some(work) = what.work() {
+                    self.work(at, person, work, what.result(), takes_over);
                 }
             }
         }
+    }
+
+    /// Whether a fitting only takes a part over into the record: the first one of its position.
+    /// Cycles count from it, but it is no maintenance that was on time or late.
+    pub(crate) fn takes_over(&self, what: &What) -> bool {
+        let What::Fitted(form) = what else { return false };
+        !self.stays.iter().any(|stay| stay.position == form.position)
     }
 
     /// What a piece of work changes on the machine itself.
@@ -198,6 +206,14 @@ impl Derived {
     }
 
     fn note_usage(&mut self, at: At, meter: &Label, usage: Decimal) {
+        // A meter that was not read when a part was fitted counts for it from its first reading.
+        for at in self.fitted.values() {
+            if let Some(fit) = self.stays.get_mut(*at).and_then(|stay| stay.fit.as_mut())
+                && !fit.usage.contains_key(meter)
+            {
+                fit.usage.insert(meter.clone(), usage);
+            }
+        }
         let Some(plan) = &self.plan else { return };
         for task in &plan.tasks {
             if task.every.as_ref().is_some_and(|e| e.meter == *meter)
@@ -261,6 +277,7 @@ impl Derived {
         person: Option<&PersonId>,
         (action, target, named): (TaskAction, &str, Option<&Code>),
         result: Option<Outcome>,
+        takes_over: bool,
     ) {
         let plan: &[PlannedTask] = self.plan.as_ref().map_or(&[], |p| &p.tasks);
         let usage = self.usage();
@@ -275,7 +292,7 @@ impl Derived {
             self.loose.insert(loose_key(action, target), (done(None), usage.clone()));
         }
         for (code, through) in done_by(plan, named, action, target) {
-            let task = plan.iter().find(|t| t.task == code);
+            let task = plan.iter().find(|t| t.task == code && !takes_over);
             self.tasks.entry(code).or_default().finish(task, done(through), &usage);
         }
         self.refresh(|_| true, None);
@@ -413,7 +430,7 @@ impl Derived {
                 part: None,
             });
         }
-        // The first part on record was there before the record: nobody changed it.
+        // The first part on record was there before: nobody changed it.
         let changed = self.stays.iter().any(|s| s.position == *position);
         if changed && self.part_kind(position).is_some_and(is_filter) {
             self.leak_check_pending.insert(position.clone(), at.seq);

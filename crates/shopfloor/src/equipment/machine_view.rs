@@ -5,14 +5,33 @@ use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::events::{EquipmentKind, MeterUnit, PartKind, PartSpec};
+use super::machine::Derived;
 use super::meter::{DayUsage, HoldReason, MeterTrack, date_of};
 use super::parts::Stay;
 use super::{Amount, Equipment, Machine};
-use crate::common::{Day, Outcome};
+use crate::common::{Check, Day, Outcome};
+use crate::forms::words;
 use crate::ids::{Label, PersonId, Title};
+use crate::quantity::Limit;
 
 /// Most readings that were not counted which an answer lists, newest first.
 pub const HELD_LISTED_MAX: usize = 50;
+
+words! {
+    /// How a machine stands by the record.
+    pub enum MachineState {
+        /// It may be used, as far as isolation and release go.
+        InService = "in_service",
+        /// A lock is on.
+        Isolated = "isolated",
+        /// It was returned with a failed test.
+        NotReleased = "not_released",
+        /// It is no longer used.
+        Retired = "retired",
+        /// It was named, but never registered.
+        NotRegistered = "not_registered",
+    }
+}
 
 /// A reading.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
@@ -58,8 +77,12 @@ pub struct MeterView {
     pub meter: Label,
     /// What it counts.
     pub unit: MeterUnit,
+    /// Whether a registration names it.
+    pub registered: bool,
     /// The last accepted reading.
     pub last: Option<ReadingView>,
+    /// Where the continuous count stands: replacements and rollovers do not set it back.
+    pub counted: Option<Amount>,
     /// Days with an accepted reading, oldest first.
     pub days: Vec<DayReading>,
     /// Readings that were not counted, newest first (at most [`HELD_LISTED_MAX`]).
@@ -81,6 +104,12 @@ pub struct PositionView {
     pub fitted_by: Option<u64>,
     /// Local day of the fitting.
     pub fitted_on: Option<Day>,
+    /// Who fitted it.
+    pub person: Option<PersonId>,
+    /// Steps that were answered when it was fitted.
+    pub checks: Vec<Check>,
+    /// Day after which it must not be used.
+    pub use_before: Option<Day>,
     /// What each meter of the machine counted since.
     pub carried: Vec<Carried>,
 }
@@ -118,6 +147,8 @@ pub struct ResultView {
     pub result: Outcome,
     /// What was measured.
     pub measured: Option<String>,
+    /// What it was held against.
+    pub limit: Option<Limit>,
     /// Entry that tells it.
     pub entry: u64,
     /// When it was done, ms since 1970 UTC.
@@ -137,6 +168,12 @@ pub struct MachineView {
     pub room: Option<Label>,
     /// Site.
     pub site: Option<Label>,
+    /// How it stands.
+    pub state: MachineState,
+    /// Entry of the last return to use.
+    pub returned_by: Option<u64>,
+    /// Who released it then.
+    pub released_by: Option<PersonId>,
     /// Entry of the newest registration.
     pub registered_by: Option<u64>,
     /// Entry that retired it.
@@ -151,6 +188,23 @@ pub struct MachineView {
     pub locks: Vec<LockView>,
     /// Last results of checks and inspections.
     pub results: Vec<ResultView>,
+}
+
+impl Derived {
+    /// How the machine stands.
+    pub(crate) fn state(&self) -> MachineState {
+        if self.registration.is_none() {
+            MachineState::NotRegistered
+        } else if self.retired_by.is_some() {
+            MachineState::Retired
+        } else if !self.locks.is_empty() {
+            MachineState::Isolated
+        } else if self.returned.as_ref().is_some_and(|r| !r.failed_tests.is_empty()) {
+            MachineState::NotReleased
+        } else {
+            MachineState::InService
+        }
+    }
 }
 
 impl Equipment {
@@ -187,6 +241,9 @@ impl Machine {
             kind: form.map(|f| f.kind),
             room: form.map(|f| f.room.clone()),
             site: registration.and_then(|r| r.site.clone()),
+            state: now.state(),
+            returned_by: now.returned.as_ref().map(|r| r.seq),
+            released_by: now.returned.as_ref().map(|r| r.released_by.clone()),
             registered_by: registration.map(|r| r.seq),
             retired_by: now.retired_by,
             plan_by: now.plan.as_ref().map(|p| p.seq),
@@ -200,6 +257,7 @@ impl Machine {
                     what: what.clone(),
                     result: last.result,
                     measured: last.measured.as_ref().map(|(value, _)| value.to_string()),
+                    limit: last.measured.as_ref().map(|(_, limit)| limit.clone()),
                     entry: last.seq,
                     time_ms: last.time_ms,
                 })
@@ -246,6 +304,9 @@ impl Machine {
             spec: fit.map(|f| f.part.spec.clone()),
             fitted_by: fit.map(|f| f.seq),
             fitted_on: fit.map(|f| Day(date_of(f.day))),
+            person: fit.and_then(|f| f.person.clone()),
+            checks: fit.map_or_else(Vec::new, |f| f.checks.clone()),
+            use_before: fit.and_then(|f| f.part.use_before),
             carried,
         }
     }
@@ -282,6 +343,8 @@ fn meter(id: &Label, track: &MeterTrack) -> MeterView {
     MeterView {
         meter: id.clone(),
         unit,
+        registered: track.registered,
+        counted: track.usage().map(|u| Amount::new(u, unit)),
         last: track.last.as_ref().map(|r| ReadingView {
             entry: r.seq,
             time_ms: r.time_ms,

@@ -9,12 +9,18 @@ mod due;
 mod dust;
 pub mod events;
 mod exposure;
+mod history;
 mod machine;
+mod machine_view;
 mod meter;
 mod parts;
 mod plan;
+mod readiness;
 pub mod rules;
+mod series;
+mod starter;
 mod told;
+mod upkeep;
 
 use std::borrow::Cow;
 use std::collections::{BTreeMap, BTreeSet};
@@ -27,11 +33,20 @@ pub(crate) use due::config_of;
 pub use due::*;
 pub use dust::*;
 pub use exposure::*;
+pub use history::HistoryLine;
+pub use machine_view::*;
 pub use meter::{DAYS_KEPT, HoldReason, TOLERANCE_MS};
 pub(crate) use meter::{DayNumber, date_of, day_number, local_day};
+pub use parts::{
+    LifeEnd, LifeQuery, LifeRecord, PartLives, PartState, PartView, StayView, StockQuery, StockView,
+};
 pub use plan::{DueState, StartKind};
+pub use readiness::*;
 pub use rules::ISOLATION_REQUIRED;
+pub use series::*;
+pub use starter::starter_plan;
 pub use told::{BAG_TARGET, UseKind};
+pub use upkeep::*;
 
 use crate::fact::Fact;
 use crate::ids::{Code, Label};

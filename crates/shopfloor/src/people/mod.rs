@@ -11,7 +11,6 @@ mod views;
 
 use std::collections::BTreeMap;
 
-use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
 pub use standing::{Authority, FIT_TEST_REQUIRED, activities};
@@ -293,9 +292,4 @@ impl People {
             Trace::Nothing => {}
         }
     }
-}
-
-/// An instant in UTC as shown in views, `2026-03-05T13:07:00Z`.
-pub(crate) fn shown_time(time_ms: i64) -> String {
-    Timestamp::from_millisecond(time_ms).map_or_else(|_| time_ms.to_string(), |t| t.to_string())
 }

@@ -2,11 +2,11 @@
 
 use jiff::Timestamp;
 use schemars::JsonSchema;
-use serde::{Deserialize, Serialize};
+use serde::Serialize;
 
 use super::events::{ActionOpened, IncidentKind, Role, Severity};
 use super::standing::{Authority, Point};
-use super::{By, Facts, OfAction, OfDeviation, OfHandover, OfPerson, People, shown_time};
+use super::{By, Facts, OfAction, OfDeviation, OfHandover, OfPerson, People};
 use crate::common::{Day, Outcome};
 use crate::equipment::{config_of, day_number};
 use crate::forms::words;
@@ -16,19 +16,19 @@ use crate::record::Record;
 use crate::timeline::Moment;
 
 /// Who recorded something, when.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct Recorded {
     /// Entry.
     pub entry: u64,
     /// Who did it.
-    pub by: Option<PersonId>,
-    /// When it was done, UTC.
-    pub at: String,
+    pub person: Option<PersonId>,
+    /// When it was done, ms since 1970 UTC.
+    pub time_ms: i64,
 }
 
 impl Recorded {
     fn of<T>(moment: &Moment<By<T>>) -> Self {
-        Self { entry: moment.seq, by: moment.value.person.clone(), at: shown_time(moment.time_ms) }
+        Self { entry: moment.seq, person: moment.value.person.clone(), time_ms: moment.time_ms }
     }
 }
 
@@ -47,7 +47,7 @@ words! {
 }
 
 /// An authorisation as it stands.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct AuthorisationView {
     /// Which task.
     pub task: Code,
@@ -60,7 +60,7 @@ pub struct AuthorisationView {
 }
 
 /// A fit test as it stands.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct FitTestView {
     /// Model of the mask.
     pub model: Label,
@@ -75,7 +75,7 @@ pub struct FitTestView {
 }
 
 /// A training as it stands.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct TrainingView {
     /// On what.
     pub topic: Code,
@@ -88,7 +88,7 @@ pub struct TrainingView {
 }
 
 /// A person by pseudonym, as they stand on a day.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct PersonView {
     /// Pseudonym.
     pub person: PersonId,
@@ -121,7 +121,7 @@ words! {
 }
 
 /// A deviation.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct DeviationView {
     /// Its label.
     pub deviation: Label,
@@ -170,7 +170,7 @@ words! {
 }
 
 /// A corrective or preventive action.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct ActionView {
     /// Its label.
     pub action: Label,
@@ -211,7 +211,7 @@ words! {
 }
 
 /// One thing left open at a handover.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct OpenItemView {
     /// What it is about.
     pub about: Subject,
@@ -222,7 +222,7 @@ pub struct OpenItemView {
 }
 
 /// A shift handover.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct HandoverView {
     /// Its label.
     pub handover: Label,
@@ -245,7 +245,7 @@ pub struct HandoverView {
 }
 
 /// An incident.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct IncidentView {
     /// Its label.
     pub incident: Label,
@@ -270,7 +270,7 @@ pub struct IncidentView {
 }
 
 /// A remark to a thing.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct RemarkView {
     /// Who wrote it.
     pub recorded: Recorded,

@@ -4,6 +4,11 @@
 //! A part that was taken out sound, or that still runs, has not failed: leaving it out would make
 //! lives look shorter than they are.
 
+use rust_decimal::Decimal;
+use rust_decimal::prelude::ToPrimitive;
+use schemars::JsonSchema;
+use serde::Serialize;
+
 use super::special::{bisect, chi_square_quantile, gamma_p, ln_gamma};
 use super::theil_sen::Z_95;
 
@@ -217,6 +222,156 @@ pub fn mean_life(failures: u32, hours: f64) -> (f64, Option<f64>) {
     let low = 2.0 * hours / chi_square_quantile(0.975, 2.0 * n + 2.0);
     let high = 2.0 * hours / chi_square_quantile(0.025, 2.0 * n);
     (low, Some(high))
+}
+
+/// Failures below which a fit is marked as resting on few.
+pub const FEW_FAILURES: usize = 10;
+
+/// One step of a survival curve, as shown.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
+pub struct SurvivalStep {
+    /// Age in hours.
+    pub hours: String,
+    /// Parts at risk just before.
+    pub at_risk: usize,
+    /// Failures at this age.
+    pub failures: usize,
+    /// Share that survives beyond it, in percent.
+    pub survive_percent: String,
+}
+
+/// A Weibull fit, as shown.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
+pub struct WeibullView {
+    /// Shape: above 1 the parts wear.
+    pub shape: String,
+    /// 95 % interval of the shape.
+    pub shape_low: String,
+    /// Its upper end.
+    pub shape_high: String,
+    /// Age in hours by which 63.2 % have failed.
+    pub scale_h: String,
+    /// 95 % interval of the scale.
+    pub scale_low_h: String,
+    /// Its upper end.
+    pub scale_high_h: String,
+    /// Mean life in hours.
+    pub mean_h: String,
+    /// Age in hours by which 10 % have failed.
+    pub ten_percent_h: String,
+}
+
+/// A suggested interval, as shown.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
+pub struct SuggestedInterval {
+    /// Cost of a failure in units of a planned replacement.
+    pub cost_ratio: String,
+    /// Age in hours at which to replace.
+    pub replace_at_h: String,
+    /// What this saves against running to failure, in percent of the cost.
+    pub saves_percent: String,
+}
+
+/// What the lives of parts say, and how sure it is.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
+pub struct LifeSummary {
+    /// Parts counted.
+    pub parts: usize,
+    /// Failures among them.
+    pub failures: usize,
+    /// Hours carried by all of them.
+    pub hours: String,
+    /// Kaplan-Meier curve.
+    pub survival: Vec<SurvivalStep>,
+    /// Mean hours between failures: lower end of the 95 % interval, one-sided without a failure.
+    pub mean_between_failures_low_h: Option<String>,
+    /// Upper end.
+    pub mean_between_failures_high_h: Option<String>,
+    /// Weibull fit.
+    pub weibull: Option<WeibullView>,
+    /// The interval that costs least, when a cost ratio was given and one is useful.
+    pub suggested: Option<SuggestedInterval>,
+    /// What to keep in mind, in words.
+    pub remarks: Vec<String>,
+}
+
+/// Sums up lives given as (hours, failed). Figures are rounded for display only.
+pub fn summary(lives: &[(Decimal, bool)], cost_ratio: Option<Decimal>) -> LifeSummary {
+    let total: Decimal = lives.iter().map(|(hours, _)| *hours).sum();
+    let known = lives
+        .iter()
+        .filter_map(|(hours, failed)| Some(Life { hours: hours.to_f64()?, failed: *failed }));
+    let known: Vec<Life> = known.collect();
+    let failures = known.iter().filter(|l| l.failed).count();
+    let survival = kaplan_meier(&known).into_iter().map(|step| SurvivalStep {
+        hours: format!("{:.1}", step.hours),
+        at_risk: step.at_risk,
+        failures: step.failures,
+        survive_percent: format!("{:.1}", step.share * 100.0),
+    });
+    let hours = total.to_f64().filter(|h| *h > 0.0);
+    let between = hours.map(|h| mean_life(u32::try_from(failures).unwrap_or(u32::MAX), h));
+    let fit = weibull(&known);
+    let ratio = cost_ratio.and_then(|r| r.to_f64());
+    let interval = fit.zip(ratio).and_then(|(fit, ratio)| fit.age_replacement(ratio));
+    LifeSummary {
+        parts: lives.len(),
+        failures,
+        hours: total.to_string(),
+        survival: survival.collect(),
+        mean_between_failures_low_h: between.map(|(low, _)| format!("{low:.0}")),
+        mean_between_failures_high_h: between.and_then(|(_, high)| high).map(|h| format!("{h:.0}")),
+        weibull: fit.map(|fit| fit.view()),
+        suggested: interval.zip(cost_ratio).map(|(found, ratio)| SuggestedInterval {
+            cost_ratio: ratio.to_string(),
+            replace_at_h: format!("{:.0}", found.hours),
+            saves_percent: format!(
+                "{:.0}",
+                (1.0 - found.cost_rate / found.cost_rate_run_to_failure) * 100.0
+            ),
+        }),
+        remarks: remarks(failures, fit.as_ref(), ratio),
+    }
+}
+
+/// What to keep in mind about a small sample or a fit that shows no wear.
+fn remarks(failures: usize, fit: Option<&Weibull>, cost_ratio: Option<f64>) -> Vec<String> {
+    let mut remarks = Vec::new();
+    if failures == 0 {
+        remarks.push("no failure on record: only a lower bound can be given".to_owned());
+    } else if failures < FEW_FAILURES {
+        remarks.push(format!("{failures} failures say little: look at the intervals"));
+    }
+    match fit {
+        None if failures > 0 => remarks.push("too few failures for a fit".to_owned()),
+        None => {}
+        Some(fit) if fit.shape <= 1.0 => {
+            remarks.push("the parts show no wear: inspect instead of replacing early".to_owned());
+        }
+        Some(fit) if fit.shape_band.0 <= 1.0 => {
+            remarks.push("wear is not proved: the interval of the shape takes in 1".to_owned());
+        }
+        Some(_) => {}
+    }
+    if cost_ratio.is_some_and(|ratio| ratio <= 1.0) {
+        remarks.push("a failure costs no more than a planned replacement".to_owned());
+    }
+    remarks
+}
+
+impl Weibull {
+    fn view(&self) -> WeibullView {
+        WeibullView {
+            shape: format!("{:.2}", self.shape),
+            shape_low: format!("{:.2}", self.shape_band.0),
+            shape_high: format!("{:.2}", self.shape_band.1),
+            scale_h: format!("{:.1}", self.scale),
+            scale_low_h: format!("{:.1}", self.scale_band.0),
+            scale_high_h: format!("{:.1}", self.scale_band.1),
+            mean_h: format!("{:.1}", self.mean()),
+            ten_percent_h: format!("{:.1}", self.age_at(0.1)),
+        }
+    }
 }
 
 #[cfg(test)]

@@ -1,5 +1,8 @@
 //! Confidence of a rate counted from few cases (computations.md C14).
 
+use schemars::JsonSchema;
+use serde::Serialize;
+
 use super::special::beta_quantile;
 use super::theil_sen::Z_95;
 
@@ -36,6 +39,35 @@ pub fn exact(hits: u64, of: u64) -> Option<Rate> {
     let low = if hits == 0 { 0.0 } else { beta_quantile(0.025, x, n - x + 1.0) };
     let high = if hits == of { 1.0 } else { beta_quantile(0.975, x + 1.0, n - x) };
     Some(Rate { rate: x / n, low, high })
+}
+
+/// A rate with its 95 % interval by Wilson, as shown, in percent.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
+pub struct RateView {
+    /// Successes.
+    pub hits: u64,
+    /// Cases.
+    pub of: u64,
+    /// Share in percent.
+    pub percent: String,
+    /// Lower end of the interval in percent.
+    pub low_percent: String,
+    /// Upper end in percent.
+    pub high_percent: String,
+}
+
+impl RateView {
+    /// The rate of `hits` out of `of`; `None` when there is no case.
+    pub fn of(hits: u64, of: u64) -> Option<Self> {
+        let percent = |share: f64| format!("{:.1}", share * 100.0);
+        wilson(hits, of).map(|found| Self {
+            hits,
+            of,
+            percent: percent(found.rate),
+            low_percent: percent(found.low),
+            high_percent: percent(found.high),
+        })
+    }
 }
 
 #[cfg(test)]

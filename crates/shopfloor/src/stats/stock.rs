@@ -37,6 +37,23 @@ pub fn spares(demand: f64, service: f64) -> Option<StockLevel> {
     None
 }
 
+/// Reorder point from `used` pieces in a window of days: pieces that cover the demand of a lead
+/// time with at least `service_percent`, and the chance they give in percent. `None` without a
+/// window, or when the demand is no slow mover's.
+pub fn reorder(
+    used: u32,
+    window_days: u32,
+    lead_time_days: u32,
+    service_percent: u8,
+) -> Option<(u32, String)> {
+    if window_days == 0 {
+        return None;
+    }
+    let demand = f64::from(used) * f64::from(lead_time_days) / f64::from(window_days);
+    let level = spares(demand, f64::from(service_percent) / 100.0)?;
+    Some((level.pieces, format!("{:.1}", level.service * 100.0)))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -54,5 +71,8 @@ mod tests {
         assert_eq!(spares(0.0, 0.95).unwrap().pieces, 0, "no demand, no stock");
         assert_eq!(spares(-1.0, 0.95), None);
         assert_eq!(spares(2.4, 1.0), None, "certainty has no stock");
+        // 12 pieces in 150 days, 30 days lead time: demand 2.4.
+        assert_eq!(reorder(12, 150, 30, 95), Some((5, "96.4".to_owned())));
+        assert_eq!(reorder(12, 0, 30, 95), None);
     }
 }

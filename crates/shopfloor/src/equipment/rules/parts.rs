@@ -59,7 +59,7 @@ pub(super) const PAST_LAST_DAY: Rule = rule(
 pub(super) const SIEVE_IN_USE_NOT_FITTED: Rule = rule(
     "equipment.sieve_in_use_is_not_fitted",
     Level::Warn,
-    "Powder is sieved over the sieve that is fitted, with the aperture that was fitted",
+    "Powder is sieved over the sieve that is fitted in the station",
     RECORD,
     Confidence::Definition,
 );
@@ -188,7 +188,8 @@ fn goes_in(
     }
 }
 
-/// Sieving names the sieve: it is the one that is fitted, as it was fitted.
+/// Sieving names the sieve: it is the one that is fitted. Its aperture is compared where powder is
+/// judged.
 pub(super) fn judge_sieving(case: &Case<'_>, judge: &mut Judge<'_>) {
     let Event::PowderSieved(sieved) = &case.fact.event else { return };
     let in_use = case.before.fitted.iter().filter_map(|(position, at)| {
@@ -196,22 +197,12 @@ pub(super) fn judge_sieving(case: &Case<'_>, judge: &mut Judge<'_>) {
         sieve.then(|| case.before.stays.get(*at)).flatten()
     });
     let in_use: Vec<_> = in_use.collect();
-    let Some(stay) = in_use.iter().find(|s| s.serial == sieved.sieve) else {
-        // Without a sieve on record there is nothing to compare with.
-        if let Some(other) = in_use.first() {
-            let detail = format!("`{}` is in use, `{}` is fitted", sieved.sieve, other.serial);
-            let seq = other.fit.as_ref().map(|f| f.seq);
-            judge.raise(&SIEVE_IN_USE_NOT_FITTED, seq, detail);
-        }
-        return;
-    };
-    let Some(fit) = &stay.fit else { return };
-    if let Some(aperture) = &fit.part.spec.aperture
-        && aperture.base() != sieved.aperture.base()
-    {
-        let detail =
-            format!("`{}` was fitted as {aperture}, used as {}", stay.serial, sieved.aperture);
-        judge.raise(&SIEVE_IN_USE_NOT_FITTED, [fit.seq], detail);
+    // Without a sieve on record there is nothing to compare with.
+    let Some(other) = in_use.first() else { return };
+    if in_use.iter().all(|s| s.serial != sieved.sieve) {
+        let detail = format!("`{}` is in use, `{}` is fitted", sieved.sieve, other.serial);
+        let seq = other.fit.as_ref().map(|f| f.seq);
+        judge.raise(&SIEVE_IN_USE_NOT_FITTED, seq, detail);
     }
 }
 

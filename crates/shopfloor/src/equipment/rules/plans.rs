@@ -74,6 +74,9 @@ fn done(case: &Case<'_>, what: &What, judge: &mut Judge<'_>) {
         judge.raise(&UNKNOWN_TASK, case.before.plan.as_ref().map(|p| p.seq), detail);
         return;
     }
+    if case.before.takes_over(what) {
+        return;
+    }
     let day = local_day(case.fact.time.ms(), case.fact.time.offset_s);
     for (code, _) in done_by(plan, named, action, target) {
         let Some(task) = plan.iter().find(|t| t.task == code) else { continue };
