@@ -29,6 +29,7 @@ use crate::limits::{BATCH_BYTES_MAX, BATCH_ENTRIES_MAX, KEYS_AHEAD_MAX, SCAN_BYT
 use crate::seams::{Clock, Random};
 use crate::shop::Shop;
 use crate::submission::{Handling, Key, LOG_SOURCE, Outcome, Receipt, Submission};
+use crate::tree::read_entry;
 
 /// Why a submission got no answer about its event. Cloneable, because one failed commit answers
 /// many.
@@ -479,7 +480,7 @@ impl Core {
     fn earlier(&self, key: &Key, event: &[u8]) -> Result<Earlier> {
         let Some(seq) = self.seq_of(key)? else { return Ok(Earlier::Unknown) };
         let damaged = |what: &str| LedgerError::Index { what: format!("entry `{seq}` {what}") };
-        let line = self.store.read(seq)?.ok_or_else(|| damaged("is not in the log"))?;
+        let line = read_entry(&*self.store, seq)?.ok_or_else(|| damaged("is not in the log"))?;
         let entry = EntryView::parse(&line).map_err(|source| LedgerError::Entry { seq, source })?;
         if entry.event == event {
             return Ok(Earlier::Same(Receipt {

@@ -325,6 +325,14 @@ impl Ledger {
         &self.shared.index
     }
 
+    /// The bytes of an entry, checked against the link of the entry behind it.
+    ///
+    /// # Errors
+    /// If the log cannot be read or the bytes changed since they were recorded.
+    pub fn entry(&self, seq: u64) -> Result<Option<Vec<u8>>> {
+        crate::tree::read_entry(&*self.shared.store, seq)
+    }
+
     /// Entries about a subject, ascending, from `from` on, at most `max`: from the index as far as it
     /// goes, from the entries themselves beyond it. Slower without an index, never wrong.
     ///

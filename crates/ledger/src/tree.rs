@@ -44,6 +44,26 @@ pub fn tile_bytes(store: &dyn Store, tile: Tile) -> Result<Option<Vec<u8>>> {
     }
 }
 
+/// The bytes of an entry, checked against what vouches for them: its own number and, but for the
+/// newest, the link of the entry behind it. Bytes that rotted are reported, never shown as recorded.
+///
+/// # Errors
+/// [`LedgerError::Damaged`] or [`LedgerError::Entry`] if they changed.
+pub fn read_entry(store: &dyn Store, seq: u64) -> Result<Option<Vec<u8>>> {
+    let Some(line) = store.read(seq)? else { return Ok(None) };
+    let parse =
+        |seq, line| EntryView::parse(line).map_err(|source| LedgerError::Entry { seq, source });
+    if parse(seq, &line)?.seq != seq {
+        return Err(damaged(seq, "another entry stands in its place"));
+    }
+    if let Some(next) = store.read(seq + 1)?
+        && parse(seq + 1, &next)?.prev != leaf_hash(&line)
+    {
+        return Err(damaged(seq, "the entry behind it does not link to it"));
+    }
+    Ok(Some(line))
+}
+
 /// Hashes of complete subtrees in the tree over the first `size` entries, for making proofs.
 pub fn hashes(store: &dyn Store, size: u64) -> TileSource<impl Fn(Tile) -> Result<Vec<u8>> + '_> {
     TileSource::new(size, move |tile| {

@@ -42,6 +42,11 @@ impl Bench {
         self.try_open().expect("opened")
     }
 
+    fn open_after(&mut self, core: crate::core::Core) -> Opened {
+        drop(core);
+        self.open()
+    }
+
     fn try_open(&self) -> crate::Result<Opened> {
         let seams = seams(&self.disk, &self.clock, self.salt_seed);
         open(seams, &self.files, &IndexPlace::Memory)
@@ -289,9 +294,112 @@ fn a_log_put_back_to_an_older_copy_is_not_written_to() {
     assert_eq!(opened.store.count(), 2, "reading goes on");
     let refused = opened.core.process(vec![remark("c", "3")]).remove(0);
     assert!(matches!(&*refused.expect_err("refused"), LedgerError::ReadOnly { .. }));
+}
 
-    // A head store put back as well, with a published checkpoint still there, is noticed too.
+#[test]
+fn a_head_store_put_back_to_an_older_copy_does_not_hide_a_shorter_log() {
+    let mut bench = Bench::new();
+    let older = bench.sim.files();
+    let mut opened = bench.open();
+    record(&mut opened, remark("a", "1"));
+    opened.notary.as_mut().expect("signs").publish().expect("published");
     drop(opened);
+    // Entries and watermark are put back; the published checkpoint was forgotten.
+    for (path, bytes) in older {
+        bench.sim.tamper(&path, Some(&bytes));
+    }
+    let opened = bench.open();
+    assert_eq!(opened.report.stop().map(|stop| stop.cause), Some(StopCause::Shorter));
+}
+
+#[test]
+fn a_watermark_changed_by_somebody_else_stops_the_signing() {
+    let mut bench = Bench::new();
+    let mut opened = bench.open();
+    record(&mut opened, remark("a", "1"));
+    let notary = opened.notary.as_mut().expect("signs");
+    notary.cover().expect("covered");
+    let path = "/data/head/watermark";
+    let ours = bench.sim.files()[path].clone();
+    bench.sim.tamper(path, Some(b"somebody else's"));
+    record(&mut opened, remark("b", "1"));
+    let refused = opened.notary.as_mut().expect("signs").cover();
+    assert!(matches!(refused, Err(LedgerError::Foreign { .. })), "{refused:?}");
+    assert_eq!(bench.sim.files()[path], b"somebody else's", "and is not overwritten");
+    bench.sim.tamper(path, Some(&ours));
+    opened.notary.as_mut().expect("signs").cover().expect("put back, it goes on");
+}
+
+#[test]
+fn what_is_read_back_is_hashed_before_it_is_signed() {
+    let mut bench = Bench::new();
+    let mut opened = bench.open();
+    record(&mut opened, remark("a", "1"));
+    // The newest entry rots between its commit and its checkpoint, and stays canonical.
+    let path = "/data/log/entries/00000000000000000000.log";
+    let rotten = String::from_utf8(bench.sim.files()[path].clone()).expect("text");
+    bench.sim.tamper(path, Some(rotten.replacen("S-02", "S-03", 1).as_bytes()));
+    let refused = opened.notary.as_mut().expect("signs").cover();
+    assert!(matches!(refused, Err(LedgerError::Damaged { seq: 1, .. })), "{refused:?}");
+}
+
+#[test]
+fn an_entry_that_rotted_is_reported_and_gets_no_receipt() {
+    let mut bench = Bench::new();
+    let mut opened = bench.open();
+    record(&mut opened, remark("a", "1"));
+    record(&mut opened, remark("b", "1"));
+    let path = "/data/log/entries/00000000000000000000.log";
+    let rotten = String::from_utf8(bench.sim.files()[path].clone()).expect("text");
+    let salt = rotten.match_indices("\"salt\":\"").nth(1).expect("entry 1").0 + 8;
+    let digit = if rotten.as_bytes()[salt] == b'0' { "1" } else { "0" };
+    bench.sim.tamper(path, Some([&rotten[..salt], digit, &rotten[salt + 1..]].concat().as_bytes()));
+    let shown = crate::tree::read_entry(&*opened.store, 1);
+    assert!(matches!(shown, Err(LedgerError::Damaged { seq: 1, .. })), "{shown:?}");
+    assert!(crate::tree::read_entry(&*opened.store, 2).expect("read").is_some());
+    let again = opened.core.process(vec![remark("a", "1")]).remove(0);
+    assert!(matches!(&*again.expect_err("no receipt"), LedgerError::Damaged { seq: 1, .. }));
+}
+
+#[test]
+fn an_index_that_is_lost_while_the_log_runs_never_lets_an_event_in_twice() {
+    let mut bench = Bench::new();
+    let mut opened = bench.open();
+    let lost = Arc::new(crate::index::MemIndex::new());
+    while crate::index::follow(&*lost, &*opened.store).expect("follows") > 0 {}
+    let seams = seams(&bench.disk, &bench.clock, 50);
+    drop(opened);
+    let (engine, recovered) =
+        crate::engine::files::LockedFiles::existing(&bench.sim, bench.files.clone())
+            .and_then(|locked| locked.open(Some(1)))
+            .expect("opened");
+    let parts = crate::core::Parts {
+        engine: Box::new(engine),
+        index: lost.clone(),
+        origin: crate::testing::ORIGIN.into(),
+        tip: recovered.tip,
+        clock: seams.clock,
+        random: seams.random,
+    };
+    let mut core = crate::core::Core::new(parts, crate::Shop::new());
+    core.catch_up().expect("caught up");
+    let store = core.store();
+    core.process(vec![remark("a", "1")]).remove(0).expect("recorded");
+    while crate::index::follow(&*lost, &*store).expect("follows") > 0 {}
+    // The writer forgets the key, for the index knows it; then the index loses it.
+    core.process(vec![remark("b", "1")]).remove(0).expect("recorded");
+    lost.forget();
+    for id in ["a", "new"] {
+        let answer = core.process(vec![remark(id, "1")]).remove(0);
+        assert!(matches!(&*answer.expect_err("cannot tell"), LedgerError::Busy), "{id}");
+    }
+    while crate::index::follow(&*lost, &*store).expect("follows") > 0 {}
+    let answer = core.process(vec![remark("a", "1")]).remove(0).expect("answered");
+    assert!(matches!(answer, Outcome::Known { receipt } if receipt.seq == 1));
+    core.process(vec![remark("new", "1")]).remove(0).expect("recorded");
+    assert_eq!(store.count(), 4);
+    opened = bench.open_after(core);
+    assert_eq!(opened.store.count(), 4);
 }
 
 #[test]

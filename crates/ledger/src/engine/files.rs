@@ -18,6 +18,7 @@
 
 mod open;
 mod shelf;
+mod survey;
 #[cfg(test)]
 mod tests;
 

@@ -211,3 +211,41 @@ fn the_scrub_reads_everything_and_reports_what_rotted() {
         .remove(0)
         .expect("recorded");
 }
+
+#[test]
+fn a_full_disk_refuses_cleanly_and_writing_goes_on_when_there_is_room() {
+    let sim = SimDisk::new(3);
+    let disk: Arc<dyn Disk> = Arc::new(sim.clone());
+    let clock = SimClock::new(START_MS);
+    create(seams(&disk, &clock, 0), &options(2048), None).expect("created");
+    let opened = open(seams(&disk, &clock, 1), &options(2048), &IndexPlace::Memory);
+    let pace = Pace { watermark_age: Duration::from_millis(5), ..Pace::default() };
+    let ledger = Ledger::start(opened.expect("opened"), pace).expect("started");
+    sim.set_capacity(Some(sim.used() + 300));
+    let post = |id: usize| {
+        ledger.submit_blocking(vec![remark(&format!("r{id}"), "x")]).expect("answered").remove(0)
+    };
+    let mut recorded = 1;
+    let refused = (0..100).map(post).find_map(|answer| match answer {
+        Ok(_) => {
+            recorded += 1;
+            None
+        }
+        Err(failure) => Some(failure),
+    });
+    assert!(refused.expect("the disk fills up").is_full());
+    assert!(ledger.health().not_writing.is_none_or(|why| why == "the disk is full"));
+    assert_eq!(ledger.store().count(), recorded, "nothing half done");
+
+    sim.set_capacity(None);
+    let deadline = std::time::Instant::now() + Duration::from_secs(20);
+    while let Err(failure) = post(1_000) {
+        // Until the notary has found that there is room again.
+        assert!(failure.is_full(), "{failure}");
+        assert!(std::time::Instant::now() < deadline);
+        std::thread::yield_now();
+    }
+    assert_eq!(ledger.store().count(), recorded + 1);
+    assert_eq!(ledger.health().not_writing, None);
+    ledger.close().expect("closed in good order");
+}
