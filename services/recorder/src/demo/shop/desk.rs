@@ -203,19 +203,21 @@ impl Desk {
                 return self.resend(first, at, event, expect);
             }
         }
-        let (client, site) = self
+        let (client, site, sent_as) = self
             .posts
             .iter()
             .rev()
             .find(sender)
-            .map(|q| (q.post.client, q.post.site))
+            .map(|q| (q.post.client, q.post.site, q.post.mode))
             .expect("the first event was sent");
+        // The binary mode leaves `datacontenttype` to the transport: other modes, other bytes.
+        let mode = if sent_as == Mode::Binary { Mode::Binary } else { Mode::Single };
         let site = Site::BOTH.into_iter().find(|s| Some(s.label()) == site).expect("a site");
         self.flush(site);
         let no = self.number(event.clone());
         let item = Item { no, event: Template::new(&event), expect };
         let sent_at = self.next_slot(site, at, 5);
-        self.send(sent_at, client, Mode::Single, false, Some(site), vec![item]);
+        self.send(sent_at, client, mode, false, Some(site), vec![item]);
         no
     }
 
@@ -273,7 +275,7 @@ impl Desk {
         let Some(last) = waiting.iter().map(|(_, at)| *at).max() else { return };
         let sent_at = self.next_slot(site, last, 5);
         let items: Vec<Item> = waiting.into_iter().map(|(item, _)| item).collect();
-        let mode = if items.len() == 1 { Mode::Single } else { Mode::Batch };
+        let mode = if items.len() == 1 { Mode::Binary } else { Mode::Batch };
         self.send(sent_at, Self::mes_client(site), mode, false, Some(site), items);
     }
 

@@ -71,6 +71,8 @@ pub(super) struct Shop {
     pub(super) troubles: Ledger,
     /// The handover of the last shift of each site.
     pub(super) handover: BTreeMap<Site, String>,
+    /// Who gave it.
+    pub(super) gave: BTreeMap<Site, Who>,
     /// Readings a meter gives each shift.
     pub(super) readings_a_shift: usize,
     /// What was recorded at a site, by whom, and not yet looked through by the lead.
@@ -105,6 +107,7 @@ impl Shop {
             yard: Yard::default(),
             troubles: Ledger::default(),
             handover: BTreeMap::new(),
+            gave: BTreeMap::new(),
             readings_a_shift,
             done: BTreeMap::new(),
             ended: BTreeMap::new(),

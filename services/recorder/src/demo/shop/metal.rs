@@ -336,8 +336,10 @@ pub(super) fn wipe_down(shop: &mut Shop, turn: &mut Turn, i: usize) {
     if turn.shift == Shift::Late || shop.rng.chance(40) {
         super::waste::wipes(shop, turn, line.solids_stream, 90, 280);
     }
-    let lying = [line.ready, line.used].into_iter().find(|bin| shop.stock.truth(bin) > 2_000);
-    let Some(from) = lying else { return };
+    let from = line.ready;
+    if shop.stock.truth(from).min(shop.stock.book(from)) < 2_000 {
+        return;
+    }
     shop.pass(turn, 5, 9);
     let canister = format!("vacuum_bag/{}", shop.metal.canister[i]);
     let about = shop.rng.range(5, 22) * 5;

@@ -54,6 +54,8 @@ pub(super) struct Polymer {
     pub(super) blends: Vec<String>,
     pub(super) vacuum_bag: String,
     pub(super) builds_done: u32,
+    /// Nothing is started while quality looks into something.
+    pub(super) paused: bool,
     next_station: usize,
     pub(super) ordered_for: Option<Date>,
 }
@@ -87,6 +89,9 @@ pub(super) fn produce(shop: &mut Shop, turn: &mut Turn) {
     }
     if shop.stock.truth(UNSIEVED) > 9_000 {
         sieve(shop, turn);
+    }
+    if shop.polymer.paused {
+        return tidy(shop, turn);
     }
     if blended_g(shop) < 75_000 {
         blend(shop, turn);
@@ -127,15 +132,9 @@ fn receive(shop: &mut Shop, turn: &mut Turn) {
             shop.polymer.lots[i].tested = true;
         } else if !lot.released {
             shop.pass(turn, 3, 8);
-            let released = shop.note(
-                turn,
-                quality,
-                "lot.released",
-                format!("lot/{}", lot.id),
-                json!({ "meaning": "released" }),
-            );
+            let data = json!({ "meaning": "released" });
+            shop.note(turn, quality, "lot.released", format!("lot/{}", lot.id), data);
             shop.polymer.lots[i].released = true;
-            let _ = released;
         }
     }
     match shop.polymer.ordered_for {

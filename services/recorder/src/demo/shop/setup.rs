@@ -53,7 +53,9 @@ fn people(shop: &mut Shop, turn: &mut Turn) {
             None => turn.site == Site::North,
         })
         .collect();
-    for who in &here {
+    // The log keeper first: nobody else is known yet.
+    let keeper_first = here.iter().filter(|w| **w == ADMIN).chain(here.iter().filter(|w| **w != ADMIN));
+    for who in keeper_first {
         let identity = shop.desk.words(&format!("identity of {}", who.id()));
         let data = json!({ "identity": identity, "roles": [PEOPLE[who.0].role] });
         say(shop, turn, ADMIN, "person.enrolled", format!("person/{}", who.id()), data);
@@ -77,7 +79,9 @@ fn people(shop: &mut Shop, turn: &mut Turn) {
         for task in TECHNICIAN_TASKS {
             let valid_to = super::troubles::authorised_until(who, task);
             let data = json!({ "task": task, "valid_to": valid_to, "evidence": shop.desk.digest() });
-            say(shop, turn, team.lead, "authorisation.granted", subject.clone(), data);
+            // Nobody grants to oneself.
+            let granter = if who == team.lead { team.ehs } else { team.lead };
+            say(shop, turn, granter, "authorisation.granted", subject.clone(), data);
         }
     }
 }

@@ -413,22 +413,26 @@ fn clean(shop: &mut Shop, turn: &mut Turn, machine: &Machine, task: &Task) {
         "checks": checks(&["airflow_off", "top_to_bottom", "mask_worn", "vacuum_bonded"]),
     });
     if method == "vacuum" && machine.kind == "sieving_station" {
-        data["residue"] = residue(shop, turn, machine.id);
+        residue(shop, turn, machine.id, &mut data);
     }
     shop.note(turn, who, "cleaning.done", format!("equipment/{}", machine.id), data);
 }
 
-/// Powder that lay in a station and was vacuumed off.
-fn residue(shop: &mut Shop, turn: &Turn, station: MachineId) -> Value {
-    let (from, bag) = match metal::LINES.iter().position(|l| l.station == station) {
-        Some(i) => (metal::LINES[i].used, shop.metal.canister[i].clone()),
-        None => (polymer::UNSIEVED, shop.polymer.vacuum_bag.clone()),
+/// What lay on the deck of a station, oversize, is vacuumed off.
+fn residue(shop: &mut Shop, turn: &Turn, station: MachineId, data: &mut Value) {
+    let bag = match metal::LINES.iter().position(|l| l.station == station) {
+        Some(i) => shop.metal.canister[i].clone(),
+        None => shop.polymer.vacuum_bag.clone(),
     };
+    let from = format!("oversize/{station}.tray");
     let about = shop.rng.range(3, 9) * 20;
-    let there = shop.stock.truth(from).min(shop.stock.book(from)) - 20;
+    let there = shop.stock.truth(&from).min(shop.stock.book(&from)) - 20;
+    if there < about {
+        return;
+    }
     let into = format!("vacuum_bag/{bag}");
-    let shown = shop.carry(turn.site, from, &into, about.min(there.max(0)));
-    json!({ "mass": kg(turn.site, shown), "from": from, "into": into })
+    let shown = shop.carry(turn.site, &from, &into, about);
+    data["residue"] = json!({ "mass": kg(turn.site, shown), "from": from, "into": into });
 }
 
 /// A look at a part (job map row 2).

@@ -24,6 +24,11 @@ pub(super) struct Stream {
     pub(super) hazards: &'static [&'static str],
 }
 
+/// Registration numbers in the form of an EPA id, with a State that does not exist.
+pub(super) const TRANSPORTER_SOUTH: &str = "XXD000000017";
+/// The facility that takes the waste of `south`.
+pub(super) const FACILITY_SOUTH: &str = "XXD000000025";
+
 /// Every stream.
 pub(super) const STREAMS: [Stream; 6] = [
     Stream {
@@ -98,6 +103,7 @@ pub(super) struct Yard {
     pub(super) hazardous_g: BTreeMap<i8, i64>,
     pub(super) last_pickup: BTreeMap<Site, Date>,
     shipped: BTreeMap<Site, u32>,
+    last_inspected: BTreeMap<Site, Date>,
 }
 
 /// What goes wrong with a shipment.
@@ -334,6 +340,26 @@ pub(super) fn close(shop: &mut Shop, turn: &mut Turn, drum: Drum) {
     shop.yard.central.entry(turn.site).or_default().push((drum, net));
 }
 
+/// Closes what has begun to fill and brings it to the central area, ahead of a pickup.
+pub(super) fn clear_satellite(shop: &mut Shop, turn: &mut Turn) {
+    let site = turn.site;
+    for stream in STREAMS.iter().filter(|s| s.site == site) {
+        let begun = shop.yard.open.get(stream.id).is_some_and(|drum| drum.booked_g > 1_000);
+        if let (true, Some(drum)) = (begun, shop.yard.open.remove(stream.id)) {
+            close(shop, turn, drum);
+        }
+    }
+}
+
+/// Whether the central area must be inspected today, because on the next working day more than
+/// seven days would have passed.
+pub(super) fn inspection_is_due(shop: &Shop, turn: &Turn) -> bool {
+    let next = std::iter::successors(turn.day.tomorrow().ok(), |day| day.tomorrow().ok())
+        .find(|day| turn.site.works_on(*day));
+    let last = shop.yard.last_inspected.get(&turn.site);
+    last.zip(next).is_none_or(|(last, next)| (next - *last).get_days() > 7)
+}
+
 /// Weekly inspection of the central area (job map row 56).
 pub(super) fn inspect(shop: &mut Shop, turn: &mut Turn) {
     let standing: Vec<String> = shop
@@ -354,7 +380,9 @@ pub(super) fn inspect(shop: &mut Shop, turn: &mut Turn) {
         "result": "pass",
     });
     let ehs = team(turn.site).ehs;
-    shop.note(turn, ehs, "area.inspected", format!("area/{}", central(turn.site)), data);
+    let no = shop.note(turn, ehs, "area.inspected", format!("area/{}", central(turn.site)), data);
+    shop.yard.last_inspected.insert(turn.site, turn.day);
+    super::troubles::after_inspection(shop, turn, no);
 }
 
 /// Makes up a shipment of all that stands in the central area (job map row 59).
@@ -379,8 +407,8 @@ pub(super) fn ship(shop: &mut Shop, turn: &mut Turn) {
         Site::South => (
             "manifest",
             format!("{serial}BWX"),
-            "TRANS-S",
-            "FAC-S",
+            TRANSPORTER_SOUTH,
+            FACILITY_SOUTH,
             json!({ "value": "212", "unit": "[mi_i]" }),
         ),
     };
@@ -449,7 +477,7 @@ pub(super) fn paperwork(shop: &mut Shop, turn: &mut Turn) {
         if shipment.site != turn.site {
             continue;
         }
-        let facility = if turn.site == Site::North { "FAC-N" } else { "FAC-S" };
+        let facility = if turn.site == Site::North { "FAC-N" } else { FACILITY_SOUTH };
         if shipment.deliver_on.is_some_and(|day| day <= turn.day) {
             shop.yard.under_way[n].deliver_on = None;
             shop.pass(turn, 4, 9);
@@ -503,8 +531,8 @@ fn deliver(shop: &mut Shop, turn: &mut Turn, shipment: &Shipment, facility: &str
         "day": turn.day.to_string(),
         "signed_copy": shop.desk.digest(),
     });
-    shop.note(turn, ehs, "shipment.delivered", subject.clone(), data);
+    let delivered = shop.note(turn, ehs, "shipment.delivered", subject, data);
     if shipment.short_g > 0 {
-        super::troubles::light_drum(shop, turn, shipment);
+        super::troubles::light_drum(shop, turn, shipment, delivered);
     }
 }

@@ -22,7 +22,10 @@ use super::script::EventNo;
 
 pub(super) use equipment::{after_replacement, neglected};
 pub(super) use people::{authorised_until, fit_test_until, may_change_sieves};
-pub(super) use waste::{closes_month, light_drum, missing_receipt, skips_inspection};
+pub(super) use waste::{
+    after_inspection, closes_month, light_drum, missing_receipt, safety_office_away,
+    skips_inspection,
+};
 
 /// What must come out of a trouble.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -44,9 +47,9 @@ pub enum Must {
         /// The event.
         event: EventNo,
     },
-    /// The log itself tells that it refused something.
-    OwnEntry {
-        /// Name of the log's own event.
+    /// There is an entry of this type: one of the log itself, or one that closes a matter.
+    Entry {
+        /// Name of the event.
         name: &'static str,
     },
     /// `event` was amended by a later entry: its content as it counts is not as it was recorded.
@@ -88,13 +91,15 @@ pub enum Must {
     ReceiptOverdue {
         /// The shipment.
         shipment: String,
+        /// A day on which the clock had run out and nothing was reported yet.
+        on: Date,
     },
-    /// An accumulation area was not inspected for more than a week.
-    MissedInspection {
-        /// The area.
-        area: &'static str,
-        /// A day within the gap.
-        after: Date,
+    /// An incident is on the list of incidents, and its deviation is closed.
+    Incident {
+        /// The incident.
+        incident: String,
+        /// The deviation opened for it.
+        deviation: String,
     },
     /// A handover that nobody accepted.
     Unaccepted {
@@ -153,7 +158,7 @@ const PLANS: &[Plan] = &[
     plan("scale_failed", "The scale fails its check: weighings since the last good check are suspect", Site::North, date(2026, 6, 23), equipment::scale_failed),
     plan("low_refresh", "A blend has too little fresh powder", Site::North, date(2026, 7, 7), powder::low_refresh),
     plan("spill", "Titanium powder is spilled and swept up", Site::South, date(2026, 7, 21), people::spill),
-    plan("stock_short", "A bin holds less than the book says", Site::South, date(2026, 7, 28), powder::stock_short),
+    plan("stock_short", "A bin holds less than the book says", Site::North, date(2026, 7, 28), powder::stock_short),
     plan("fit_test_lapsed", "Somebody works with powder after the fit test of the mask has run out", Site::South, date(2026, 9, 14), people::fit_test_lapsed),
 ];
 
@@ -179,6 +184,7 @@ pub(super) struct Ledger {
     /// Handover that must stay unaccepted.
     skip_acceptance: BTreeMap<Site, bool>,
     sieves_allowed_again: bool,
+    inspection_missed: bool,
 }
 
 /// Work that a trouble leaves for a later day.

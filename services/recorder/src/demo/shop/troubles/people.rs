@@ -122,9 +122,10 @@ pub(super) fn spill(shop: &mut Shop, turn: &mut Turn) -> Option<Vec<Must>> {
         "immediate_action": "room_cleared_and_vacuumed",
     });
     shop.note(turn, team.ehs, "deviation.opened", format!("deviation/{deviation}"), data);
+    let closed = deviation.clone();
     shop.troubles.owe(turn.site, days_after(turn.day, 20), move |shop, turn| {
         let data = json!({ "cause": "clamp_of_the_funnel_worn", "approved_by": team.ehs.id() });
         shop.note(turn, team.quality, "deviation.closed", format!("deviation/{deviation}"), data);
     });
-    Some(vec![Must::Finding { rule: "people.incident", event }])
+    Some(vec![Must::Incident { incident, deviation: closed }])
 }

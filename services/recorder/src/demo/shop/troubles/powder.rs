@@ -33,7 +33,7 @@ pub(super) fn unreleased_lot(shop: &mut Shop, turn: &mut Turn) -> Option<Vec<Mus
         "immediate_action": "lot_tested_first",
     });
     let team = team(turn.site);
-    shop.note(turn, team.quality, "deviation.opened", format!("deviation/{deviation}"), data);
+    shop.note(turn, team.lead, "deviation.opened", format!("deviation/{deviation}"), data);
     shop.troubles.owe(turn.site, days_after(turn.day, 12), move |shop, turn| {
         let data = json!({ "cause": "jugs_of_two_lots_on_one_pallet", "approved_by": team.lead.id() });
         shop.note(turn, team.quality, "deviation.closed", format!("deviation/{deviation}"), data);
@@ -60,7 +60,7 @@ pub(super) fn strict_stop(shop: &mut Shop, turn: &mut Turn) -> Option<Vec<Must>>
     let how = Sending::strict().expecting(Expect::Stopped(NOT_RELEASED));
     let work = ("powder.loaded", format!("equipment/{}", line.printer), data);
     let event = shop.note_with(turn, who, work, how);
-    Some(vec![Must::Answer { event }, Must::OwnEntry { name: "attempt.refused" }])
+    Some(vec![Must::Answer { event }, Must::Entry { name: "attempt.refused" }])
 }
 
 /// The weekly look at S-02 finds a tear. What lies about is held, taken back and sieved again.
@@ -75,6 +75,7 @@ pub(super) fn torn_sieve(shop: &mut Shop, turn: &mut Turn) -> Option<Vec<Must>> 
     let event = upkeep::inspect(shop, turn, machine, look, "fail", &["torn", "foreign_matter"]);
     upkeep::mark(shop, "S-02", look, turn.day);
     let held: Vec<String> = std::mem::take(&mut shop.polymer.blends);
+    shop.polymer.paused = true;
     for lot in &held {
         shop.pass(turn, 2, 4);
         let data = json!({ "reason": "torn_sieve" });
@@ -91,7 +92,7 @@ pub(super) fn torn_sieve(shop: &mut Shop, turn: &mut Turn) -> Option<Vec<Must>> 
         "severity": "major",
         "immediate_action": "powder_held",
     });
-    shop.note(turn, team.quality, "deviation.opened", format!("deviation/{deviation}"), data);
+    shop.note(turn, team.lead, "deviation.opened", format!("deviation/{deviation}"), data);
 
     let swap = upkeep::task_of(machine, "sieve_replace");
     let why = Swap { who: turn.hand(), reason: "torn", condition: "failed" };
@@ -127,8 +128,9 @@ fn take_back(shop: &mut Shop, turn: &mut Turn) {
 fn settle_hold(shop: &mut Shop, turn: &Turn, held: Vec<String>, deviation: String) {
     let (site, team) = (turn.site, team(turn.site));
     let action = shop.label("AC");
-    let opened = action.clone();
+    let (opened, of) = (action.clone(), deviation.clone());
     shop.troubles.owe(site, days_after(turn.day, 2), move |shop, turn| {
+        shop.polymer.paused = false;
         for lot in held {
             let data = json!({
                 "decision": "use_as_is",
@@ -139,32 +141,34 @@ fn settle_hold(shop: &mut Shop, turn: &Turn, held: Vec<String>, deviation: Strin
             shop.polymer.blends.insert(0, lot);
         }
         let data = json!({
-            "deviation": deviation,
+            "deviation": of,
             "what": "look_at_the_sieve_twice_a_week",
             "owner": team.lead.id(),
             "due": days_after(turn.day, 28).to_string(),
         });
         shop.note(turn, team.quality, "action.opened", format!("action/{opened}"), data);
-        let data = json!({ "cause": "sieve_worn_at_the_clamp", "approved_by": team.lead.id() });
-        shop.note(turn, team.quality, "deviation.closed", format!("deviation/{deviation}"), data);
     });
     shop.troubles.owe(site, days_after(turn.day, 31), move |shop, turn| {
         let data = json!({ "effective": true });
         shop.note(turn, team.quality, "action.checked", format!("action/{action}"), data);
+        let data = json!({ "cause": "sieve_worn_at_the_clamp", "approved_by": team.lead.id() });
+        shop.note(turn, team.quality, "deviation.closed", format!("deviation/{deviation}"), data);
     });
 }
 
 pub(super) fn low_refresh(shop: &mut Shop, turn: &mut Turn) -> Option<Vec<Must>> {
     // 22 % fresh, where the recipe wants 30 %.
     let event = polymer::blend_of(shop, turn, 42_000, 12_000)?;
-    Some(vec![Must::Finding { rule: "powder.refresh_too_low", event }])
+    Some(vec![Must::Finding { rule: "powder.refresh_below_minimum", event }])
 }
 
 /// Somebody took a scoop for a trial and told nobody.
 pub(super) fn stock_short(shop: &mut Shop, turn: &mut Turn) -> Option<Vec<Must>> {
-    let line = &metal::LINES[0];
-    let place = [line.ready, line.used].into_iter().find(|bin| shop.stock.truth(bin) > 3_000)?;
-    shop.stock.shift(place, "loss/unbooked-scoop", 1_200, 0);
+    let place = polymer::SIEVED;
+    if shop.stock.truth(place) < 30_000 {
+        return None;
+    }
+    shop.stock.shift(place, "loss/unbooked-scoop", 2_600, 0);
     let found = shop.stock.weigh(place, super::super::cast::step_g(turn.site));
     let who = turn.hand();
     let data = json!({
@@ -174,8 +178,6 @@ pub(super) fn stock_short(shop: &mut Shop, turn: &mut Turn) -> Option<Vec<Must>>
     });
     let subject = format!("site/{}", turn.site.label());
     let event = shop.note(turn, who, "stock.counted", subject, data);
-    let book = shop.stock.book(place);
-    shop.stock.shift(place, "loss/count", 0, book - found);
     Some(vec![Must::Finding { rule: "powder.count_differs", event }])
 }
 

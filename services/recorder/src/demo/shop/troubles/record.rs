@@ -36,7 +36,7 @@ pub(super) fn no_right(shop: &mut Shop, turn: &mut Turn) -> Option<Vec<Must>> {
     let who = turn.hand();
     let work = ("lot.released", format!("lot/{lot}"), json!({ "meaning": "released" }));
     let event = shop.note_with(turn, who, work, Sending::default().expecting(Expect::Forbidden));
-    Some(vec![Must::Answer { event }, Must::OwnEntry { name: "access.refused" }])
+    Some(vec![Must::Answer { event }, Must::Entry { name: "access.refused" }])
 }
 
 pub(super) fn late_with_reason(shop: &mut Shop, turn: &mut Turn) -> Option<Vec<Must>> {

@@ -7,7 +7,7 @@ use super::super::calendar::{Shift, Site};
 use super::super::cast::team;
 use super::super::floor::{Shop, Turn, checks, kg, kg_digits, scale_of};
 use super::super::metal::{self, LINES};
-use super::super::script::Template;
+use super::super::script::{EventNo, Template};
 use super::super::waste::{self, Shipment};
 use super::super::polymer;
 use super::{Must, days_after};
@@ -89,28 +89,42 @@ pub(super) fn wrong_drum(shop: &mut Shop, turn: &mut Turn) -> Option<Vec<Must>> 
     let data = json!({ "reason": "wrong_drum", "approver": ehs.id(), "data": data });
     shop.note(turn, who, "entry.corrected", Template::subject_hole(event), data);
     Some(vec![
-        Must::Finding { rule: "waste.stream_mismatch", event },
+        Must::Finding { rule: "waste.wrong_stream", event },
         Must::Settled { event },
         Must::Amended { event },
     ])
 }
 
-/// The week between the years: nobody of the safety office is there.
+/// The days between the years: nobody of the safety office of `south` is there.
+pub(in super::super) fn safety_office_away(turn: &Turn) -> bool {
+    const FROM: Date = date(2025, 12, 24);
+    const TO: Date = date(2026, 1, 2);
+    turn.site == Site::South && (FROM..=TO).contains(&turn.day)
+}
+
+/// Whether the inspection of today is missed.
 pub(in super::super) fn skips_inspection(shop: &mut Shop, turn: &Turn) -> bool {
-    const SKIPPED: Date = date(2025, 12, 29);
-    let skips = turn.site == Site::South && turn.day == SKIPPED;
-    if skips {
-        let title = "The weekly look at the central area is missed between the years";
-        shop.troubles.plant("missed_inspection", title, turn, vec![Must::MissedInspection {
-            area: waste::central(turn.site),
-            after: SKIPPED,
-        }]);
-    }
+    let skips = safety_office_away(turn);
+    shop.troubles.inspection_missed |= skips;
     skips
 }
 
+/// The inspection after the missed one tells the gap.
+pub(in super::super) fn after_inspection(shop: &mut Shop, turn: &Turn, event: EventNo) {
+    if turn.site == Site::South && std::mem::take(&mut shop.troubles.inspection_missed) {
+        let title = "The weekly look at the central area is missed between the years";
+        let must = vec![Must::Finding { rule: "waste.inspection_gap", event }];
+        shop.troubles.plant("missed_inspection", title, turn, must);
+    }
+}
+
 /// The facility finds a container lighter than shipped: found, asked, settled (row 61).
-pub(in super::super) fn light_drum(shop: &mut Shop, turn: &mut Turn, shipment: &Shipment) {
+pub(in super::super) fn light_drum(
+    shop: &mut Shop,
+    turn: &mut Turn,
+    shipment: &Shipment,
+    delivered: EventNo,
+) {
     let (site, ehs) = (turn.site, team(turn.site).ehs);
     let subject = format!("shipment/{}", shipment.id);
     let expected = shipment.weighed_g[0];
@@ -126,14 +140,14 @@ pub(in super::super) fn light_drum(shop: &mut Shop, turn: &mut Turn, shipment: &
         let data = json!({
             "entry": Template::value_hole(event),
             "how": "facility_scale_out_of_calibration",
-            "with": "FAC-S",
+            "with": waste::FACILITY_SOUTH,
         });
         shop.note(turn, ehs, "discrepancy.settled", subject, data);
     });
     let title = "The facility finds a drum lighter than it was shipped";
     let must = vec![
-        Must::Finding { rule: "waste.received_differs", event },
-        Must::Settled { event },
+        Must::Finding { rule: "waste.weight_disagrees", event: delivered },
+        Must::Entry { name: "discrepancy.settled" },
     ];
     shop.troubles.plant("weight_mismatch", title, turn, must);
 }
@@ -144,7 +158,7 @@ pub(in super::super) fn missing_receipt(shop: &mut Shop, turn: &mut Turn, shipme
     let subject = format!("shipment/{shipment}");
     let asked = subject.clone();
     shop.troubles.owe(site, days_after(turn.day, 46), move |shop, turn| {
-        let data = json!({ "asked": "TRANS-S", "answer": "no_trace_yet" });
+        let data = json!({ "asked": waste::TRANSPORTER_SOUTH, "answer": "no_trace_yet" });
         shop.note(turn, ehs, "shipment.queried", asked, data);
     });
     shop.troubles.owe(site, days_after(turn.day, 71), move |shop, turn| {
@@ -152,7 +166,10 @@ pub(in super::super) fn missing_receipt(shop: &mut Shop, turn: &mut Turn, shipme
         shop.note(turn, ehs, "exception.reported", subject, data);
     });
     let title = "A signed copy never comes back and is reported eleven days too late";
-    let must = vec![Must::ReceiptOverdue { shipment: shipment.to_owned() }];
+    let must = vec![Must::ReceiptOverdue {
+        shipment: shipment.to_owned(),
+        on: days_after(turn.day, 65),
+    }];
     shop.troubles.plant("missing_receipt", title, turn, must);
 }
 

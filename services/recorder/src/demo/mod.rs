@@ -1,0 +1,266 @@
+//! `recorder demo`: a year of an invented shop, played over HTTP into a new log, checked, and then
+//! served or written out.
+
+pub mod check;
+pub mod clock;
+pub mod evidence;
+mod output;
+pub mod play;
+pub mod played;
+#[cfg(test)]
+mod rehearsal;
+pub mod shop;
+mod summary;
+
+use std::net::{SocketAddr, TcpListener};
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Duration;
+
+use actix_web::dev::ServerHandle;
+use actix_web::web;
+use anyhow::{Context as _, bail};
+use indicatif::{ProgressBar, ProgressStyle};
+use ledger::seams::Clock;
+use shopfloor::people::events::Role;
+
+use crate::app::{self, Recorder};
+use crate::authn::local::{Claims, LocalIssuer};
+use crate::cli::serve::{self, ServeArgs};
+use crate::cli::Seams;
+use crate::config::Config;
+use check::Outcome;
+use clock::ShopClock;
+use evidence::{Auditor, Evidence, Refolded};
+use play::{Performance, Stage};
+use shop::{Options, Script};
+
+/// Origin of the demo's log.
+const ORIGIN: &str = "records.brackwater-works.example/2026";
+
+/// Who takes the evidence away.
+const AUDITOR: &str = "op_n2wm5t8r";
+
+/// How long a token of the played year is good: the year and a margin.
+const YEAR_S: i64 = 400 * 86_400;
+
+/// How long the tokens that are printed for the visitor are good.
+const VISIT_S: i64 = 30 * 86_400;
+
+/// Options of the demo.
+#[derive(Debug, Clone, clap::Args)]
+pub struct DemoArgs {
+    /// Write report, evidence and a summary into this directory, check them, and exit. The exit
+    /// code tells whether everything was found that should be.
+    #[arg(long, value_name = "DIR")]
+    pub once: Option<PathBuf>,
+    /// Everything random of the shop comes from this number.
+    #[arg(long, default_value_t = 1)]
+    pub seed: u64,
+    /// At least so many events: meters are read more often until the year holds them.
+    #[arg(long, value_name = "N")]
+    pub events: Option<usize>,
+    /// Where the log is kept; must be new. Default: a directory that is deleted afterwards.
+    #[arg(long, value_name = "DIR")]
+    pub data: Option<PathBuf>,
+    /// Where to listen.
+    #[arg(long, default_value = "127.0.0.1:8780")]
+    pub address: SocketAddr,
+}
+
+/// What a finished play is judged by.
+struct Result {
+    script: Script,
+    performance: Performance,
+    evidence: Evidence,
+    refolded: Refolded,
+    outcomes: Vec<Outcome>,
+}
+
+/// Runs the demo to its end: at once, or when it is stopped.
+///
+/// # Errors
+/// If something of what must be there is not; if the log cannot be opened, served or read.
+pub async fn run(config: Config, seams: &Seams, args: DemoArgs) -> anyhow::Result<()> {
+    let script = script(&args)?;
+    let kept = Kept::new(&args)?;
+    let clock = Arc::new(ShopClock::new(script.begins, Arc::clone(&seams.clock)));
+    let config = settings(config, &kept, &args);
+    let shop_seams = Seams { clock: clock.clone(), random: seams.random };
+    let recorder =
+        web::Data::new(serve::open(config, &shop_seams, ServeArgs { create: true }).await?);
+    let listener = listen(&args)?;
+    let (server, address) = app::start(recorder.clone(), listener)?;
+    let handle = server.handle();
+    let serving = actix_web::rt::spawn(server);
+    let house = House { base: format!("http://{address}"), recorder, clock, handle };
+
+    let result = house.perform(script).await?;
+    let dir = args.once.clone().unwrap_or_else(|| kept.path().join("demo"));
+    output::write(&result, &dir)?;
+    let verdict = summary::print(&result, &dir)?;
+    if args.once.is_none() {
+        house.clock.live();
+        house.invite(&dir)?;
+        tokio::signal::ctrl_c().await?;
+    }
+    house.close(serving).await?;
+    if verdict { Ok(()) } else { bail!("something is missing: see the summary") }
+}
+
+/// The year, with enough events.
+fn script(args: &DemoArgs) -> anyhow::Result<Script> {
+    let wanted = args.events.unwrap_or(0);
+    let mut options = Options { seed: args.seed, ..Options::default() };
+    let mut script = shop::script(options);
+    while script.events() < wanted {
+        // A reading more in each shift adds about 9,800 events.
+        let missing = wanted - script.events();
+        options.readings_a_shift += (missing / 10_000).max(1);
+        if options.readings_a_shift > READINGS_MAX {
+            bail!("a year holds no more than about {} events", script.events());
+        }
+        script = shop::script(options);
+    }
+    Ok(script)
+}
+
+/// Most times a meter is read in a shift; beyond it the shift would not hold them.
+const READINGS_MAX: usize = 200;
+
+/// The data directory: the user's, or one that goes away.
+enum Kept {
+    Users(PathBuf),
+    Temporary(tempfile::TempDir),
+}
+
+impl Kept {
+    fn new(args: &DemoArgs) -> anyhow::Result<Self> {
+        match &args.data {
+            Some(dir) => {
+                if dir.try_exists()? && std::fs::read_dir(dir)?.next().is_some() {
+                    bail!("`{}` is not empty: the demo begins a log of its own", dir.display());
+                }
+                std::fs::create_dir_all(dir)?;
+                Ok(Self::Users(dir.clone()))
+            }
+            None => Ok(Self::Temporary(tempfile::Builder::new().prefix("pulverlog-demo-").tempdir()?)),
+        }
+    }
+
+    fn path(&self) -> &std::path::Path {
+        match self {
+            Self::Users(dir) => dir,
+            Self::Temporary(dir) => dir.path(),
+        }
+    }
+}
+
+fn settings(mut config: Config, kept: &Kept, args: &DemoArgs) -> Config {
+    config.log.data_dir = kept.path().join("data");
+    config.log.head_dir = None;
+    config.log.origin = ORIGIN.to_owned();
+    // A directory for temporary files may lie in memory; nothing of the demo has to survive.
+    config.log.allow_tmpfs = true;
+    config.listen.address = args.address;
+    config.auth = crate::config::AuthConfig { local_issuer: true, ..Default::default() };
+    // A year goes by in half a minute: nobody is told to slow down.
+    config.limits.requests_per_s = 100_000;
+    config.limits.requests_burst = 100_000;
+    config
+}
+
+/// Listens where it was asked, or on any free port when that one is taken or nobody needs to know.
+fn listen(args: &DemoArgs) -> anyhow::Result<TcpListener> {
+    let free = SocketAddr::new(args.address.ip(), 0);
+    let wanted = if args.once.is_some() { free } else { args.address };
+    TcpListener::bind(wanted)
+        .or_else(|_| TcpListener::bind(free))
+        .with_context(|| format!("cannot listen on {}", args.address))
+}
+
+/// The running service and the shop's clock.
+struct House {
+    base: String,
+    recorder: web::Data<Recorder>,
+    clock: Arc<ShopClock>,
+    handle: ServerHandle,
+}
+
+impl House {
+    /// Plays the year, takes the evidence away and asks it everything.
+    async fn perform(&self, script: Script) -> anyhow::Result<Result> {
+        let tokens = script.clients.iter().map(|client| {
+            let role = role(client.role)?;
+            self.token(&client.id, role, client.site, YEAR_S)
+        });
+        let stage = Stage { base: self.base.clone(), tokens: tokens.collect::<anyhow::Result<_>>()? };
+        let bar = progress(script.events());
+        let performance = play::play(&script, &stage, &self.clock, &bar).await?;
+        bar.finish_and_clear();
+        self.clock.reach(script.ends);
+        self.recorder.log.publish().await?;
+        let auditor =
+            Auditor::new(self.base.clone(), self.token(AUDITOR, Role::Auditor, None, YEAR_S)?);
+        let evidence = auditor.fetch(&performance.leaves).await?;
+        let refolded = evidence.refold()?;
+        let record = check::Record {
+            played: &performance.played,
+            state: &refolded.state,
+            facts: &refolded.facts,
+            kinds: &refolded.kinds,
+            now: script.ends,
+        };
+        let outcomes = check::check(&script, &record);
+        Ok(Result { script, performance, evidence, refolded, outcomes })
+    }
+
+    /// A token of the local issuer, from now on.
+    fn token(
+        &self,
+        subject: &str,
+        role: Role,
+        site: Option<&str>,
+        lifetime_s: i64,
+    ) -> anyhow::Result<String> {
+        let issuer = LocalIssuer::open(&self.recorder.config.keys_dir())?;
+        let sites: Vec<&str> = site.into_iter().collect();
+        Ok(issuer.mint(&Claims {
+            subject,
+            audience: &self.recorder.config.auth.audience,
+            roles: &[role],
+            sites: site.is_some().then_some(&sites),
+            issued_at_s: self.clock.now_ms().div_euclid(1_000),
+            lifetime_s,
+        }))
+    }
+
+    /// Tells a visitor where everything lies.
+    fn invite(&self, dir: &std::path::Path) -> anyhow::Result<()> {
+        let token = self.token(AUDITOR, Role::Auditor, None, VISIT_S)?;
+        summary::invite(&self.base, &token, dir)
+    }
+
+    async fn close(
+        self,
+        serving: tokio::task::JoinHandle<std::io::Result<()>>,
+    ) -> anyhow::Result<()> {
+        let log = self.recorder.log.clone();
+        drop(self.recorder);
+        self.handle.stop(true).await;
+        tokio::time::timeout(Duration::from_secs(30), serving).await???;
+        log.close().context("the log was not closed in good order; the next start mends it")?;
+        Ok(())
+    }
+}
+
+fn role(word: &str) -> anyhow::Result<Role> {
+    let found = Role::ALL.iter().copied().find(|role| role.as_str() == word);
+    found.with_context(|| format!("`{word}` is no role"))
+}
+
+fn progress(events: usize) -> ProgressBar {
+    let style = "{bar:40} {pos} of {len} events, {per_sec}, {eta} left";
+    let style = ProgressStyle::with_template(style).unwrap_or_else(|_| ProgressStyle::default_bar());
+    ProgressBar::new(events as u64).with_style(style)
+}
