@@ -1,19 +1,31 @@
 //! Checks a log without trusting whoever keeps it: evidence in, verdict out.
 //!
 //! Offline by design: no database, no async runtime, no server code. The first half is
-//! [`chain::verify`]; the second replays the entries ([`refold`]).
+//! [`chain::bundle`], which checks entries, links, tree and signatures; the second half replays the
+//! entries and compares what the log says of itself with what follows ([`replay`]).
 
-pub mod refold;
+mod bracket;
+pub mod client_keys;
+pub mod paper;
+pub mod replay;
+pub mod reports;
+pub mod show;
 pub mod source;
 
 use std::path::{Path, PathBuf};
 
+use chain::Digest;
+use chain::bundle::{self, Bundle, BundleError, BundleKind, BundleVerdict, OwnEvidence};
+use chain::checkpoint::Checkpoint;
+use chain::entry::EntryView;
 use chain::keys::Keys;
+use chain::note::{Note, VerifierKey};
 use chain::policy::Policy;
-use chain::verify::{CannotCheck, CheckpointFile, Evidence, Verdict, verify_ndjson};
+use chain::verify::{CheckpointFile, Receipt, Summary, Verdict};
 
-pub use refold::{Difference, Refold, refold};
-pub use source::{Files, SourceError};
+pub use bracket::CLOCKS_DIFFER_MS_MAX;
+pub use replay::{Difference, Replay};
+pub use source::SourceError;
 
 /// What the auditor was given besides the evidence.
 #[derive(Debug, Clone, Default)]
@@ -25,6 +37,8 @@ pub struct Trusted {
     pub policy: Option<PathBuf>,
     /// Checkpoints kept from earlier audits, printed reports or witnesses.
     pub checkpoints: Vec<PathBuf>,
+    /// Receipts of clients, one JSON object a line, as the recorder gave them.
+    pub receipts: Vec<PathBuf>,
 }
 
 /// Why an audit could not be made. None of these says that the log is broken.
@@ -33,9 +47,6 @@ pub enum AuditError {
     /// The evidence could not be read.
     #[error("could not read the evidence")]
     Source(#[from] SourceError),
-    /// A file that must be there is not.
-    #[error("the evidence holds no `{0}`")]
-    Missing(&'static str),
     /// No keys at all.
     #[error("no keys: give the log's key with `--keys`; it must not come from the log itself")]
     NoKeys,
@@ -48,40 +59,113 @@ pub enum AuditError {
         #[source]
         cause: std::io::Error,
     },
+    /// A file of the auditor's own that does not hold what it should.
+    #[error("`{path}` is not what was asked for: {detail}")]
+    OwnContent {
+        /// Which.
+        path: PathBuf,
+        /// What is wrong.
+        detail: String,
+    },
     /// The list of keys.
     #[error("the keys cannot be used")]
     Keys(#[source] chain::keys::KeysError),
     /// The policy.
     #[error("the policy cannot be used")]
     Policy(#[source] chain::policy::PolicyError),
-    /// The check itself.
+    /// The bundle, or the check of the log in it.
     #[error("the evidence cannot be checked")]
-    Check(#[from] CannotCheck),
+    Bundle(#[from] BundleError),
+    /// An excerpt where a whole log is needed.
+    #[error("an excerpt cannot be followed to an earlier log: give the full bundle")]
+    NotFull,
+    /// An earlier log was given, but entry 0 cites none.
+    #[error("`{origin}` does not say that it continues another log")]
+    ContinuesNothing {
+        /// The log.
+        origin: String,
+    },
 }
 
 /// The result of an audit.
 #[derive(Debug, Clone)]
 pub struct Audit {
+    /// Name of the log.
+    pub origin: String,
     /// Verdict on the entries.
-    pub verdict: Verdict,
-    /// Replay of the entries; only made of a sound log.
-    pub refold: Option<Refold>,
+    pub verdict: BundleVerdict,
+    /// Replay of the entries; only made of a sound full bundle.
+    pub replay: Option<Replay>,
+    /// What no outside checkpoint covers; only known of a sound full bundle.
+    pub window: Option<Window>,
     /// Whether the keys came with the evidence, so that the verdict is only as good as they are.
     pub keys_from_bundle: bool,
     /// SHA-256 of the list of keys, to compare with the one printed on a report.
-    pub keys_digest: chain::Digest,
+    pub keys_digest: Digest,
+    /// SHA-256 of the policy; `None` if there was none, so that no witness was asked for.
+    pub policy_digest: Option<Digest>,
+    /// The logs this one continues, newest first, as far as they were given.
+    pub before: Vec<Audit>,
+    /// Where this log and the one before it do not fit together.
+    pub succession: Vec<Difference>,
 }
 
 impl Audit {
-    /// Whether nothing is wrong: neither with the entries nor with what the log says of itself.
+    /// Whether nothing is wrong: neither with the entries, nor with what the log says of itself,
+    /// nor with the logs before it.
+    #[must_use]
     pub fn is_sound(&self) -> bool {
-        let replay_agrees = self.refold.as_ref().is_none_or(|r| r.difference.is_none());
-        matches!(self.verdict, Verdict::Sound(_)) && replay_agrees
+        let entries = match &self.verdict {
+            BundleVerdict::Full(Verdict::Sound(_)) | BundleVerdict::SoundExcerpt(_) => true,
+            BundleVerdict::Full(Verdict::Broken(_)) | BundleVerdict::BrokenExcerpt(_) => false,
+        };
+        entries && self.differences().next().is_none() && self.before.iter().all(Audit::is_sound)
+    }
+
+    /// What does not follow, of this log alone.
+    pub fn differences(&self) -> impl Iterator<Item = &Difference> {
+        self.replay.iter().flat_map(|replay| &replay.differences).chain(&self.succession)
+    }
+
+    fn summary(&self) -> Option<&Summary> {
+        match &self.verdict {
+            BundleVerdict::Full(Verdict::Sound(summary)) => Some(summary),
+            _ => None,
+        }
+    }
+}
+
+/// The entries that no outside checkpoint covers: whoever holds the log's key could still rewrite
+/// them (window D).
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Window {
+    /// How many.
+    pub entries: u64,
+    /// When the last covered entry was recorded, ms since 1970; `None` if none is covered.
+    pub since_ms: Option<i64>,
+    /// When the newest entry was recorded, ms since 1970.
+    pub newest_ms: Option<i64>,
+}
+
+impl Window {
+    fn of(summary: &Summary, entries: &[&[u8]]) -> Self {
+        let recorded_ms = |size: u64| {
+            let line = entries.get(usize::try_from(size.checked_sub(1)?).ok()?)?;
+            EntryView::parse(line).ok().map(|entry| entry.recorded_at_ms)
+        };
+        Self {
+            entries: summary.not_covered_outside(),
+            since_ms: recorded_ms(summary.outside_size.min(summary.entries)),
+            newest_ms: recorded_ms(summary.entries),
+        }
     }
 }
 
 /// Reads evidence from a folder, a zip file, or an address that begins with `http`.
-pub fn open(source: &str, token: Option<&str>) -> Result<Files, SourceError> {
+///
+/// # Errors
+/// [`SourceError`].
+pub fn open(source: &str, token: Option<&str>) -> Result<Bundle, SourceError> {
     if source.starts_with("http://") || source.starts_with("https://") {
         return source::fetch(source, token);
     }
@@ -91,50 +175,151 @@ pub fn open(source: &str, token: Option<&str>) -> Result<Files, SourceError> {
     if kind.is_dir() { source::read_folder(path) } else { source::read_zip(path) }
 }
 
-/// Audits a bundle on `threads` threads.
-pub fn audit(files: &Files, trusted: &Trusted, threads: usize) -> Result<Audit, AuditError> {
-    let own = |path: &PathBuf| {
-        std::fs::read(path).map_err(|cause| AuditError::Own { path: path.clone(), cause })
-    };
-    let own_keys = trusted.keys.as_ref().map(own).transpose()?;
-    let keys_bytes =
-        own_keys.as_ref().or_else(|| files.get("keys.txt")).ok_or(AuditError::NoKeys)?;
-    let keys = Keys::parse(keys_bytes).map_err(AuditError::Keys)?;
-    let own_policy = trusted.policy.as_ref().map(own).transpose()?;
-    let policy = own_policy
-        .as_ref()
-        .or_else(|| files.get("policy.txt"))
-        .map(|bytes| Policy::parse(bytes).map_err(AuditError::Policy))
-        .transpose()?;
-    let mut checkpoints: Vec<CheckpointFile> = files
-        .iter()
-        .filter(|(name, _)| name.starts_with("checkpoints/") && name.ends_with(".note"))
-        .map(|(name, note)| CheckpointFile {
-            name: name.clone(),
-            note: note.clone(),
-            outside: false,
-        })
-        .collect();
-    for path in &trusted.checkpoints {
-        let (name, note) = (path.display().to_string(), own(path)?);
-        checkpoints.push(CheckpointFile { name, note, outside: true });
+/// Audits a bundle on `threads` threads, then the bundles of the logs `before` it, newest first.
+///
+/// # Errors
+/// [`AuditError`].
+pub fn audit(
+    files: &Bundle,
+    trusted: &Trusted,
+    before: &[Bundle],
+    threads: usize,
+) -> Result<Audit, AuditError> {
+    let mut audit = audit_one(files, trusted.read()?, threads)?;
+    if !before.is_empty() && files.kind() == BundleKind::Excerpt {
+        return Err(AuditError::NotFull);
     }
-    let entries = files.get("entries.ndjson").ok_or(AuditError::Missing("entries.ndjson"))?;
-    let evidence = Evidence { keys, policy, checkpoints, receipts: Vec::new() };
-    let verdict = verify_ndjson(evidence, entries, threads)?;
-    let refold = match verdict {
-        Verdict::Sound(_) => Some(refold(&lines(entries)).0),
-        Verdict::Broken(_) => None,
-    };
-    Ok(Audit {
-        verdict,
-        refold,
-        keys_from_bundle: own_keys.is_none(),
-        keys_digest: chain::Digest::of(keys_bytes),
+    let mut continues = continues(&audit);
+    let mut origin = audit.origin.clone();
+    for files in before {
+        if !audit.is_sound() {
+            break;
+        }
+        let note = continues.ok_or(AuditError::ContinuesNothing { origin: origin.clone() })?;
+        let name = format!("entry 0 of {origin}");
+        // What the later log cites was fixed before the earlier one could be rewritten.
+        let cited = CheckpointFile { name, note: note.clone().into_bytes(), outside: true };
+        let own = OwnEvidence { checkpoints: vec![cited], ..OwnEvidence::default() };
+        let mut earlier = audit_one(files, own, threads)?;
+        earlier.succession = went_on(&earlier, &note).into_iter().collect();
+        continues = self::continues(&earlier);
+        origin = earlier.origin.clone();
+        audit.before.push(earlier);
+    }
+    Ok(audit)
+}
+
+fn continues(audit: &Audit) -> Option<String> {
+    audit.replay.as_ref().and_then(|replay| replay.continues.clone())
+}
+
+/// A log that has more entries than the next one knows of was not closed.
+fn went_on(earlier: &Audit, note: &str) -> Option<Difference> {
+    let entries = earlier.summary()?.entries;
+    let cited = Note::parse(note.as_bytes()).ok()?;
+    let cited = Checkpoint::parse_text(&cited.text).ok()?.size;
+    (cited < entries).then(|| Difference {
+        seq: Some(cited),
+        about: "end of the log".to_owned(),
+        recorded: format!("the log that continues it cites {cited} entries"),
+        computed: format!("it has {entries}"),
     })
 }
 
+fn audit_one(files: &Bundle, mut own: OwnEvidence, threads: usize) -> Result<Audit, AuditError> {
+    let keys_from_bundle = own.keys.is_none();
+    let keys = match &own.keys {
+        Some(keys) => keys.clone(),
+        None => Keys::parse(files.get(bundle::KEYS).ok_or(AuditError::NoKeys)?)
+            .map_err(AuditError::Keys)?,
+    };
+    let policy = match (&own.policy, files.get(bundle::POLICY)) {
+        (Some(policy), _) => Some(policy.clone()),
+        (None, Some(bytes)) => Some(Policy::parse(bytes).map_err(AuditError::Policy)?),
+        (None, None) => None,
+    };
+    own.keys = Some(keys.clone());
+    // A policy that asks for nothing stands for none.
+    own.policy = Some(policy.clone().unwrap_or_default());
+    let own_notes: Vec<Vec<u8>> = own.checkpoints.iter().map(|file| file.note.clone()).collect();
+    let verdict = files.check(own, threads)?;
+    let mut audit = Audit {
+        origin: keys.origin().to_owned(),
+        verdict,
+        replay: None,
+        window: None,
+        keys_from_bundle,
+        keys_digest: digest_of(files, bundle::KEYS, keys_from_bundle, &keys),
+        policy_digest: policy.as_ref().map(|policy| Digest::of(policy.to_string().as_bytes())),
+        before: Vec::new(),
+        succession: Vec::new(),
+    };
+    let Some(summary) = audit.summary() else { return Ok(audit) };
+    let entries = lines(files.get(bundle::ENTRIES).unwrap_or_default());
+    audit.window = Some(Window::of(summary, &entries));
+    let policy_witnesses = policy.iter().flat_map(|policy| &policy.witnesses).map(|w| &w.key);
+    let witnesses: Vec<VerifierKey> =
+        keys.witnesses.iter().chain(policy_witnesses).cloned().collect();
+    let held = files.iter().filter(|(name, _)| is_checkpoint(name)).map(|(_, note)| note);
+    let against = replay::Against {
+        keys: &keys,
+        witnesses: &witnesses,
+        checkpoints: held.chain(own_notes.iter().map(Vec::as_slice)).collect(),
+        reports: reports::find(files),
+    };
+    audit.replay = Some(replay::replay(&entries, &against));
+    Ok(audit)
+}
+
+fn is_checkpoint(name: &str) -> bool {
+    name.starts_with("checkpoints/") && name.ends_with(".note")
+}
+
+/// SHA-256 of the file if it is the bundle's, else of the list as this program writes it.
+fn digest_of(files: &Bundle, name: &str, from_bundle: bool, keys: &Keys) -> Digest {
+    match files.get(name).filter(|_| from_bundle) {
+        Some(bytes) => Digest::of(bytes),
+        None => Digest::of(keys.to_string().as_bytes()),
+    }
+}
+
 /// The lines of an `entries.ndjson` that was found sound.
-pub fn lines(entries: &[u8]) -> Vec<&[u8]> {
+fn lines(entries: &[u8]) -> Vec<&[u8]> {
     entries.split(|b| *b == b'\n').filter(|line| !line.is_empty()).collect()
+}
+
+impl Trusted {
+    fn read(&self) -> Result<OwnEvidence, AuditError> {
+        let read = |path: &PathBuf| {
+            std::fs::read(path).map_err(|cause| AuditError::Own { path: path.clone(), cause })
+        };
+        let keys = self.keys.as_ref().map(read).transpose()?;
+        let policy = self.policy.as_ref().map(read).transpose()?;
+        let checkpoints = self.checkpoints.iter().map(|path| {
+            let (name, note) = (path.display().to_string(), read(path)?);
+            Ok(CheckpointFile { name, note, outside: true })
+        });
+        let mut receipts = Vec::new();
+        for path in &self.receipts {
+            receipts.extend(read_receipts(path, &read(path)?)?);
+        }
+        Ok(OwnEvidence {
+            keys: keys.map(|b| Keys::parse(&b).map_err(AuditError::Keys)).transpose()?,
+            policy: policy.map(|b| Policy::parse(&b).map_err(AuditError::Policy)).transpose()?,
+            checkpoints: checkpoints.collect::<Result<_, AuditError>>()?,
+            receipts,
+        })
+    }
+}
+
+fn read_receipts(path: &Path, bytes: &[u8]) -> Result<Vec<Receipt>, AuditError> {
+    let wrong = |detail: String| AuditError::OwnContent { path: path.to_owned(), detail };
+    let mut receipts = Vec::new();
+    for value in serde_json::Deserializer::from_slice(bytes).into_iter::<serde_json::Value>() {
+        let value = value.map_err(|e| wrong(e.to_string()))?;
+        let leaf = value["leaf"].as_str().and_then(|leaf| leaf.parse().ok());
+        let receipt = value["seq"].as_u64().zip(leaf).map(|(seq, leaf)| Receipt { seq, leaf });
+        receipts.push(receipt.ok_or_else(|| wrong("a receipt has `seq` and `leaf`".to_owned()))?);
+    }
+    Ok(receipts)
 }

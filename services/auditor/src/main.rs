@@ -1,16 +1,21 @@
-//! `auditor check DIR|ZIP|URL`: exit 0 sound, 1 broken, 2 could not check.
+//! `auditor check` and `auditor note`: exit 0 sound, 1 broken, 2 could not check.
 
+use std::io::Read as _;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
-use auditor::{Audit, AuditError, Trusted};
-use chain::verify::Verdict;
-use clap::{Parser, Subcommand};
+use anyhow::Context as _;
+use auditor::paper::{Anchor, Contained};
+use auditor::{Trusted, show};
+use chain::bundle::{self, Bundle};
+use chain::keys::Keys;
+use chain::note::VerifierKey;
+use clap::{Args, Parser, Subcommand};
 use serde_json::json;
 
 /// Checks a pulverlog without trusting whoever keeps it.
 #[derive(Parser)]
-#[command(version, about)]
+#[command(version, about, max_term_width = 100)]
 struct Arguments {
     #[command(subcommand)]
     command: Command,
@@ -22,58 +27,84 @@ enum Command {
     ///
     /// Exit code 0: sound. 1: broken; the first fault in the documented order is named. 2: could
     /// not check.
-    Check {
-        /// Folder, zip file, or address such as https://recorder.example.org
-        source: String,
-        /// Print one JSON object instead of text.
-        #[arg(long)]
-        json: bool,
-        /// Keys to believe, instead of the bundle's keys.txt.
-        #[arg(long, value_name = "FILE")]
-        keys: Option<PathBuf>,
-        /// Witness policy, instead of the bundle's policy.txt.
-        #[arg(long, value_name = "FILE")]
-        policy: Option<PathBuf>,
-        /// A checkpoint kept outside: from an earlier audit, a printed report or a witness.
-        /// May be given more than once.
-        #[arg(long, value_name = "FILE")]
-        checkpoint: Vec<PathBuf>,
-        /// File that holds the access token for an address.
-        #[arg(long, value_name = "FILE")]
-        token_file: Option<PathBuf>,
-    },
+    Check(CheckArguments),
+    /// Read a paper anchor: the signed note from a printed report, typed in or scanned.
+    ///
+    /// Exit code 0: well formed, and in the log if one is given. 1: a signature does not verify, or
+    /// the log is not the one it was made of. 2: no anchor, or the log cannot be read.
+    Note(NoteArguments),
+}
+
+#[derive(Args)]
+struct CheckArguments {
+    /// Folder, zip file, or address such as https://recorder.example.org
+    source: String,
+    /// Print one JSON object instead of text.
+    #[arg(long)]
+    json: bool,
+    /// Keys to believe, instead of the bundle's keys.txt.
+    #[arg(long, value_name = "FILE")]
+    keys: Option<PathBuf>,
+    /// Witness policy, instead of the bundle's policy.txt.
+    #[arg(long, value_name = "FILE")]
+    policy: Option<PathBuf>,
+    /// A checkpoint kept outside: from an earlier audit, a printed report or a witness.
+    /// May be given more than once.
+    #[arg(long, value_name = "FILE")]
+    checkpoint: Vec<PathBuf>,
+    /// Receipts that clients kept, one JSON object a line. May be given more than once.
+    #[arg(long, value_name = "FILE")]
+    receipts: Vec<PathBuf>,
+    /// Evidence of the log that this one continues. May be given more than once, newest first.
+    #[arg(long, value_name = "SOURCE")]
+    before: Vec<String>,
+    /// File that holds the access token for an address.
+    #[arg(long, value_name = "FILE")]
+    token_file: Option<PathBuf>,
+}
+
+#[derive(Args)]
+struct NoteArguments {
+    /// File with the note, or `-` for standard input.
+    file: PathBuf,
+    /// Evidence to look for it in: a folder or a zip file.
+    #[arg(long = "in", value_name = "SOURCE")]
+    source: Option<String>,
+    /// Keys to believe; otherwise those of the evidence.
+    #[arg(long, value_name = "FILE")]
+    keys: Option<PathBuf>,
+    /// Print one JSON object instead of text.
+    #[arg(long)]
+    json: bool,
+}
+
+/// What was found, ready to be printed.
+struct Found {
+    text: String,
+    json: serde_json::Value,
+    sound: bool,
 }
 
 fn main() -> ExitCode {
     // The TLS code takes whichever crypto provider was installed first; there is only this one.
     let _ = rustls::crypto::aws_lc_rs::default_provider().install_default();
-    let Command::Check { source, json, keys, policy, checkpoint, token_file } =
-        Arguments::parse().command;
-    let trusted = Trusted { keys, policy, checkpoints: checkpoint };
-    let result = token_file
-        .map(|path| std::fs::read_to_string(&path).map_err(|cause| AuditError::Own { path, cause }))
-        .transpose()
-        .and_then(|token| Ok(auditor::open(&source, token.as_deref().map(str::trim))?))
-        .and_then(|files| {
-            let threads = std::thread::available_parallelism().map_or(1, usize::from);
-            auditor::audit(&files, &trusted, threads)
-        });
+    let (json, result) = match Arguments::parse().command {
+        Command::Check(arguments) => (arguments.json, check(arguments)),
+        Command::Note(arguments) => (arguments.json, note(&arguments)),
+    };
     match result {
-        Ok(audit) => {
+        Ok(found) => {
             if json {
-                println!("{}", as_json(&audit));
+                println!("{}", found.json);
             } else {
-                print_text(&audit);
+                print!("{}", found.text);
             }
-            if audit.is_sound() { ExitCode::SUCCESS } else { ExitCode::from(1) }
+            if found.sound { ExitCode::SUCCESS } else { ExitCode::from(1) }
         }
         Err(error) => {
-            let error = anyhow::Error::from(error);
             if json {
-                println!(
-                    "{}",
-                    json!({ "verdict": "could not check", "why": format!("{error:#}") })
-                );
+                let why = format!("{error:#}");
+                println!("{}", json!({ "verdict": "could not check", "why": why }));
             } else {
                 eprintln!("could not check: {error:#}");
             }
@@ -82,90 +113,61 @@ fn main() -> ExitCode {
     }
 }
 
-fn print_text(audit: &Audit) {
-    println!("{}", audit.verdict);
-    if let Verdict::Sound(summary) = &audit.verdict {
-        println!("log key {}", summary.log_key);
-        println!(
-            "witnesses: {}",
-            if summary.witness_keys.is_empty() {
-                "none".into()
-            } else {
-                summary.witness_keys.join(", ")
-            }
-        );
-        println!(
-            "not yet covered by any outside checkpoint: {} of {} entries",
-            summary.not_covered_outside(),
-            summary.entries
-        );
-        println!("without a client signature: {} entries", summary.unsigned);
-    }
-    let origin = if audit.keys_from_bundle {
-        "came with the evidence: compare them with the log key you know"
-    } else {
-        "are your own"
-    };
-    println!("keys (SHA-256 {}) {origin}", audit.keys_digest);
-    if let Some(refold) = &audit.refold {
-        println!(
-            "replay: {} findings, {} fold digests reached again, {} of another version",
-            refold.findings, refold.digests_equal, refold.digests_of_another_version
-        );
-        if !refold.unreadable.is_empty() {
-            println!(
-                "replay: {} entries are of a kind this program does not know, first {}",
-                refold.unreadable.len(),
-                refold.unreadable[0]
-            );
-        }
-        if let Some(d) = &refold.difference {
-            println!(
-                "broken at entry {}: {} was recorded as {}, but follows as {}",
-                d.seq, d.about, d.recorded, d.computed
-            );
-        }
-    }
+fn check(arguments: CheckArguments) -> anyhow::Result<Found> {
+    let CheckArguments { source, keys, policy, checkpoint, receipts, before, token_file, .. } =
+        arguments;
+    let trusted = Trusted { keys, policy, checkpoints: checkpoint, receipts };
+    let token = token_file
+        .map(|path| {
+            std::fs::read_to_string(&path)
+                .with_context(|| format!("could not read `{}`", path.display()))
+        })
+        .transpose()?;
+    let files = auditor::open(&source, token.as_deref().map(str::trim))?;
+    let before: Vec<Bundle> =
+        before.iter().map(|source| auditor::open(source, None)).collect::<Result<_, _>>()?;
+    let threads = std::thread::available_parallelism().map_or(1, usize::from);
+    let audit = auditor::audit(&files, &trusted, &before, threads)?;
+    let (text, json) = (show::text(&audit), show::as_json(&audit));
+    Ok(Found { text, json, sound: audit.is_sound() })
 }
 
-fn as_json(audit: &Audit) -> serde_json::Value {
-    let refold = audit.refold.as_ref().map(|r| {
-        json!({
-            "findings": r.findings,
-            "fold_digests_equal": r.digests_equal,
-            "fold_digests_of_another_version": r.digests_of_another_version,
-            "unreadable": r.unreadable,
-            "difference": r.difference.as_ref().map(|d| json!({
-                "seq": d.seq, "about": d.about, "recorded": d.recorded, "computed": d.computed,
-            })),
-        })
+fn note(arguments: &NoteArguments) -> anyhow::Result<Found> {
+    let files = arguments.source.as_ref().map(|source| auditor::open(source, None)).transpose()?;
+    let own = arguments.keys.as_ref().map(|path| {
+        std::fs::read(path).with_context(|| format!("could not read `{}`", path.display()))
     });
-    let mut out = json!({
-        "verdict": if audit.is_sound() { "sound" } else { "broken" },
-        "keys_sha256": audit.keys_digest.to_string(),
-        "keys_from_bundle": audit.keys_from_bundle,
-        "replay": refold,
-    });
-    match &audit.verdict {
-        Verdict::Sound(s) => {
-            out["entries"] = json!(s.entries);
-            out["root"] = json!(s.root.to_string());
-            out["checkpoint_size"] = json!(s.checkpoint_size);
-            out["not_covered_outside"] = json!(s.not_covered_outside());
-            out["without_client_signature"] = json!(s.unsigned);
-            out["signed_by_unknown_key"] = json!(s.signed_unknown);
-            out["log_key"] = json!(s.log_key);
-            out["witnesses"] = json!(s.witness_keys);
-            out["clients"] = json!(s.client_keys);
+    let keys = match (own.transpose()?, &files) {
+        (Some(own), _) => Some(own),
+        (None, Some(files)) => {
+            Some(files.get(bundle::KEYS).context("the evidence has no keys.txt")?.to_vec())
         }
-        Verdict::Broken(f) => {
-            out["seq"] = json!(f.seq);
-            out["fault"] = json!(f.kind.code());
-            out["expected"] = json!(f.expected);
-            out["found"] = json!(f.found);
-            out["checkpoint"] = json!(f.checkpoint);
-            out["among"] = json!(f.among.map(|(a, b)| [a, b]));
-        }
+        (None, None) => None,
+    };
+    let keys = keys.map(|bytes| Keys::parse(&bytes)).transpose()?;
+    let known: Vec<VerifierKey> = keys
+        .iter()
+        .flat_map(|keys| std::iter::once(&keys.log).chain(&keys.witnesses))
+        .cloned()
+        .collect();
+    let anchor = Anchor::read(&read(&arguments.file)?, &known)?;
+    let contained = files.zip(keys).map(|(files, keys)| anchor.is_in(&files, &keys));
+    let found = contained.as_ref();
+    let sound = !anchor.is_spoilt() && found.is_none_or(|contained| *contained == Contained::Yes);
+    let (text, json) = (show::anchor_text(&anchor, found), show::anchor_json(&anchor, found));
+    Ok(Found { text, json, sound })
+}
+
+fn read(file: &std::path::Path) -> anyhow::Result<Vec<u8>> {
+    /// Longer than any note.
+    const BYTES_MAX: u64 = 1 << 20;
+    let mut bytes = Vec::new();
+    if file.as_os_str() == "-" {
+        std::io::stdin().take(BYTES_MAX).read_to_end(&mut bytes)?;
+    } else {
+        let context = || format!("could not read `{}`", file.display());
+        let file = std::fs::File::open(file).with_context(context)?;
+        file.take(BYTES_MAX).read_to_end(&mut bytes).with_context(context)?;
     }
-    out
+    Ok(bytes)
 }

@@ -1,10 +1,10 @@
 //! Where the evidence comes from: a folder, a zip file or a running recorder.
 
-use std::collections::BTreeMap;
 use std::fs;
 use std::io::{Cursor, Read};
 use std::path::{Path, PathBuf};
 
+use chain::bundle::{self, Bundle, BundleError};
 use chain::checkpoint::Checkpoint;
 use chain::note::Note;
 use chain::tile::{Tile, TileKind};
@@ -12,8 +12,6 @@ use chain::tile::{Tile, TileKind};
 /// Most bytes of evidence that are read, all files together: what fits in the memory of a small
 /// computer. A bigger log is checked by a machine that is bigger too.
 pub const EVIDENCE_BYTES_MAX: u64 = 8 << 30;
-/// Most files of an evidence bundle.
-pub const EVIDENCE_FILES_MAX: usize = 100_000;
 /// Most bytes of one answer of a recorder: 256 entries of 65,535 bytes with their lengths.
 const ANSWER_BYTES_MAX: u64 = 256 * 65_537;
 /// Time one request may take.
@@ -57,13 +55,11 @@ pub enum SourceError {
         /// What is wrong.
         detail: String,
     },
-    /// A name in a zip file that leads out of it, or stands there twice.
-    #[error("the name `{0}` in the zip file is not to be trusted")]
-    Name(String),
+    /// A name that leads out of the bundle or stands there twice, or too many files.
+    #[error("the files cannot be those of a bundle")]
+    Bundle(#[from] BundleError),
     /// Too much.
-    #[error(
-        "the evidence holds more than {EVIDENCE_BYTES_MAX} bytes or {EVIDENCE_FILES_MAX} files"
-    )]
+    #[error("the evidence holds more than {EVIDENCE_BYTES_MAX} bytes")]
     TooMuch,
     /// A recorder's data directory.
     #[error(
@@ -72,11 +68,12 @@ pub enum SourceError {
     DataDirectory(PathBuf),
 }
 
-/// The files of an evidence bundle by their names inside it.
-pub type Files = BTreeMap<String, Vec<u8>>;
-
-/// Reads a folder.
-pub fn read_folder(folder: &Path) -> Result<Files, SourceError> {
+/// Reads a folder. Hidden files, links and devices are passed over: the first are an editor's or a
+/// file manager's, the others could point at the rest of the auditor's machine.
+///
+/// # Errors
+/// [`SourceError`].
+pub fn read_folder(folder: &Path) -> Result<Bundle, SourceError> {
     let unreadable = |path: &Path| {
         let path = path.to_owned();
         move |cause| SourceError::Read { path, cause }
@@ -84,41 +81,39 @@ pub fn read_folder(folder: &Path) -> Result<Files, SourceError> {
     if folder.join("log").join("entries").is_dir() {
         return Err(SourceError::DataDirectory(folder.to_owned()));
     }
-    let mut files = Files::new();
-    let mut bytes = 0;
+    let mut files = Bundle::new();
+    let mut room = EVIDENCE_BYTES_MAX;
     let mut folders = vec![folder.to_owned()];
     while let Some(here) = folders.pop() {
         for item in fs::read_dir(&here).map_err(unreadable(&here))? {
-            let path = item.map_err(unreadable(&here))?.path();
+            let item = item.map_err(unreadable(&here))?;
+            let path = item.path();
+            if item.file_name().as_encoded_bytes().starts_with(b".") {
+                continue;
+            }
             let kind = fs::symlink_metadata(&path).map_err(unreadable(&path))?;
             if kind.is_dir() {
                 folders.push(path);
             } else if kind.is_file() {
-                bytes += kind.len();
-                if bytes > EVIDENCE_BYTES_MAX || files.len() >= EVIDENCE_FILES_MAX {
-                    return Err(SourceError::TooMuch);
-                }
-                let name = path.strip_prefix(folder).unwrap_or(&path);
-                let name = name.to_string_lossy().replace('\\', "/");
-                files.insert(name, fs::read(&path).map_err(unreadable(&path))?);
+                room = room.checked_sub(kind.len()).ok_or(SourceError::TooMuch)?;
+                let name = path.strip_prefix(folder).unwrap_or(&path).to_string_lossy();
+                files.insert(&name, fs::read(&path).map_err(unreadable(&path))?)?;
             }
-            // Links and devices are no evidence: passed over, so that a bundle cannot point at
-            // other files of the auditor's machine.
         }
     }
     Ok(files)
 }
 
 /// Reads a zip file. Sizes are counted while unpacking, so that a small file cannot fill memory.
-pub fn read_zip(path: &Path) -> Result<Files, SourceError> {
+///
+/// # Errors
+/// [`SourceError`].
+pub fn read_zip(path: &Path) -> Result<Bundle, SourceError> {
     let content =
         fs::read(path).map_err(|cause| SourceError::Read { path: path.to_owned(), cause })?;
     let broken = |cause| SourceError::Zip { path: path.to_owned(), cause };
     let mut archive = zip::ZipArchive::new(Cursor::new(content)).map_err(broken)?;
-    if archive.len() > EVIDENCE_FILES_MAX {
-        return Err(SourceError::TooMuch);
-    }
-    let mut files = Files::new();
+    let mut files = Bundle::new();
     let mut room = EVIDENCE_BYTES_MAX;
     for index in 0..archive.len() {
         let file = archive.by_index(index).map_err(broken)?;
@@ -126,15 +121,12 @@ pub fn read_zip(path: &Path) -> Result<Files, SourceError> {
             continue;
         }
         let name = file.name().map_err(broken)?.into_owned();
-        if file.enclosed_name().is_none() || files.contains_key(&name) {
-            return Err(SourceError::Name(name));
-        }
         let mut bytes = Vec::new();
         file.take(room + 1)
             .read_to_end(&mut bytes)
             .map_err(|cause| SourceError::Read { path: path.to_owned(), cause })?;
         room = room.checked_sub(bytes.len() as u64).ok_or(SourceError::TooMuch)?;
-        files.insert(name, bytes);
+        files.insert(&name, bytes)?;
     }
     Ok(files)
 }
@@ -142,7 +134,10 @@ pub fn read_zip(path: &Path) -> Result<Files, SourceError> {
 /// Fetches the newest checkpoint of a recorder and every entry it covers, as C2SP tlog-tiles.
 ///
 /// The keys are not fetched: whoever supplies the log must not supply what it is checked against.
-pub fn fetch(base: &str, token: Option<&str>) -> Result<Files, SourceError> {
+///
+/// # Errors
+/// [`SourceError`].
+pub fn fetch(base: &str, token: Option<&str>) -> Result<Bundle, SourceError> {
     let base = base.trim_end_matches('/');
     let agent = ureq::Agent::new_with_config(
         ureq::Agent::config_builder()
@@ -186,8 +181,8 @@ pub fn fetch(base: &str, token: Option<&str>) -> Result<Files, SourceError> {
             entries.push(b'\n');
         }
     }
-    Ok(Files::from([
-        ("entries.ndjson".to_owned(), entries),
-        (format!("checkpoints/{size}.note"), note),
-    ]))
+    let mut files = Bundle::new();
+    files.insert(bundle::ENTRIES, entries)?;
+    files.insert(&bundle::checkpoint_name(size), note)?;
+    Ok(files)
 }

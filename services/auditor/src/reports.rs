@@ -1,0 +1,234 @@
+//! Reports worked out again: the same prefix of the log, the same code, the same bytes.
+
+use chain::Digest;
+use chain::checkpoint::Checkpoint;
+use chain::note::VerifierKey;
+use report::disposal::{self, DisposalReport, Head, Options};
+use shopfloor::catalogue::Event;
+use shopfloor::record::events::ReportIssued;
+use shopfloor::{Fact, State};
+
+use crate::replay::{Against, Difference};
+
+/// A report that came with the entries.
+#[derive(Debug)]
+pub struct ReportFile<'a> {
+    /// Name of the machine-readable form in the bundle.
+    pub name: &'a str,
+    /// The machine-readable form.
+    pub json: &'a [u8],
+    /// The table for spreadsheets, if it is there.
+    pub csv: Option<&'a [u8]>,
+    /// The printed form, if it is there.
+    pub pdf: Option<&'a [u8]>,
+    /// What the machine-readable form says.
+    pub report: DisposalReport,
+}
+
+/// What became of a report when it was worked out again.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ReportCheck {
+    /// Name of the machine-readable form in the bundle.
+    pub name: String,
+    /// Entries it rests on.
+    pub as_of: u64,
+    /// SHA-256 of the machine-readable form.
+    pub digest: Digest,
+    /// Entry that records that exactly this was issued.
+    pub issued_in: Option<u64>,
+    /// What was compared.
+    pub compared: Compared,
+}
+
+/// How far a report could be compared.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Compared {
+    /// Byte for byte the same: the machine-readable form, and the table if it was there.
+    Same,
+    /// Not the same.
+    Differs,
+    /// It rests on more entries than there are here.
+    Beyond,
+}
+
+struct Examined<'a> {
+    file: &'a ReportFile<'a>,
+    digest: Digest,
+    issued_in: Option<u64>,
+    differences: Option<Vec<Difference>>,
+}
+
+/// The reports while the entries go by.
+pub(crate) struct Reports<'a> {
+    files: Vec<Examined<'a>>,
+    issued: Vec<(u64, ReportIssued)>,
+}
+
+/// The reports among the files of a bundle: each `*.json` that is one, with the `.csv` and `.pdf`
+/// of the same name beside it.
+pub fn find(bundle: &chain::bundle::Bundle) -> Vec<ReportFile<'_>> {
+    let read = |(name, json): (&'_ str, &'_ [u8])| {
+        let stem = name.strip_suffix(".json")?.to_owned();
+        Some((stem, serde_json::from_slice(json).ok()?))
+    };
+    let found = |(name, json)| {
+        let (stem, report) = read((name, json))?;
+        let beside = |suffix: &str| bundle.get(&format!("{stem}{suffix}"));
+        Some(ReportFile { name, json, csv: beside(".csv"), pdf: beside(".pdf"), report })
+    };
+    bundle.iter().filter_map(found).collect()
+}
+
+impl<'a> Reports<'a> {
+    pub(crate) fn new(files: &'a [ReportFile<'a>]) -> Self {
+        let examined = |file: &'a ReportFile<'a>| {
+            let digest = Digest::of(file.json);
+            Examined { file, digest, issued_in: None, differences: None }
+        };
+        Self { files: files.iter().map(examined).collect(), issued: Vec::new() }
+    }
+
+    /// Sizes at which reports were made.
+    pub(crate) fn sizes(&self) -> impl Iterator<Item = u64> {
+        self.files.iter().map(|examined| examined.file.report.head.size)
+    }
+
+    pub(crate) fn entry(&mut self, fact: &Fact) {
+        if let Event::ReportIssued(issued) = &fact.event {
+            self.issued.push((fact.seq, issued.clone()));
+        }
+    }
+
+    /// Works out again the reports that rest on exactly these entries.
+    pub(crate) fn compile(
+        &mut self,
+        size: u64,
+        root: &Digest,
+        state: &State,
+        against: &Against<'_>,
+    ) {
+        for examined in self.files.iter_mut().filter(|e| e.file.report.head.size == size) {
+            examined.differences = Some(compare(examined.file, root, state, against));
+        }
+    }
+
+    /// What was found, and the entries that tell of reports which are not here.
+    pub(crate) fn finish(
+        mut self,
+        differences: &mut Vec<Difference>,
+    ) -> (Vec<ReportCheck>, Vec<u64>) {
+        let mut absent = Vec::new();
+        for (seq, issued) in &self.issued {
+            let digest = issued.digest.as_str();
+            match self.files.iter_mut().find(|e| e.digest.to_string() == digest) {
+                Some(examined) => {
+                    examined.issued_in.get_or_insert(*seq);
+                    differences.extend(compare_print(examined.file, *seq, issued));
+                }
+                None => absent.push(*seq),
+            }
+        }
+        let told = |examined: Examined<'_>| {
+            let compared = match &examined.differences {
+                None => Compared::Beyond,
+                Some(found) if found.is_empty() => Compared::Same,
+                Some(_) => Compared::Differs,
+            };
+            differences.extend(examined.differences.into_iter().flatten());
+            ReportCheck {
+                name: examined.file.name.to_owned(),
+                as_of: examined.file.report.head.size,
+                digest: examined.digest,
+                issued_in: examined.issued_in,
+                compared,
+            }
+        };
+        (self.files.into_iter().map(told).collect(), absent)
+    }
+}
+
+fn difference(about: String, recorded: impl ToString, computed: impl ToString) -> Difference {
+    Difference { seq: None, about, recorded: recorded.to_string(), computed: computed.to_string() }
+}
+
+fn compare(
+    file: &ReportFile<'_>,
+    root: &Digest,
+    state: &State,
+    against: &Against<'_>,
+) -> Vec<Difference> {
+    let given = &file.report;
+    let about = |what: &str| format!("{what} of `{}`", file.name);
+    let Ok(at) = given.at.parse() else {
+        return vec![difference(about("instant"), &given.at, "it is no time")];
+    };
+    let head = match head(given, root, against) {
+        Ok(head) => head,
+        Err(why) => return vec![difference(about("checkpoint"), &given.head.checkpoint, why)],
+    };
+    let (site, from, to) = (&given.site, given.from, given.to);
+    let again = disposal::compile(state, site, from, to, head, &Options { at });
+    let mut found = Vec::new();
+    match report::json::to_bytes(&again) {
+        Ok(bytes) if bytes == file.json => {}
+        Ok(bytes) => {
+            let (recorded, computed) = first_difference(file.json, &bytes);
+            found.push(difference(about("content"), recorded, computed));
+        }
+        Err(error) => found.push(difference(about("content"), "a report", error)),
+    }
+    if let Some(csv) = file.csv {
+        let again = disposal::to_csv(&again);
+        if again != csv {
+            let (recorded, computed) = first_difference(csv, &again);
+            found.push(difference(about("table"), recorded, computed));
+        }
+    }
+    found
+}
+
+/// Where the log stood, from what is believed here; only the signatures on the checkpoint are taken
+/// from the report, after they were verified.
+fn head(given: &DisposalReport, root: &Digest, against: &Against<'_>) -> Result<Head, String> {
+    let note = &given.head.checkpoint;
+    if !note.is_empty() {
+        let trusted: Vec<VerifierKey> =
+            std::iter::once(&against.keys.log).chain(against.witnesses).cloned().collect();
+        let signed = Checkpoint::open(note.as_bytes(), &trusted).map_err(|e| e.to_string())?;
+        let Checkpoint { size, root: signed_root, .. } = &signed.checkpoint;
+        if (*size, signed_root) != (given.head.size, root) {
+            return Err(format!("the entries have size {} and root {root}", given.head.size));
+        }
+    }
+    Ok(Head {
+        origin: against.keys.origin().to_owned(),
+        size: given.head.size,
+        root: root.to_base64(),
+        key_id: against.keys.log.label(),
+        checkpoint: note.clone(),
+    })
+}
+
+fn compare_print(file: &ReportFile<'_>, seq: u64, issued: &ReportIssued) -> Option<Difference> {
+    let recorded = issued.pdf_digest.as_ref()?;
+    let computed = Digest::of(file.pdf?).to_string();
+    (recorded.as_str() != computed).then(|| Difference {
+        seq: Some(seq),
+        about: format!("print of `{}`", file.name),
+        recorded: recorded.to_string(),
+        computed,
+    })
+}
+
+/// Both texts around the first byte in which they differ.
+fn first_difference(a: &[u8], b: &[u8]) -> (String, String) {
+    const BEFORE: usize = 40;
+    const AFTER: usize = 40;
+    let at = a.iter().zip(b).take_while(|(a, b)| a == b).count();
+    let around = |bytes: &[u8]| {
+        let from = at.saturating_sub(BEFORE).min(bytes.len());
+        let to = (at + AFTER).min(bytes.len());
+        format!("byte {at}: ..{}..", String::from_utf8_lossy(&bytes[from..to]).escape_debug())
+    };
+    (around(a), around(b))
+}

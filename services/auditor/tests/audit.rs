@@ -1,0 +1,275 @@
+//! What an audit sees beyond the chain: times against witnesses, keys the log enrolled, reports
+//! worked out again, logs that continue each other, excerpts.
+
+mod logs;
+
+use auditor::client_keys::Signed;
+use auditor::paper::{Anchor, Contained};
+use auditor::reports::Compared;
+use auditor::{Audit, AuditError, CLOCKS_DIFFER_MS_MAX, Trusted, audit, show};
+use chain::bundle::{self, Bundle, BundleVerdict};
+use chain::keys::Keys;
+use chain::note::Ed25519Signer;
+use logs::{Log, MINUTE_MS, START_MS};
+use report::disposal::{self, Head, Options};
+use serde_json::json;
+
+fn audited(files: &Bundle) -> Audit {
+    let audit = audit(files, &Trusted::default(), &[], 2).expect("the audit can be made");
+    let unreadable = audit.replay.iter().map(|replay| replay.unreadable.len());
+    assert_eq!(unreadable.sum::<usize>(), 0, "the test's own entries are of the catalogue");
+    audit
+}
+
+fn abouts(audit: &Audit) -> Vec<(Option<u64>, &str)> {
+    audit.differences().map(|d| (d.seq, d.about.as_str())).collect()
+}
+
+#[test]
+fn recorded_times_lie_between_anchor_and_cosignature() {
+    let slack = CLOCKS_DIFFER_MS_MAX;
+    let start_s = START_MS.unsigned_abs() / 1000;
+    // When the witness cosigned the anchor, when the log says to have kept it and to have recorded
+    // the entry after it, when the witness cosigned a checkpoint that covers both; at which entry
+    // it shows.
+    let hour_ms = 60 * MINUTE_MS;
+    let cases = [
+        (0, MINUTE_MS, MINUTE_MS, hour_ms, None),
+        (hour_ms, hour_ms - slack, hour_ms, 2 * hour_ms, None),
+        // Backdated: what holds the cosignature is said to be older than the cosignature.
+        (hour_ms, hour_ms - slack - 1000, hour_ms, 2 * hour_ms, Some(2)),
+        (0, MINUTE_MS, hour_ms + slack, hour_ms, None),
+        // Dated forward: a witness saw the entry before it was recorded.
+        (0, MINUTE_MS, hour_ms + slack + 1000, hour_ms, Some(3)),
+    ];
+    for case @ (anchored_ms, kept_ms, recorded_ms, cosigned_ms, seq) in cases {
+        let mut log = Log::open("north/2026", None);
+        log.read_meter("12.5");
+        let anchor = log.checkpoint(Some(start_s + anchored_ms.unsigned_abs() / 1000));
+        log.now_ms = START_MS + kept_ms;
+        log.own("anchor.kept", json!({ "note": anchor }));
+        log.now_ms = START_MS + recorded_ms;
+        log.read_meter("12.6");
+        let last = log.checkpoint(Some(start_s + cosigned_ms.unsigned_abs() / 1000));
+        let found = audited(&log.bundle(&[&last]));
+        let expected: Vec<_> = seq.map(|seq| (Some(seq), "recorded time")).into_iter().collect();
+        assert_eq!(abouts(&found), expected, "{case:?}");
+        assert_eq!(found.is_sound(), seq.is_none());
+    }
+}
+
+#[test]
+fn an_anchor_of_another_history_is_no_anchor() {
+    let mut other = Log::open("north/2026", None);
+    other.read_meter("99.9");
+    let foreign = other.checkpoint(Some(START_MS.unsigned_abs() / 1000));
+    for note in [foreign, "no note at all\n".to_owned()] {
+        let mut log = Log::open("north/2026", None);
+        log.read_meter("12.5");
+        log.own("anchor.kept", json!({ "note": note }));
+        let last = log.checkpoint(None);
+        let found = audited(&log.bundle(&[&last]));
+        assert!(matches!(
+            abouts(&found)[..],
+            [(Some(2), "kept anchor" | "kept anchor of 2 entries")]
+        ));
+    }
+}
+
+#[test]
+fn enrolled_keys_are_told_with_what_they_signed_and_what_is_suspect() {
+    let client = Ed25519Signer::new("mes.example.org/north", &[3; 32]).unwrap();
+    let mut log = Log::open("north/2026", None);
+    let key = client.verifier().to_string();
+    let enrolled =
+        |by| json!({ "key": key, "usage": "client", "owner": "svc_mes", "approved_by": by });
+    log.office("key.enrolled", enrolled("op_second"));
+    for reading in ["1.0", "2.0", "3.0"] {
+        log.read_meter_signed(reading, &client);
+    }
+    let revoked =
+        json!({ "key": key, "reason": "stolen", "suspect_from": 3, "approved_by": "op_second" });
+    log.office("key.revoked", revoked);
+    let last = log.checkpoint(None);
+    let found = audited(&log.bundle(&[&last]));
+    assert!(found.is_sound(), "{}", show::text(&found));
+    let stories = &found.replay.as_ref().unwrap().keys;
+    let [story] = &stories[..] else { panic!("one key") };
+    assert!(story.enrolled.are_two());
+    assert_eq!(story.signed, Some(Signed { first: 2, last: 4, entries: 3 }));
+    assert_eq!(story.suspect, Some(Signed { first: 3, last: 4, entries: 2 }));
+    let text = show::text(&found);
+    assert!(text.contains("SUSPECT: 2 entries, from 3 to 4"), "{text}");
+
+    // Enrolled by one person alone: told. A weak key (the identity point): told, never used.
+    let mut log = Log::open("north/2026", None);
+    log.office("key.enrolled", enrolled("op_first"));
+    let weak = logs::vkey_of_point("mes.example.org/weak", 1, &logs::IDENTITY_POINT);
+    log.office(
+        "key.enrolled",
+        json!({ "key": weak, "usage": "client", "owner": "svc_mes", "approved_by": "op_second" }),
+    );
+    let last = log.checkpoint(None);
+    let text = show::text(&audited(&log.bundle(&[&last])));
+    assert!(text.contains("ONE PERSON ALONE") && text.contains("CANNOT BE USED"), "{text}");
+
+    // A signature that the enrolled key did not make.
+    let mut log = Log::open("north/2026", None);
+    log.office("key.enrolled", enrolled("op_second"));
+    log.read_meter_signed("1.0", &Ed25519Signer::new("mes.example.org/north", &[9; 32]).unwrap());
+    log.forge_last_signature_for(&client);
+    let last = log.checkpoint(None);
+    assert_eq!(abouts(&audited(&log.bundle(&[&last]))), [(Some(2), "client signature")]);
+}
+
+/// A log with a waste report in its bundle.
+fn reported(change: impl Fn(&mut disposal::DisposalReport)) -> Bundle {
+    let mut log = Log::open("north/2026", None);
+    log.read_meter("12.5");
+    let note = log.checkpoint(None);
+    let head = Head {
+        origin: log.origin().to_owned(),
+        size: log.size(),
+        root: log.root().to_base64(),
+        key_id: log.key().label(),
+        checkpoint: note.clone(),
+    };
+    let site = shopfloor::ids::Label::new("north").unwrap();
+    let day = |text: &str| shopfloor::common::Day(text.parse().unwrap());
+    let options = Options { at: "2026-03-01T12:00:00Z".parse().unwrap() };
+    let (from, to) = (day("2026-01-01"), day("2026-02-28"));
+    let mut report = disposal::compile(&log.state(), &site, from, to, head, &options);
+    change(&mut report);
+    let json = report::json::to_bytes(&report).unwrap();
+    log.own(
+        "report.issued",
+        json!({
+            "report": "disposal", "site": "north", "from": "2026-01-01", "to": "2026-02-28",
+            "as_of": report.head.size, "digest": chain::Digest::of(&json).to_string(),
+        }),
+    );
+    log.own(
+        "report.issued",
+        json!({
+            "report": "disposal", "site": "north", "from": "2026-01-01", "to": "2026-01-31",
+            "as_of": 1, "digest": chain::Digest::of(b"another").to_string(),
+        }),
+    );
+    let last = log.checkpoint(None);
+    let mut files = log.bundle(&[&note, &last]);
+    files.insert("report.json", json).unwrap();
+    files.insert("report.csv", disposal::to_csv(&report)).unwrap();
+    files
+}
+
+#[test]
+fn a_report_follows_from_the_entries_or_is_told() {
+    let good = audited(&reported(|_| {}));
+    assert!(good.is_sound(), "{}", show::text(&good));
+    let replay = good.replay.as_ref().unwrap();
+    let [check] = &replay.reports[..] else { panic!("one report") };
+    assert_eq!((&check.compared, check.issued_in, check.as_of), (&Compared::Same, Some(2), 2));
+    assert_eq!(replay.reports_absent, [3]);
+
+    // The signed digest is that of the falsified report: only working it out again shows it.
+    let falsified = audited(&reported(|report| {
+        report.shipped_kg = serde_json::from_value(json!("12")).unwrap()
+    }));
+    let both = [(None, "content of `report.json`"), (None, "table of `report.json`")];
+    assert_eq!(abouts(&falsified), both[..1]);
+    let elsewhere = audited(&reported(|report| report.head.root = "x".into()));
+    assert_eq!(abouts(&elsewhere), both);
+    let ahead = audited(&reported(|report| report.head.size = 40));
+    assert_eq!(ahead.replay.as_ref().unwrap().reports[0].compared, Compared::Beyond);
+}
+
+#[test]
+fn a_log_is_followed_to_the_one_it_continues() {
+    let mut first = Log::open("north/2026", None);
+    first.read_meter("12.5");
+    first.own("log.closed", json!({ "reason": "year_end" }));
+    let end = first.checkpoint(None);
+    let mut second = Log::open("north/2027", Some(&end));
+    second.read_meter("12.6");
+    let (new, old) = (second.bundle(&[&second.checkpoint(None)]), first.bundle(&[&end]));
+    let both = |new: &Bundle, old: Bundle| audit(new, &Trusted::default(), &[old], 1);
+
+    let found = both(&new, old).unwrap();
+    assert!(found.is_sound(), "{}", show::text(&found));
+    assert_eq!(found.before[0].origin, first.origin());
+    assert_eq!(found.before[0].window.as_ref().unwrap().entries, 0, "the next log vouches for it");
+
+    // The old log, rewritten with its own key: what the new one cites does not fit.
+    let mut rewritten = Log::open("north/2026", None);
+    rewritten.read_meter("99.9");
+    rewritten.own("log.closed", json!({ "reason": "year_end" }));
+    let found = both(&new, rewritten.bundle(&[&rewritten.checkpoint(None)])).unwrap();
+    assert!(!found.is_sound());
+    // The old log went on after it was closed.
+    first.read_meter("12.7");
+    let found = both(&new, first.bundle(&[&first.checkpoint(None)])).unwrap();
+    assert_eq!(abouts(&found.before[0]), [(Some(3), "end of the log")]);
+    // Entry 0 cites nothing.
+    let alone = Log::open("north/2027", None);
+    let new = alone.bundle(&[&alone.checkpoint(None)]);
+    let refused = both(&new, first.bundle(&[&end])).unwrap_err();
+    assert!(matches!(refused, AuditError::ContinuesNothing { .. }));
+}
+
+#[test]
+fn an_excerpt_says_that_completeness_is_not_proved() {
+    let mut log = Log::open("north/2026", None);
+    for reading in ["1.0", "2.0", "3.0"] {
+        log.read_meter(reading);
+    }
+    let files = log.excerpt(&[1, 3]);
+    let found = audited(&files);
+    assert!(matches!(found.verdict, BundleVerdict::SoundExcerpt(_)) && found.is_sound());
+    assert!(show::text(&found).contains("NOT PROVED  completeness"), "{}", show::text(&found));
+    assert_eq!(show::as_json(&found)["complete"], false);
+
+    let mut changed = Bundle::new();
+    for (name, bytes) in files.iter() {
+        let text = String::from_utf8(bytes.to_vec()).unwrap();
+        let text = if name == bundle::ENTRIES { text.replace("\"3.0\"", "\"3.1\"") } else { text };
+        changed.insert(name, text.into_bytes()).unwrap();
+    }
+    let found = audited(&changed);
+    assert_eq!((show::as_json(&found)["fault"].as_str(), found.is_sound()), (Some("proof"), false));
+}
+
+#[test]
+fn what_no_outside_checkpoint_covers_is_told_in_entries_and_time() {
+    let mut log = Log::open("north/2026", None);
+    log.read_meter("1.0");
+    let outside = log.checkpoint(Some(START_MS.unsigned_abs() / 1000));
+    log.now_ms += 90 * MINUTE_MS;
+    log.read_meter("2.0");
+    let last = log.checkpoint(None);
+    let found = audited(&log.bundle(&[&outside, &last]));
+    let window = found.window.as_ref().unwrap();
+    assert_eq!((window.entries, window.since_ms), (1, Some(START_MS)));
+    let text = show::text(&found);
+    assert!(text.contains("1 of 3 entries by any outside checkpoint"), "{text}");
+    assert!(text.contains("within 1 h 30 min after 2026-03-01T08:00:00.000Z"), "{text}");
+}
+
+#[test]
+fn a_paper_anchor_is_looked_for_in_a_log() {
+    let mut log = Log::open("north/2026", None);
+    log.read_meter("1.0");
+    let paper = log.checkpoint(None);
+    log.read_meter("2.0");
+    let files = log.bundle(&[&log.checkpoint(None)]);
+    let keys = Keys::parse(files.get(bundle::KEYS).unwrap()).unwrap();
+    let anchor = Anchor::read(paper.as_bytes(), std::slice::from_ref(&keys.log)).unwrap();
+    assert_eq!(anchor.is_in(&files, &keys), Contained::Yes);
+
+    let mut other = Log::open("north/2026", None);
+    other.read_meter("9.9");
+    let rewritten = other.bundle(&[&other.checkpoint(None)]);
+    assert!(matches!(anchor.is_in(&rewritten, &keys), Contained::OtherRoot(_)));
+    let short = Log::open("north/2026", None);
+    let short = short.bundle(&[&short.checkpoint(None)]);
+    assert_eq!(anchor.is_in(&short, &keys), Contained::Shorter { entries: 1 });
+}
