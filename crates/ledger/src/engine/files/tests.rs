@@ -207,6 +207,10 @@ fn e2_random_bytes_from_any_offset_on() {
             bytes.extend((0..len).map(|_| rng.next_u64() as u8));
             let opened = log.open_with(&bytes, watermark);
             let n = log.whole_before(offset);
+            if n < watermark {
+                let damaged = matches!(opened, Opened::Stopped(StopCause::Damaged));
+                assert!(damaged, "random from {offset}: {opened:?}");
+            }
             opened.follows_the_tail_rule(n, watermark, &format!("random from {offset}"));
         }
     });
@@ -524,8 +528,11 @@ fn after_a_failed_sync_only_a_rewrite_makes_the_tail_durable() {
         });
         let failed = append(&mut engine, &sealer.batch(3, 200));
         assert!(matches!(failed, Err(LedgerError::Poisoned { .. })));
-        drop(engine);
         disk.heal();
+        let again = append(&mut engine, &sealer.batch(1, 0));
+        assert!(matches!(again, Err(LedgerError::Poisoned { .. })), "healthy again, and too late");
+        assert_eq!(engine.count(), 2, "readers see what was durable");
+        drop(engine);
         disk.kill_process();
         let (engine, _) = open_files(&disk, SEGMENT, Some(2)).expect("opened");
         let shown = all_entries(&engine, 1 << 20);
