@@ -24,6 +24,7 @@ use crate::http::rates::Rates;
 use crate::limits::{FEED_WAITERS_MAX, HEAD_TIME_MAX, KEEP_ALIVE, RETRY_WAITING_S, STOP_TIME_MAX};
 use crate::log::Log;
 use crate::metrics::Metrics;
+use crate::pages::credentials::Credentials;
 use crate::problem::{Kind, Problem};
 use crate::refusals::Refusals;
 use crate::texts::TextStore;
@@ -44,6 +45,8 @@ pub struct Recorder {
     pub clock: Arc<dyn Clock>,
     /// Free text and other personal data, erasable.
     pub texts: TextStore,
+    /// Badges and PINs.
+    pub credentials: Credentials,
     refusals: Refusals,
     requests: AtomicU64,
     started_ms: i64,
@@ -73,6 +76,7 @@ impl Recorder {
             waiters: Arc::new(Semaphore::new(FEED_WAITERS_MAX)),
             stopping: watch::channel(false).0,
             texts,
+            credentials: Credentials::of(&config),
             rates: Rates::new(&config.limits),
             metrics: Metrics::new()?,
             refusals: Refusals::new(),
@@ -225,6 +229,7 @@ pub fn start(
             .app_data(recorder.clone())
             .map(|app| app.configure(configure))
             .configure(crate::api::routes)
+            .map(|app| app.configure(crate::pages::configure))
             .map(|app| app.wrap(from_fn(gate::pass)))
             .default_service(web::to(not_found))
             .into_app()

@@ -14,6 +14,7 @@ pub mod limits;
 pub mod log;
 pub mod metrics;
 pub mod openapi;
+pub mod pages;
 pub mod problem;
 mod refusals;
 pub mod secret;

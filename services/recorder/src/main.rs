@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use clap::{Parser, Subcommand};
 use ledger::seams::{Clock, OsRandom};
-use recorder::cli::{Seams, serve, token};
+use recorder::cli::{Seams, badge, serve, token};
 use recorder::config::Config;
 
 /// pulverlog: an append-only record for people who look after powder-bed printers.
@@ -28,6 +28,8 @@ enum Command {
     Openapi,
     /// Print a token of the local issuer, for development and tests.
     Token(token::TokenArgs),
+    /// Enrol a badge and PIN, read from standard input.
+    Badge(badge::BadgeArgs),
 }
 
 /// The clock of the machine.
@@ -72,5 +74,6 @@ fn run(args: Args) -> anyhow::Result<()> {
             Ok(())
         }
         Command::Token(args) => token::run(&config, &args, &seams),
+        Command::Badge(args) => badge::run(&config, &args, &seams),
     }
 }

@@ -13,6 +13,7 @@ use sha2::{Digest as _, Sha256};
 use shopfloor::people::events::Role;
 
 use super::KeySet;
+use crate::config::AuthConfig;
 use crate::secret::{self, SecretError};
 
 /// The `iss` of its tokens.
@@ -87,19 +88,24 @@ impl LocalIssuer {
 
     /// Makes a token.
     pub fn mint(&self, claims: &Claims<'_>) -> String {
+        self.mint_as(ISSUER, claims, &AuthConfig::default())
+    }
+
+    /// Makes a token of the issuer with this name, with the claims called as configured.
+    pub(super) fn mint_as(&self, issuer: &str, claims: &Claims<'_>, config: &AuthConfig) -> String {
         let roles: Vec<&str> = claims.roles.iter().map(|role| role.as_str()).collect();
         let mut body = json!({
-            "iss": ISSUER,
+            "iss": issuer,
             "sub": claims.subject,
             "aud": claims.audience,
             "iat": claims.issued_at_s,
             "exp": claims.issued_at_s.saturating_add(claims.lifetime_s),
-            "roles": roles,
         });
+        body[&config.roles_claim] = json!(roles);
         if let Some(sites) = claims.sites {
-            body["sites"] = json!(sites);
+            body[&config.sites_claim] = json!(sites);
         }
-        let header = json!({ "alg": "EdDSA", "kid": self.kid, "typ": "at+jwt" });
+        let header = json!({ "alg": "EdDSA", "kid": self.kid, "typ": config.token_type });
         self.sign(&header, &body)
     }
 

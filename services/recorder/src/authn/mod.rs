@@ -6,6 +6,7 @@
 //! Deliberately absent: no address in a token is ever followed (`jku`, `x5u`), no key in it is ever
 //! used (`jwk`, `x5c`), no symmetric algorithm exists here.
 
+pub(crate) mod badges;
 mod cache;
 mod json;
 mod keys;
@@ -91,6 +92,8 @@ pub struct Authenticator {
     config: AuthConfig,
     issuers: Vec<Issuer>,
     cache: TokenCache,
+    /// Makes the tokens of badges, where they are accepted.
+    badges: Option<local::LocalIssuer>,
     clock: Arc<dyn Clock>,
 }
 
@@ -120,7 +123,8 @@ impl Authenticator {
         if issuers.is_empty() {
             return Err(AuthnError::NoIssuer);
         }
-        Ok(Self { config: auth.clone(), issuers, cache: TokenCache::default(), clock })
+        let cache = TokenCache::default();
+        Ok(Self { config: auth.clone(), issuers, cache, badges: None, clock })
     }
 
     /// Who sent a request with these headers.

@@ -212,7 +212,11 @@ fn check_claims(
         }
     }
     let subject = claims.get("sub").and_then(Value::as_str).ok_or(Rejection::Claims)?;
-    let via = if PersonId::new(subject).is_ok() { Via::Oidc } else { Via::Service };
+    let via = match (PersonId::new(subject), issuer) {
+        (Ok(_), super::badges::ISSUER) => Via::Badge,
+        (Ok(_), _) => Via::Oidc,
+        (Err(_), _) => Via::Service,
+    };
     let identity = Identity {
         subject: subject.to_owned(),
         via,

@@ -1,5 +1,6 @@
 //! The commands of the program.
 
+pub mod badge;
 pub mod serve;
 pub mod token;
 

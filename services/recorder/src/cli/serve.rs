@@ -97,6 +97,7 @@ pub async fn open(config: Config, seams: &Seams, args: ServeArgs) -> anyhow::Res
         tracing::warn!("tokens of the local issuer are accepted: for development and tests only");
     }
     let authn = Authenticator::new(&config, Arc::clone(&seams.clock)).await?;
+    let authn = authn.with_badges(&mut *(seams.random)());
     let log = open_log(&config, seams, args.create)?;
     if let Some(why) = log.health().not_writing {
         tracing::error!(why, "the log is open for reading only");

@@ -26,7 +26,7 @@ pub struct TokenArgs {
     pub lifetime_s: i64,
 }
 
-fn role(word: &str) -> Result<Role, String> {
+pub(super) fn role(word: &str) -> Result<Role, String> {
     Role::ALL.iter().copied().find(|role| role.as_str() == word).ok_or_else(|| {
         let words: Vec<&str> = Role::ALL.iter().map(|role| role.as_str()).collect();
         format!("roles are {}", words.join(", "))

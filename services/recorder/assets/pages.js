@@ -1,0 +1,118 @@
+// What only a browser can do for the pages: scanners that end with Enter, the next step in view,
+// plausibility while typing, and forms that wait in the browser when the network is down.
+import { queue } from "./queue.js";
+
+/** A scanner types the label and Enter: Enter in a scan field goes on instead of sending. */
+function scanFields() {
+  for (const field of document.querySelectorAll("[data-scan]")) {
+    field.addEventListener("keydown", (event) => {
+      const next = document.getElementById(field.dataset.scan);
+      if (event.key === "Enter" && next && !next.value) {
+        event.preventDefault();
+        next.focus();
+      }
+    });
+  }
+}
+
+/** A form that begins without its thing is filled anew once the thing is known. */
+function reloadOnSubject(form) {
+  const field = form.querySelector("[data-reload]");
+  if (!field) return;
+  field.addEventListener("keydown", (event) => {
+    if (event.key === "Enter") event.preventDefault(), field.blur();
+  });
+  field.addEventListener("change", () => {
+    const query = new URLSearchParams({ subject: field.value.trim() });
+    const task = form.elements.namedItem("task");
+    if (task && task.value) query.set("task", task.value);
+    const untouched = !form.querySelector("input[type=radio]:checked");
+    if (field.value.trim() && untouched) location.assign(`${location.pathname}?${query}`);
+  });
+}
+
+/** One step after the other: after an answer the next one comes into view and gets the focus. */
+function steps(form) {
+  const groups = [...form.querySelectorAll("fieldset.check")];
+  for (const [at, group] of groups.entries()) {
+    group.addEventListener("change", (event) => {
+      const no = event.target.value === "no";
+      group.querySelector(".aside").textContent = no ? form.dataset.no : "";
+      const next = groups[at + 1] ?? form.querySelector("section[aria-labelledby=fields-h]");
+      if (!no && next) next.scrollIntoView({ block: "center" });
+    });
+  }
+}
+
+/** The difference between two times in hours. */
+const hours = (fromMs, toMs) => (toMs - fromMs) / 3_600_000;
+
+/** Says at once whether a reading can be: not below the last one, not faster than time. */
+function readings(form) {
+  const input = form.elements.namedItem("reading");
+  const meter = form.elements.namedItem("reading.meter");
+  if (!input || !meter) return;
+  const lasts = [...form.querySelectorAll(".hint [data-meter]")];
+  const aside = input.closest(".field").querySelector(".aside");
+  const unit = form.elements.namedItem("reading.unit");
+  const judge = () => {
+    const last = lasts.find((one) => one.dataset.meter === meter.value);
+    for (const one of lasts) one.hidden = one !== last;
+    if (last) unit.value = last.dataset.unit;
+    const value = Number(input.value.trim().replace(",", "."));
+    if (!last || !input.value.trim() || Number.isNaN(value)) return void (aside.textContent = "");
+    const more = value - Number(last.dataset.value);
+    // Half an hour of grace: two clocks, and a display that rounds up.
+    const most = hours(Number(last.dataset.atMs), Date.now()) + 0.5;
+    const tooFast = unit.value === "h" && more > most;
+    aside.textContent = more < 0 ? form.dataset.low : tooFast ? form.dataset.high : form.dataset.plausible;
+  };
+  input.addEventListener("input", judge);
+  meter.addEventListener("change", judge);
+  judge();
+}
+
+/** Now, as RFC 3339 in UTC to the second; the server writes it with the offset of the site. */
+const now = () => new Date().toISOString().replace(/\.\d+Z$/, "Z");
+
+/** Sends by script so that a form can wait when there is no network. */
+function sending(form) {
+  form.addEventListener("submit", async (event) => {
+    // A form that overrides a stop needs the second person here and now, and holds a PIN.
+    if (form.elements.namedItem("override")) return;
+    event.preventDefault();
+    const at = form.elements.namedItem("at");
+    if (!at.value) at.value = now();
+    const answers = [...new FormData(form)].filter(([, value]) => typeof value === "string");
+    const button = form.querySelector("button.main");
+    button.disabled = true;
+    const item = { id: form.elements.namedItem("id").value, action: form.getAttribute("action"), answers, title: form.dataset.title, person: document.body.dataset.person };
+    const result = await queue.send(item);
+    if (result.state === "recorded") return location.assign(result.go);
+    if (result.state === "waits") {
+      await queue.keep(item);
+      document.getElementById("form-told").textContent = form.dataset.queued;
+      return location.assign("/record/waiting");
+    }
+    // Stopped, or answers missing: the server shows it, on the page as it is without scripts.
+    form.submit();
+  });
+}
+
+/** A drop-down field that holds all of a group: arrow keys stay in it, Enter does not send early. */
+function guided() {
+  const form = document.getElementById("guided");
+  if (!form) return;
+  reloadOnSubject(form);
+  steps(form);
+  readings(form);
+  sending(form);
+  form.addEventListener("keydown", (event) => {
+    // A scan ends with Enter; it must not send a half-filled form.
+    if (event.key === "Enter" && event.target.matches("input:not([type=radio]):not([type=checkbox])")) event.preventDefault();
+  });
+}
+
+scanFields();
+guided();
+queue.start();

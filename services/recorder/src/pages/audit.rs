@@ -1,0 +1,126 @@
+//! For auditors: where the log stands, what was signed, what nobody outside has seen yet; and a
+//! check of a bundle that runs in the browser, by code of its own, without the server's word. And
+//! the reports that were issued.
+
+use actix_web::{HttpRequest, HttpResponse};
+use askama::Template;
+use chain::entry::Entry;
+use shopfloor::people::events::Role;
+
+use super::parts::{Block, BlocksPage, Cell, Table, facts};
+use super::visit::{self, Shown, Top, Visit};
+
+/// Most checkpoints shown, newest first.
+const CHECKPOINTS_MAX: usize = 12;
+
+#[derive(Template)]
+#[template(path = "audit.html")]
+struct AuditPage {
+    top: Top,
+    lead: String,
+    blocks: Vec<Block>,
+    checkpoint: String,
+}
+
+/// The page.
+pub(crate) async fn audit(request: HttpRequest) -> HttpResponse {
+    visit::show(&request, "audit", async |visit| page(visit)).await
+}
+
+fn page(visit: &Visit) -> Shown {
+    let words = visit.words;
+    let log = &visit.recorder.log;
+    let published = log.published();
+    let (anchor, as_of) = log.ask(|state| (state.record.last_anchor(), state.as_of));
+    let size = published.as_ref().map_or(0, |p| p.size);
+    let root = log.root(as_of).map(|root| root.to_base64()).unwrap_or_default();
+    // Window D: what a holder of the log's key could still rewrite unseen, in entries and hours.
+    let window = as_of - anchor.map_or(0, |seq| seq + 1).min(as_of);
+    let since = anchor.or(Some(0)).and_then(|seq| log.entry(seq).ok().flatten());
+    let since_ms =
+        since.and_then(|bytes| Entry::parse(&bytes).ok()).map(|entry| entry.recorded_at_ms);
+    let hours = since_ms.map(|ms| (visit.now.as_millisecond() - ms).max(0) / 3_600_000);
+    let anchored = match anchor {
+        Some(seq) => Cell::Entries(vec![seq]),
+        None => Cell::Strong(words.t("audit.no_anchor").to_owned()),
+    };
+    let window = words
+        .t("audit.window")
+        .replace("{entries}", &window.to_string())
+        .replace("{hours}", &hours.unwrap_or(0).to_string());
+    let mut blocks = vec![facts(
+        words,
+        vec![
+            ("origin", Cell::Text(log.origin().to_owned())),
+            ("entries_in_all", Cell::Text(as_of.to_string())),
+            ("root", Cell::Text(root)),
+            ("signed_up_to", Cell::Text(size.to_string())),
+            ("last_anchor", anchored),
+            ("window", Cell::Strong(window)),
+            ("key", Cell::Text(log.key().to_string())),
+        ],
+    )];
+    let sizes = log.checkpoint_sizes().unwrap_or_default();
+    let rows = sizes.iter().rev().take(CHECKPOINTS_MAX).filter_map(|size| {
+        let note = log.checkpoint(*size).ok().flatten()?;
+        let text = String::from_utf8(note).ok()?;
+        let root = text.lines().nth(2).unwrap_or_default().to_owned();
+        let signatures = text.lines().filter(|line| line.starts_with('\u{2014}')).count();
+        Some(vec![
+            Cell::Number(size.to_string()),
+            Cell::Text(root),
+            Cell::Number(signatures.to_string()),
+        ])
+    });
+    blocks.push(Block::Table(
+        Table::new(words, "audit.checkpoints", &["size", "root", "signatures"]).with(rows),
+    ));
+    let checkpoint = published.map(|p| p.note.to_string()).unwrap_or_default();
+    let page = AuditPage {
+        top: visit.top(words.t("nav.audit"), Some(as_of)),
+        lead: words.t("lead.audit").to_owned(),
+        blocks,
+        checkpoint,
+    };
+    visit.page(&page)
+}
+
+/// Reports that were issued.
+pub(crate) async fn reports(request: HttpRequest) -> HttpResponse {
+    visit::show(&request, "reports", async |visit| {
+        let words = visit.words;
+        let inside = visit.who.roles.iter().any(|role| *role != Role::Authority);
+        let (rows, as_of) = visit.recorder.log.ask(|state| {
+            let reports =
+                state.record.reports().iter().rev().filter(|r| visit.may_see(Some(&r.report.site)));
+            let rows = reports.map(|r| {
+                vec![
+                    Cell::Text(words.code("report", r.report.report.as_str())),
+                    Cell::Text(r.report.site.to_string()),
+                    Cell::Text(format!(
+                        "{} – {}",
+                        words.day(r.report.from),
+                        words.day(r.report.to)
+                    )),
+                    Cell::Number(r.report.as_of.to_string()),
+                    Cell::Text(r.report.digest.to_string()),
+                    if inside { Cell::Entries(vec![r.seq]) } else { Cell::Text(r.seq.to_string()) },
+                ]
+            });
+            (rows.collect::<Vec<_>>(), state.as_of)
+        });
+        let table = Table::new(
+            words,
+            "list.reports",
+            &["report", "site", "period", "as_of", "digest", "entry"],
+        )
+        .with(rows);
+        let top = visit.top(words.t("nav.reports"), Some(as_of));
+        visit.page(&BlocksPage {
+            top,
+            lead: words.t("lead.reports").to_owned(),
+            blocks: vec![Block::Table(table)],
+        })
+    })
+    .await
+}

@@ -1,0 +1,93 @@
+//! The pages: what people in the powder room, the office, an audit and an authority look at.
+//!
+//! Rendered here, complete without scripts; scripts add what only a browser can do: a queue for
+//! when the network drops, plausibility while typing, the check of a bundle without our word. Every
+//! figure leads to its entries. Deliberately absent: the pages know no way to write that the API
+//! does not have, no asset comes from elsewhere, and state is told in words and measured bars.
+
+mod assets;
+mod audit;
+pub mod credentials;
+mod entry;
+mod lists;
+mod parts;
+mod record;
+mod signin;
+mod things;
+mod today;
+mod visit;
+mod words;
+
+use actix_web::web::{self, ServiceConfig};
+use shopfloor::people::events::Role::{
+    self, Admin, Auditor, Authority, Ehs, Lead, Quality, Technician,
+};
+
+use visit::Page;
+
+const WORK: &[Role] = &[Technician, Lead, Quality, Ehs];
+const READ: &[Role] = &[Technician, Lead, Quality, Ehs, Auditor];
+const OFFICE: &[Role] = &[Lead, Quality, Ehs, Auditor];
+const PEOPLE: &[Role] = &[Lead, Quality, Ehs, Auditor, Admin];
+const REPORTS: &[Role] = &[Lead, Quality, Ehs, Auditor, Authority];
+const EVERYBODY: &[Role] = &[Technician, Lead, Quality, Ehs, Auditor, Authority, Admin];
+
+const fn page(name: &'static str, path: &'static str, roles: &'static [Role]) -> Page {
+    Page { path, name, roles }
+}
+
+/// Every page and who may open it; those with an address stand in the head of the pages.
+const PAGES: &[Page] = &[
+    page("today", "/", READ),
+    page("record", "/record", WORK),
+    page("equipment", "/equipment", READ),
+    page("powder", "/powder", READ),
+    page("waste", "/waste", READ),
+    page("planning", "/planning", OFFICE),
+    page("clocks", "/clocks", OFFICE),
+    page("findings", "/findings", READ),
+    page("people", "/people", PEOPLE),
+    page("reports", "/reports", REPORTS),
+    page("audit", "/audit", EVERYBODY),
+    page("entry", "", READ),
+];
+
+/// Most bytes of a form: every field at its longest.
+const FORM_BYTES_MAX: usize = 64 << 10;
+
+/// Registers the pages.
+pub fn configure(config: &mut ServiceConfig) {
+    config
+        .app_data(web::FormConfig::default().limit(FORM_BYTES_MAX))
+        .route("/assets/{version}/{name}", web::get().to(assets::serve))
+        .route("/sign-in", web::get().to(signin::form))
+        .route("/sign-in", web::post().to(signin::enter))
+        .route("/sign-out", web::post().to(signin::leave))
+        .route("/language", web::get().to(signin::language))
+        .route("/", web::get().to(today::today))
+        .route("/record", web::get().to(record::choose))
+        .route("/record/waiting", web::get().to(record::waiting))
+        .route("/record/for", web::get().to(record::for_task))
+        .route("/record/done/{seq}", web::get().to(record::done))
+        .route("/record/done/{seq}", web::post().to(record::second_signature))
+        .route("/record/{kind}", web::get().to(record::form))
+        .route("/record/{kind}", web::post().to(record::record))
+        .route("/equipment", web::get().to(lists::equipment))
+        .route("/equipment/{id}", web::get().to(things::machine))
+        .route("/powder", web::get().to(lists::powder))
+        .route("/powder/{kind}/{id}", web::get().to(things::place))
+        .route("/lots/{id}", web::get().to(things::lot))
+        .route("/builds/{id}", web::get().to(things::build))
+        .route("/waste", web::get().to(lists::waste))
+        .route("/containers/{id}", web::get().to(things::container))
+        .route("/shipments/{id}", web::get().to(things::shipment))
+        .route("/planning", web::get().to(lists::planning))
+        .route("/clocks", web::get().to(lists::clock_list))
+        .route("/findings", web::get().to(lists::findings))
+        .route("/people", web::get().to(lists::people))
+        .route("/reports", web::get().to(audit::reports))
+        .route("/audit", web::get().to(audit::audit))
+        .route("/entries/{seq}", web::get().to(entry::entry))
+        .route("/entries/{seq}/raw", web::get().to(entry::raw))
+        .route("/entries/{seq}/proof", web::get().to(entry::proof));
+}

@@ -1,0 +1,351 @@
+//! Parts that pages are made of: tables, measured bars, charts. Drawings are SVG in the page, and
+//! each stands beside the table of its figures.
+
+use std::fmt::Write as _;
+
+use askama::Template;
+use shopfloor::ids::{Place, PlaceKind, Subject, SubjectKind};
+
+use super::words::Words;
+
+/// One cell of a table.
+pub(crate) enum Cell {
+    /// Words.
+    Text(String),
+    /// Digits, set flush right.
+    Number(String),
+    /// A link.
+    Link { href: String, text: String },
+    /// Words whose weight tells that they matter.
+    Strong(String),
+    /// A bar with its words.
+    Bar(Bar),
+    /// Links to entries.
+    Entries(Vec<u64>),
+}
+
+/// Most entries that one cell links; the rest is counted.
+const ENTRIES_SHOWN: usize = 4;
+
+impl Cell {
+    /// Something that may be absent.
+    pub(crate) fn maybe(text: Option<impl ToString>) -> Self {
+        Self::Text(text.map_or_else(|| "–".to_owned(), |text| text.to_string()))
+    }
+
+    /// The page of a thing, where it has one.
+    pub(crate) fn subject(subject: &Subject) -> Self {
+        match subject_href(subject) {
+            Some(href) => Self::Link { href, text: subject.to_string() },
+            None => Self::Text(subject.to_string()),
+        }
+    }
+
+    /// The page of a place.
+    pub(crate) fn place(place: &Place) -> Self {
+        match place_href(place) {
+            Some(href) => Self::Link { href, text: place.to_string() },
+            None => Self::Text(place.to_string()),
+        }
+    }
+
+    /// Links to entries that are shown, and how many more there are.
+    pub(crate) fn shown(entries: &[u64]) -> (&[u64], usize) {
+        let newest = entries.len().saturating_sub(ENTRIES_SHOWN);
+        (&entries[newest..], newest)
+    }
+}
+
+/// The page of a thing.
+pub(crate) fn subject_href(subject: &Subject) -> Option<String> {
+    let id = subject.id();
+    match subject.kind {
+        SubjectKind::Equipment => Some(format!("/equipment/{id}")),
+        SubjectKind::Lot => Some(format!("/lots/{id}")),
+        SubjectKind::Container => Some(format!("/containers/{id}")),
+        SubjectKind::Shipment => Some(format!("/shipments/{id}")),
+        SubjectKind::Build => Some(format!("/builds/{id}")),
+        SubjectKind::Entry => Some(format!("/entries/{id}")),
+        SubjectKind::Person => Some(format!("/people#{id}")),
+        SubjectKind::Stream
+        | SubjectKind::Area
+        | SubjectKind::Deviation
+        | SubjectKind::Action
+        | SubjectKind::Handover
+        | SubjectKind::Incident
+        | SubjectKind::Recipe
+        | SubjectKind::Site
+        | SubjectKind::Log => None,
+    }
+}
+
+/// The page of a powder place.
+pub(crate) fn place_href(place: &Place) -> Option<String> {
+    match place.kind {
+        PlaceKind::Waste => Some(format!("/containers/{}", place.id())),
+        PlaceKind::Build | PlaceKind::Parts => Some(format!("/builds/{}", place.id())),
+        PlaceKind::LotContainer
+        | PlaceKind::Hopper
+        | PlaceKind::Bin
+        | PlaceKind::Oversize
+        | PlaceKind::VacuumBag => Some(format!("/powder/{}/{}", place.kind.as_str(), place.id())),
+        PlaceKind::Supplier | PlaceKind::Sample | PlaceKind::Loss => None,
+    }
+}
+
+/// A measured bar: how much of a limit is used. The words say the same.
+pub(crate) struct Bar {
+    /// Percent of the limit.
+    pub(crate) percent: u32,
+    /// The same in words and numbers.
+    pub(crate) words: String,
+    /// Whether the limit is reached.
+    pub(crate) over: bool,
+}
+
+impl Bar {
+    /// Where the filled part ends; the limit stands at 100 of 120.
+    pub(crate) fn end(&self) -> u32 {
+        self.percent.min(118)
+    }
+}
+
+/// A table with its caption.
+#[derive(Default)]
+pub(crate) struct Table {
+    pub(crate) caption: String,
+    pub(crate) columns: Vec<String>,
+    pub(crate) rows: Vec<Vec<Cell>>,
+    /// What stands there when there is no row.
+    pub(crate) empty: String,
+}
+
+impl Table {
+    /// A table; `columns` are keys of the message table `column`.
+    pub(crate) fn new(words: &'static Words, caption: &str, columns: &[&str]) -> Self {
+        Self {
+            caption: words.t(caption).to_owned(),
+            columns: columns
+                .iter()
+                .map(|key| words.t(&format!("column.{key}")).to_owned())
+                .collect(),
+            rows: Vec::new(),
+            empty: words.t("list.none").to_owned(),
+        }
+    }
+
+    /// The same with rows.
+    pub(crate) fn with(mut self, rows: impl IntoIterator<Item = Vec<Cell>>) -> Self {
+        self.rows.extend(rows);
+        self
+    }
+}
+
+/// A part of a page.
+pub(crate) enum Block {
+    /// A table.
+    Table(Table),
+    /// Named values: what stands at the head of a thing.
+    Facts(Vec<(String, Cell)>),
+    /// A drawing with its title; the SVG is made here from numbers and escaped labels only.
+    Drawing { title: String, svg: String },
+    /// A paragraph.
+    Words(String),
+    /// A heading.
+    Heading(String),
+    /// Large links to what can be done here.
+    Doing(Vec<(String, String)>),
+}
+
+/// Named values from keys of the message table `column`.
+pub(crate) fn facts(words: &'static Words, rows: Vec<(&str, Cell)>) -> Block {
+    Block::Facts(
+        rows.into_iter()
+            .map(|(key, cell)| (words.t(&format!("column.{key}")).to_owned(), cell))
+            .collect(),
+    )
+}
+
+/// The page that most reading pages are: blocks one below the other.
+#[derive(Template)]
+#[template(path = "blocks.html")]
+pub(crate) struct BlocksPage {
+    pub(crate) top: super::visit::Top,
+    /// A line under the title.
+    pub(crate) lead: String,
+    pub(crate) blocks: Vec<Block>,
+}
+
+fn escape(text: &str) -> String {
+    text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;")
+}
+
+/// A line of values over days, an optional limit, and an optional band of forecast days.
+pub(crate) struct LineChart<'a> {
+    pub(crate) title: &'a str,
+    /// Day number and value, ascending.
+    pub(crate) points: Vec<(i32, f64)>,
+    pub(crate) limit: Option<f64>,
+    pub(crate) limit_label: String,
+    /// Early, expected and late day.
+    pub(crate) band: Option<(i32, i32, i32)>,
+    /// First and last day as people write them.
+    pub(crate) first: String,
+    pub(crate) last: String,
+    /// Lowest and highest value as people write them.
+    pub(crate) low: String,
+    pub(crate) high: String,
+}
+
+impl LineChart<'_> {
+    /// The drawing, 640 x 200.
+    pub(crate) fn svg(&self) -> Option<String> {
+        let (first, last) = (self.points.first()?, self.points.last()?);
+        let late = self.band.map_or(last.0, |band| band.2).max(last.0).max(first.0 + 1);
+        let values = self.points.iter().map(|p| p.1).chain(self.limit);
+        let (low, high) = values.fold((f64::MAX, f64::MIN), |(l, h), v| (l.min(v), h.max(v)));
+        let high = if high > low { high } else { low + 1.0 };
+        let x = |day: i32| 70.0 + f64::from(day - first.0) / f64::from(late - first.0) * 540.0;
+        let y = |value: f64| 165.0 - (value - low) / (high - low) * 140.0;
+        let mut out = format!(
+            r#"<svg class="chart" viewBox="0 0 640 200" role="img" aria-label="{}"><path class="axis" d="M70 20V165H610"/>"#,
+            escape(self.title)
+        );
+        if let Some((early, expected, late)) = self.band {
+            let _ = write!(
+                out,
+                r#"<rect class="band" x="{:.1}" y="20" width="{:.1}" height="145"/><path class="expected" d="M{:.1} 20V165"/>"#,
+                x(early),
+                (x(late) - x(early)).max(1.0),
+                x(expected)
+            );
+        }
+        if let Some(limit) = self.limit {
+            let _ = write!(
+                out,
+                r#"<path class="limit" d="M70 {0:.1}H610"/><text x="606" y="{1:.1}" class="end">{2}</text>"#,
+                y(limit),
+                y(limit) - 5.0,
+                escape(&self.limit_label)
+            );
+        }
+        let line: Vec<String> =
+            self.points.iter().map(|p| format!("{:.1} {:.1}", x(p.0), y(p.1))).collect();
+        let _ = write!(out, r#"<path class="line" d="M{}"/>"#, line.join("L"));
+        let _ = write!(
+            out,
+            r#"<text x="70" y="185">{}</text><text x="{:.1}" y="185" class="end">{}</text><text x="62" y="169" class="end">{}</text><text x="62" y="29" class="end">{}</text></svg>"#,
+            escape(&self.first),
+            x(last.0).max(240.0),
+            escape(&self.last),
+            escape(&self.low),
+            escape(&self.high)
+        );
+        Some(out)
+    }
+}
+
+/// A strip of stretches one after another: who held something how long.
+pub(crate) fn strip(title: &str, stretches: &[(String, i64)]) -> Option<String> {
+    let total: i64 = stretches.iter().map(|(_, length)| (*length).max(1)).sum();
+    let total = u32::try_from(total.max(1)).ok()?;
+    // Every holder stays visible however short the stay: each gets 24 of 640, the rest by time.
+    let least = 24.0_f64.min(600.0 / stretches.len().max(1) as f64);
+    let free = 640.0 - least * stretches.len() as f64;
+    let mut out = format!(
+        r#"<svg class="strip" viewBox="0 0 640 40" role="img" aria-label="{}">"#,
+        escape(title)
+    );
+    let mut at = 0.0;
+    for (number, (_, length)) in stretches.iter().enumerate() {
+        let length = u32::try_from((*length).max(1)).unwrap_or(u32::MAX);
+        let width = least + free * f64::from(length) / f64::from(total);
+        let _ = write!(
+            out,
+            r#"<rect class="hold{}" x="{at:.1}" y="1" width="{width:.1}" height="24"/><text x="{:.1}" y="18" class="mid">{}</text>"#,
+            number % 2,
+            at + width / 2.0,
+            number + 1
+        );
+        at += width;
+    }
+    out.push_str("</svg>");
+    Some(out)
+}
+
+/// A box of the genealogy picture.
+pub(crate) struct Node {
+    pub(crate) text: String,
+    pub(crate) mass: String,
+    /// Share of the whole, 0 to 1: how thick its line is.
+    pub(crate) share: f64,
+    pub(crate) href: Option<String>,
+}
+
+/// Where something came from, what it is, where it went: three columns and lines between them.
+pub(crate) fn family(title: &str, from: &[Node], middle: &Node, into: &[Node]) -> String {
+    let rows = from.len().max(into.len()).max(1);
+    let height = rows * 46 + 10;
+    let mut out = format!(
+        r#"<svg class="family" viewBox="0 0 640 {height}" role="img" aria-label="{}">"#,
+        escape(title)
+    );
+    let middle_y = height as f64 / 2.0;
+    let column = |out: &mut String, nodes: &[Node], left: f64, edge: f64, mid: f64| {
+        let step = height as f64 / nodes.len().max(1) as f64;
+        for (number, node) in nodes.iter().enumerate() {
+            let y = step * (number as f64 + 0.5);
+            let bend = f64::midpoint(edge, mid);
+            let _ = write!(
+                out,
+                r#"<path class="flow" stroke-width="{:.1}" d="M{edge} {y:.1}C{bend} {y:.1} {bend} {middle_y:.1} {mid} {middle_y:.1}"/>"#,
+                1.0 + 9.0 * node.share.clamp(0.0, 1.0)
+            );
+            draw(out, node, left, y);
+        }
+    };
+    column(&mut out, from, 2.0, 182.0, 230.0);
+    column(&mut out, into, 458.0, 458.0, 410.0);
+    draw(&mut out, middle, 230.0, middle_y);
+    out.push_str("</svg>");
+    out
+}
+
+fn draw(out: &mut String, node: &Node, x: f64, y: f64) {
+    let text = escape(&node.text);
+    let inner = format!(
+        r#"<rect x="{x}" y="{:.1}" width="180" height="38"/><text x="{:.1}" y="{:.1}">{text}</text><text x="{:.1}" y="{:.1}" class="small">{}</text>"#,
+        y - 19.0,
+        x + 8.0,
+        y - 3.0,
+        x + 8.0,
+        y + 13.0,
+        escape(&node.mass)
+    );
+    match &node.href {
+        Some(href) => {
+            let _ = write!(out, r#"<a href="{}">{inner}</a>"#, escape(href));
+        }
+        None => out.push_str(&inner),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn labels_cannot_become_markup() {
+        let node =
+            |text: &str| Node { text: text.into(), mass: String::new(), share: 0.5, href: None };
+        let svg = family("<b>", &[node("<script>")], &node("\"x\""), &[]);
+        assert!(!svg.contains("<script") && !svg.contains("<b>"), "{svg}");
+    }
+
+    #[test]
+    fn a_bar_never_leaves_its_frame() {
+        for (percent, end) in [(0, 0), (100, 100), (119, 118), (u32::MAX, 118)] {
+            assert_eq!(Bar { percent, words: String::new(), over: false }.end(), end);
+        }
+    }
+}

@@ -1,0 +1,504 @@
+//! The form of a kind of work, filled in as far as the record knows.
+
+use askama::Template;
+use jiff::tz::TimeZone;
+use shopfloor::State;
+use shopfloor::cautions;
+use shopfloor::equipment::events::{EquipmentKind, PartKind};
+use shopfloor::equipment::{DueQuery, DueTask, MachineView};
+use shopfloor::finding::Finding;
+use shopfloor::ids::{Label, PlaceKind};
+use shopfloor::waste::container::ContainerState;
+
+use super::compose::{Answers, Mistake, answer};
+use super::kinds::{Field, Input, Kind, Suggest};
+use crate::api::wire::FindingView;
+use crate::pages::visit::{Top, Visit};
+
+/// Most suggestions of one list.
+const SUGGESTED_MAX: usize = 60;
+/// Why an event may be late. Common practice, no source.
+const LATE_REASONS: &[&str] =
+    &["network_down", "busy_with_work", "found_later", "taken_from_paper"];
+
+/// A choice.
+pub(super) struct Choice {
+    pub(super) value: String,
+    pub(super) text: String,
+    pub(super) chosen: bool,
+}
+
+/// A caution as shown.
+pub(super) struct CautionLine {
+    title: &'static str,
+    text: String,
+    source: &'static str,
+}
+
+/// A step to answer with yes or no.
+pub(super) struct CheckLine {
+    name: String,
+    text: String,
+    yes: bool,
+    no: bool,
+    wrong: Option<&'static str>,
+}
+
+/// The last reading of a meter, for the hint and the check in the browser.
+pub(super) struct Last {
+    meter: String,
+    value: String,
+    unit: String,
+    at_ms: i64,
+    words: String,
+}
+
+/// A question as shown.
+pub(super) struct Line {
+    name: String,
+    id: String,
+    label: String,
+    /// Which piece of the template draws it.
+    shape: &'static str,
+    value: String,
+    need: bool,
+    wrong: Option<&'static str>,
+    choices: Vec<Choice>,
+    units: Vec<Choice>,
+    suggestions: Vec<Choice>,
+    lasts: Vec<Last>,
+}
+
+/// A stop, with what would override it.
+pub(super) struct Stopped {
+    findings: Vec<FindingView>,
+    reasons: Vec<Choice>,
+    wrong: Option<&'static str>,
+}
+
+impl Stopped {
+    pub(super) fn new(visit: &Visit, findings: &[Finding], wrong: Option<&'static str>) -> Self {
+        let reasons = super::OVERRIDES.iter().map(|code| choice(visit, "override", code, ""));
+        Self {
+            findings: findings.iter().map(FindingView::from).collect(),
+            reasons: reasons.collect(),
+            wrong,
+        }
+    }
+}
+
+#[derive(Template)]
+#[template(path = "form.html")]
+pub(super) struct FormPage {
+    top: Top,
+    kind: &'static str,
+    title: &'static str,
+    subject: String,
+    subject_name: String,
+    subject_wrong: Option<&'static str>,
+    subjects: Vec<Choice>,
+    about: &'static str,
+    cautions: Vec<CautionLine>,
+    defer: &'static str,
+    checks: Vec<CheckLine>,
+    lines: Vec<Line>,
+    /// Answers that travel unseen.
+    hidden: Vec<(String, String)>,
+    late_reasons: Vec<Choice>,
+    done_at: String,
+    time_wrong: Option<&'static str>,
+    stopped: Option<Stopped>,
+    mistakes: usize,
+    second: bool,
+    pub(super) refusal: Option<String>,
+}
+
+fn choice(visit: &Visit, table: &str, code: &str, chosen: &str) -> Choice {
+    Choice { value: code.to_owned(), text: visit.words.code(table, code), chosen: code == chosen }
+}
+
+/// The planned task of a machine, if this person may see it.
+pub(super) fn task(visit: &Visit, state: &State, machine: &str, task: &str) -> Option<DueTask> {
+    let machine = Label::new(machine).ok()?;
+    let query = DueQuery { machine: Some(machine), ..DueQuery::default() };
+    let tasks = state.equipment.due(&state.record, &query, visit.now).tasks;
+    tasks.into_iter().find(|t| t.task.as_str() == task && visit.may_see(t.site.as_ref()))
+}
+
+fn machine(state: &State, answers: &Answers) -> Option<MachineView> {
+    state.equipment.machine(&Label::new(answer(answers, "subject")?).ok()?)
+}
+
+/// The site of the thing a form is about; of a thing the record does not know, the person's only
+/// site.
+pub(super) fn site(visit: &Visit, state: &State, kind: &Kind, answers: &Answers) -> Option<Label> {
+    let told = if super::is_about_containers(kind) {
+        let label = Label::new(answer(answers, "subject")?).ok()?;
+        state.waste.container(&label).and_then(|c| c.site().cloned())
+    } else {
+        machine(state, answers).and_then(|m| m.site)
+    };
+    match told {
+        Some(site) => visit.may_see(Some(&site)).then_some(site),
+        None => match &visit.sites(state)[..] {
+            [only] => Some(only.clone()),
+            _ => None,
+        },
+    }
+}
+
+/// Answers what the record knows already: position, meter and target of the task, what is fitted
+/// there and its specification, the sieve in use.
+pub(super) fn prefill(visit: &Visit, state: &State, kind: &Kind, answers: &mut Answers) {
+    let Some(machine) = machine(state, answers) else { return };
+    if !visit.may_see(machine.site.as_ref()) {
+        return;
+    }
+    let named = answer(answers, "task").map(str::to_owned);
+    let task = named.and_then(|name| task(visit, state, machine.machine.as_str(), &name));
+    let mut put = |name: &str, value: &str| {
+        answers.entry(name.to_owned()).or_insert_with(|| value.to_owned());
+    };
+    let asks = |path: &str| kind.fields.iter().any(|field| field.path == path);
+    let position = position(kind, &machine, task.as_ref());
+    if let Some(position) = position {
+        put("position", position.position.as_str());
+        if let Some(serial) = &position.serial {
+            for name in ["out.serial", "sieve"] {
+                put(name, serial.as_str());
+            }
+        }
+        if let Some(spec) = &position.spec {
+            for name in ["in.spec.aperture", "aperture"] {
+                if let Some(aperture) = &spec.aperture {
+                    put(name, aperture.digits());
+                    put(&format!("{name}.unit"), aperture.unit());
+                }
+            }
+            if let Some(id) = &spec.spec_id {
+                put("in.spec.spec_id", id.as_str());
+            }
+            if let Some(class) = &spec.filter_class {
+                put("in.spec.filter_class", class.as_str());
+            }
+        }
+    }
+    if let Some(task) = task.as_ref().filter(|_| asks("target")) {
+        put("target", task.target.as_str());
+    }
+    let counted = task.as_ref().and_then(|t| t.by_meter.as_ref()).map(|m| m.meter.clone());
+    let only = || match &machine.meters[..] {
+        [only] => Some(only.meter.clone()),
+        _ => None,
+    };
+    if let Some(meter) = counted.or_else(only) {
+        put("reading.meter", meter.as_str());
+    }
+}
+
+/// The position a form is about: the task's, else the only one of the kind of part.
+fn position<'m>(
+    kind: &Kind,
+    machine: &'m MachineView,
+    task: Option<&DueTask>,
+) -> Option<&'m shopfloor::equipment::PositionView> {
+    if let Some(task) = task {
+        return machine.positions.iter().find(|p| p.position == task.target);
+    }
+    let mut fitting = machine.positions.iter().filter(|p| match (kind.id, p.part_kind) {
+        ("sieve_change" | "sieving", Some(PartKind::Sieve)) => true,
+        ("filter_change", Some(PartKind::HepaFilter | PartKind::PreFilter)) => true,
+        _ => false,
+    });
+    match (fitting.next(), fitting.next()) {
+        (Some(only), None) => Some(only),
+        _ => None,
+    }
+}
+
+impl FormPage {
+    pub(super) fn new(
+        visit: &Visit,
+        state: &State,
+        kind: &'static Kind,
+        answers: &Answers,
+        mistakes: &[Mistake],
+        stopped: Option<Stopped>,
+    ) -> Self {
+        let words = visit.words;
+        let machine = machine(state, answers).filter(|m| visit.may_see(m.site.as_ref()));
+        let zone = visit.zone(state, machine.as_ref().and_then(|m| m.site.as_ref()));
+        let wrong = |name: &str| {
+            let mistake = mistakes.iter().find(|m| m.field == name)?;
+            Some(words.t(&format!("mistake.{}", mistake.what)))
+        };
+        let drawer =
+            Drawer { visit, state, answers, machine: machine.as_ref(), zone: &zone, wrong: &wrong };
+        let task = answer(answers, "task")
+            .and_then(|t| task(visit, state, answer(answers, "subject")?, t));
+        let title = words.t(&format!("kind.{}", kind.id));
+        let about = if super::is_about_containers(kind) {
+            "form.about_container"
+        } else {
+            "form.about_equipment"
+        };
+        Self {
+            top: visit.top(title, Some(state.as_of)),
+            kind: kind.id,
+            title,
+            subject: answer(answers, "subject").unwrap_or_default().to_owned(),
+            subject_name: machine
+                .as_ref()
+                .and_then(|m| m.title.as_ref())
+                .map(ToString::to_string)
+                .unwrap_or_default(),
+            subject_wrong: wrong("subject"),
+            subjects: drawer.subjects(kind),
+            about,
+            cautions: cautions_of(kind, task.as_ref()),
+            defer: cautions::DEFER,
+            checks: kind.checks.iter().map(|code| drawer.check(code)).collect(),
+            lines: kind.fields.iter().map(|field| drawer.line(field)).collect(),
+            hidden: hidden(visit, answers),
+            late_reasons: LATE_REASONS
+                .iter()
+                .map(|code| {
+                    choice(visit, "late", code, answer(answers, "latereason").unwrap_or(""))
+                })
+                .collect(),
+            done_at: answer(answers, "done_at").unwrap_or_default().to_owned(),
+            time_wrong: wrong("done_at"),
+            stopped,
+            mistakes: mistakes.len(),
+            second: kind.second,
+            refusal: None,
+        }
+    }
+}
+
+fn hidden(visit: &Visit, answers: &Answers) -> Vec<(String, String)> {
+    let mut hidden = vec![("person".to_owned(), visit.who.subject.clone())];
+    for name in ["id", "task", "at"] {
+        let value = answer(answers, name).unwrap_or_default();
+        hidden.push((name.to_owned(), value.to_owned()));
+    }
+    hidden
+}
+
+/// Cautions of the kind of event and of the planned task, each once, in order of the catalogue.
+fn cautions_of(kind: &Kind, task: Option<&DueTask>) -> Vec<CautionLine> {
+    let of_kind = kind.catalogue().map_or(&[][..], |row| row.cautions);
+    let of_task: Vec<&str> =
+        task.map_or_else(Vec::new, |t| t.cautions.iter().map(String::as_str).collect());
+    let wanted =
+        cautions::CAUTIONS.iter().filter(|c| of_kind.contains(&c.id) || of_task.contains(&c.id));
+    wanted
+        .map(|c| CautionLine { title: c.title, text: c.text.to_owned(), source: c.source })
+        .collect()
+}
+
+struct Drawer<'a> {
+    visit: &'a Visit,
+    state: &'a State,
+    answers: &'a Answers,
+    machine: Option<&'a MachineView>,
+    zone: &'a TimeZone,
+    wrong: &'a dyn Fn(&str) -> Option<&'static str>,
+}
+
+impl Drawer<'_> {
+    fn given(&self, name: &str) -> &str {
+        answer(self.answers, name).unwrap_or("")
+    }
+
+    fn check(&self, code: &str) -> CheckLine {
+        let name = format!("check.{code}");
+        let given = self.given(&name);
+        CheckLine {
+            text: self.visit.words.code("check", code),
+            yes: given == "yes",
+            no: given == "no",
+            wrong: (self.wrong)(&name),
+            name,
+        }
+    }
+
+    fn line(&self, field: &Field) -> Line {
+        let words = self.visit.words;
+        let key = field.path.replace('.', "_");
+        let units = |units: &[&str]| {
+            let given = self.given(&format!("{}.unit", field.path)).to_owned();
+            units.iter().map(|unit| choice(self.visit, "unit", unit, &given)).collect()
+        };
+        let mut line = Line {
+            name: field.path.to_owned(),
+            id: format!("f-{key}"),
+            label: words.t(&format!("field.{key}")).to_owned(),
+            shape: "text",
+            value: self.given(field.path).to_owned(),
+            need: field.need,
+            wrong: (self.wrong)(field.path),
+            choices: Vec::new(),
+            units: Vec::new(),
+            suggestions: Vec::new(),
+            lasts: Vec::new(),
+        };
+        match field.input {
+            Input::Label(suggest) | Input::Place(suggest) => {
+                line.suggestions = self.suggest(suggest)
+            }
+            Input::Word(codes) => {
+                let table = match field.path {
+                    "what" => "waste_item",
+                    "check" => "check_kind",
+                    "out.reason" => "reason",
+                    other => other.rsplit('.').next().unwrap_or(other),
+                };
+                line.shape = "words";
+                line.choices =
+                    codes.iter().map(|code| choice(self.visit, table, code, &line.value)).collect();
+            }
+            Input::Quantity(codes) => {
+                line.shape = "quantity";
+                line.units = units(codes);
+            }
+            Input::YesNo => line.shape = "yes_no",
+            Input::Limit => {
+                line.shape = "limit";
+                let side = self.given("limit.side").to_owned();
+                line.choices = ["at_most", "at_least"]
+                    .iter()
+                    .map(|c| choice(self.visit, "limit", c, &side))
+                    .collect();
+            }
+            Input::Reading => {
+                line.shape = "reading";
+                line.wrong = line.wrong.or_else(|| (self.wrong)("reading.meter"));
+                self.reading(&mut line);
+            }
+        }
+        line
+    }
+
+    fn reading(&self, line: &mut Line) {
+        let words = self.visit.words;
+        let given = self.given("reading.meter").to_owned();
+        for meter in self.machine.map_or(&[][..], |m| &m.meters) {
+            line.choices.push(choice(self.visit, "meter", meter.meter.as_str(), &given));
+            let Some(last) = &meter.last else { continue };
+            let unit = words.code("unit", meter.unit.as_str());
+            let shown = format!("{} {unit}", words.number(&last.shown.value));
+            let when = words.moment(last.time_ms, self.zone);
+            line.lasts.push(Last {
+                meter: meter.meter.to_string(),
+                value: last.shown.value.clone(),
+                unit: meter.unit.as_str().to_owned(),
+                at_ms: last.time_ms,
+                words: words.t("form.last").replace("{value}", &shown).replace("{when}", &when),
+            });
+        }
+    }
+
+    /// Things the form may be about.
+    fn subjects(&self, kind: &Kind) -> Vec<Choice> {
+        if super::is_about_containers(kind) {
+            return self.containers();
+        }
+        let state = self.state;
+        let machines = state.equipment.machines().filter_map(|id| state.equipment.machine(id));
+        let fits = |m: &MachineView| {
+            let of_kind = m
+                .kind
+                .is_some_and(|k| kind.machines.is_empty() || kind.machines.contains(&k.as_str()));
+            of_kind && m.retired_by.is_none() && self.visit.may_see(m.site.as_ref())
+        };
+        machines
+            .filter(fits)
+            .take(SUGGESTED_MAX)
+            .map(|m| {
+                let text = m.title.map(|t| t.to_string()).unwrap_or_default();
+                suggestion(m.machine.as_str(), &text)
+            })
+            .collect()
+    }
+
+    fn containers(&self) -> Vec<Choice> {
+        let open = self.state.waste.containers().filter(|c| {
+            c.state(self.visit.now).0 == ContainerState::OnSite
+                && c.closed(i64::MAX).is_none()
+                && self.visit.may_see(c.site())
+        });
+        open.take(SUGGESTED_MAX)
+            .map(|c| suggestion(c.id.as_str(), c.stream().map_or("", Label::as_str)))
+            .collect()
+    }
+
+    fn suggest(&self, what: Suggest) -> Vec<Choice> {
+        let positions = || self.machine.map_or(&[][..], |m| &m.positions).iter();
+        match what {
+            Suggest::Nothing => Vec::new(),
+            Suggest::Positions => positions()
+                .map(|p| {
+                    let kind = p.part_kind.map_or("", |k| k.as_str());
+                    suggestion(p.position.as_str(), &self.visit.words.code("part_kind", kind))
+                })
+                .collect(),
+            Suggest::Targets => self.targets(),
+            Suggest::Fitted => positions()
+                .filter_map(|p| Some(suggestion(p.serial.as_ref()?.as_str(), p.position.as_str())))
+                .collect(),
+            Suggest::Scales => self.scales(),
+            Suggest::Containers => self.containers(),
+            Suggest::Lots => self.places(&[PlaceKind::LotContainer]),
+            Suggest::Vessels => self.places(&[
+                PlaceKind::Hopper,
+                PlaceKind::Bin,
+                PlaceKind::LotContainer,
+                PlaceKind::VacuumBag,
+                PlaceKind::Oversize,
+            ]),
+            Suggest::Sieved => self.places(&[PlaceKind::Bin, PlaceKind::Oversize]),
+        }
+    }
+
+    fn targets(&self) -> Vec<Choice> {
+        let Some(machine) = self.machine else { return Vec::new() };
+        let query = DueQuery { machine: Some(machine.machine.clone()), ..DueQuery::default() };
+        let due = self.state.equipment.due(&self.state.record, &query, self.visit.now);
+        let mut targets: Vec<String> = due.tasks.iter().map(|t| t.target.to_string()).collect();
+        targets.extend(machine.positions.iter().map(|p| p.position.to_string()));
+        targets.sort_unstable();
+        targets.dedup();
+        targets.into_iter().map(|t| suggestion(&t, &self.visit.words.code("target", &t))).collect()
+    }
+
+    fn scales(&self) -> Vec<Choice> {
+        let equipment = &self.state.equipment;
+        let machines = equipment.machines().filter_map(|id| equipment.machine(id));
+        machines
+            .filter(|m| m.kind == Some(EquipmentKind::Scale) && self.visit.may_see(m.site.as_ref()))
+            .take(SUGGESTED_MAX)
+            .map(|m| suggestion(m.machine.as_str(), m.title.as_ref().map_or("", |t| t.as_str())))
+            .collect()
+    }
+
+    /// Places of these kinds that hold something, or hold nothing now and stand on the machine.
+    fn places(&self, kinds: &[PlaceKind]) -> Vec<Choice> {
+        let mine = self.machine.map(|m| format!("{}.", m.machine));
+        let of_machine = |id: &str| mine.as_deref().is_some_and(|prefix| id.starts_with(prefix));
+        let places = self.state.powder.places().into_iter();
+        places
+            .filter(|(place, _)| kinds.contains(&place.kind))
+            .filter(|(place, mass)| !mass.base().is_zero() || of_machine(place.id()))
+            .take(SUGGESTED_MAX)
+            .map(|(place, mass)| {
+                let mass = format!("{} {}", self.visit.words.number(mass.digits()), mass.unit());
+                suggestion(&place.to_string(), &mass)
+            })
+            .collect()
+    }
+}
+
+fn suggestion(value: &str, text: &str) -> Choice {
+    Choice { value: value.to_owned(), text: text.to_owned(), chosen: false }
+}

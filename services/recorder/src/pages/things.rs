@@ -1,0 +1,821 @@
+//! One thing a page: machine, powder lot, place, build, container, shipment. State first, then
+//! figures with the entries they rest on, then the timeline.
+
+use actix_web::{HttpRequest, HttpResponse, web};
+use jiff::tz::TimeZone;
+use rust_decimal::Decimal;
+use rust_decimal::prelude::ToPrimitive as _;
+use shopfloor::State;
+use shopfloor::common::Outcome;
+use shopfloor::equipment::{DueQuery, DueTask, MachineView, MeterView};
+use shopfloor::ids::{Label, Place};
+use shopfloor::powder::AsOf;
+use shopfloor::powder::genealogy::{Page, Target};
+use shopfloor::powder::views::{LotView, Makeup};
+use shopfloor::quantity::Mass;
+use shopfloor::waste::view::{self, ContainerView, CustodyStep};
+
+use super::entry::{about, timeline};
+use super::parts::{self, Bar, Block, BlocksPage, Cell, LineChart, Node, Table, facts};
+use super::visit::{self, Fault, Shown, Visit};
+use super::words::Words;
+
+fn label(text: &str) -> Result<Label, Fault> {
+    Label::new(text).map_err(|_| Fault::NotFound)
+}
+
+fn mass(visit: &Visit, mass: &Mass) -> String {
+    format!("{} {}", visit.words.number(mass.digits()), mass.unit())
+}
+
+/// One machine.
+pub(crate) async fn machine(request: HttpRequest, id: web::Path<String>) -> HttpResponse {
+    visit::show(&request, "equipment", async |visit| machine_page(visit, &label(&id)?)).await
+}
+
+fn machine_page(visit: &Visit, id: &Label) -> Shown {
+    let entries = about(visit, &format!("equipment/{id}"))?;
+    let words = visit.words;
+    let found = visit.recorder.log.ask(|state| {
+        let machine = state.equipment.machine(id)?;
+        let query = DueQuery { machine: Some(id.clone()), ..DueQuery::default() };
+        let due = state.equipment.due(&state.record, &query, visit.now).tasks;
+        Some((visit.zone(state, machine.site.as_ref()), machine, due, state.as_of))
+    });
+    let (zone, machine, due, as_of) = found.ok_or(Fault::NotFound)?;
+    super::today::seen(visit, machine.site.as_ref(), ())?;
+    let mut blocks = vec![machine_head(visit, &machine)];
+    blocks.push(Block::Doing(machine_doing(visit, &machine)));
+    blocks.push(Block::Table(due_table(visit, &due)));
+    blocks.push(Block::Table(positions(visit, &machine)));
+    for meter in &machine.meters {
+        meter_blocks(visit, meter, &due, &zone, &mut blocks);
+    }
+    let rows = machine.results.iter().map(|r| {
+        let result = words.code("result", r.result.as_str());
+        let result =
+            if r.result == Outcome::Fail { Cell::Strong(result) } else { Cell::Text(result) };
+        let what = words.code("target", &r.what);
+        vec![
+            Cell::Text(what),
+            result,
+            Cell::maybe(r.measured.as_ref()),
+            Cell::Text(words.moment(r.time_ms, &zone)),
+            Cell::Entries(vec![r.entry]),
+        ]
+    });
+    blocks.push(Block::Table(
+        Table::new(words, "machine.results", &["what", "result", "measured", "done", "entry"])
+            .with(rows),
+    ));
+    blocks.push(Block::Table(timeline(visit, &entries, &zone)?));
+    let title = machine.title.as_ref().map_or_else(|| id.to_string(), |t| format!("{id} · {t}"));
+    let kind = machine.kind.map_or_else(String::new, |k| words.code("equipment_kind", k.as_str()));
+    let room = machine.room.as_ref().map(|r| format!(" · {r}")).unwrap_or_default();
+    visit.page(&BlocksPage {
+        top: visit.top(title, Some(as_of)),
+        lead: format!("{kind}{room}"),
+        blocks,
+    })
+}
+
+fn machine_head(visit: &Visit, machine: &MachineView) -> Block {
+    let words = visit.words;
+    let locks: Vec<String> = machine.locks.iter().map(|l| l.lock.to_string()).collect();
+    let standing = match (machine.retired_by, locks.is_empty()) {
+        (Some(_), _) => Cell::Strong(words.t("machine.retired").to_owned()),
+        (None, false) => Cell::Strong(words.n("machine.locked", locks.join(", "))),
+        (None, true) => Cell::Text(words.t("machine.in_use").to_owned()),
+    };
+    let mut rest: Vec<u64> = machine
+        .registered_by
+        .into_iter()
+        .chain(machine.plan_by)
+        .chain(machine.retired_by)
+        .collect();
+    rest.extend(machine.locks.iter().map(|l| l.entry));
+    rest.sort_unstable();
+    facts(
+        words,
+        vec![
+            ("standing", standing),
+            ("site", Cell::maybe(machine.site.as_ref())),
+            ("rests_on", Cell::Entries(rest)),
+        ],
+    )
+}
+
+fn machine_doing(visit: &Visit, machine: &MachineView) -> Vec<(String, String)> {
+    let words = visit.words;
+    let mut doing = Vec::new();
+    if visit.may_record("meter.read") {
+        doing.push((
+            format!("/record/meter?subject={}", machine.machine),
+            words.t("kind.meter").to_owned(),
+        ));
+        doing.push((
+            format!("/record?subject={}", machine.machine),
+            words.t("record.title").to_owned(),
+        ));
+    }
+    doing
+}
+
+/// Tasks of a plan with their bars.
+pub(crate) fn due_table(visit: &Visit, due: &[DueTask]) -> Table {
+    let words = visit.words;
+    let rows = due.iter().map(|task| {
+        let line = super::today::line(visit, task);
+        let last = task.last_done.as_ref().map(|l| words.day(l.day));
+        let what = match line.record {
+            Some(href) => Cell::Link { href, text: line.what },
+            None => Cell::Text(line.what),
+        };
+        let source = task.source_in_words.clone();
+        vec![
+            what,
+            Cell::Bar(line.bar),
+            Cell::Text(line.when),
+            Cell::maybe(last),
+            Cell::Text(source),
+            Cell::Entries(task.entries.clone()),
+        ]
+    });
+    Table::new(words, "machine.due", &["task", "used", "when", "last_done", "source", "entries"])
+        .with(rows)
+}
+
+fn positions(visit: &Visit, machine: &MachineView) -> Table {
+    let words = visit.words;
+    let rows = machine.positions.iter().map(|p| {
+        let kind =
+            p.part_kind.map_or_else(|| "–".to_owned(), |k| words.code("part_kind", k.as_str()));
+        let spec = p.spec.as_ref().and_then(|s| {
+            let aperture = s
+                .aperture
+                .as_ref()
+                .map(|a| format!("{} {}", words.number(a.digits()), words.code("unit", a.unit())));
+            aperture.or_else(|| s.filter_class.as_ref().map(ToString::to_string))
+        });
+        let carried: Vec<String> = p
+            .carried
+            .iter()
+            .map(|c| {
+                format!(
+                    "{} {}",
+                    words.number(&c.amount.value),
+                    words.code("unit", c.amount.unit.as_str())
+                )
+            })
+            .collect();
+        vec![
+            Cell::Text(words.code("target", p.position.as_str())),
+            Cell::Text(kind),
+            Cell::maybe(p.serial.as_ref()),
+            Cell::maybe(spec),
+            Cell::maybe(p.fitted_on.map(|d| words.day(d))),
+            Cell::Text(carried.join(", ")),
+            Cell::Entries(p.fitted_by.into_iter().collect()),
+        ]
+    });
+    Table::new(
+        words,
+        "machine.parts",
+        &["position", "part", "serial", "spec", "fitted", "carried", "entry"],
+    )
+    .with(rows)
+}
+
+/// Days shown in a table beside a chart.
+const DAYS_SHOWN: usize = 14;
+
+fn meter_blocks(
+    visit: &Visit,
+    meter: &MeterView,
+    due: &[DueTask],
+    zone: &TimeZone,
+    blocks: &mut Vec<Block>,
+) {
+    let words = visit.words;
+    let unit = words.code("unit", meter.unit.as_str());
+    let name = words.code("meter", meter.meter.as_str());
+    let title = words.t("machine.meter").replace("{meter}", &name);
+    if let Some(svg) = meter_chart(visit, meter, due, &title, &unit) {
+        blocks.push(Block::Drawing { title: title.clone(), svg });
+    }
+    let rows = meter.days.iter().rev().take(DAYS_SHOWN).map(|d| {
+        vec![
+            Cell::Text(words.day(d.day)),
+            Cell::Number(format!("{} {unit}", words.number(&d.counted.value))),
+            Cell::Entries(vec![d.entry]),
+        ]
+    });
+    let mut table = Table::new(words, "machine.readings", &["day", "counted", "entry"]).with(rows);
+    table.caption = format!("{title}: {}", table.caption);
+    blocks.push(Block::Table(table));
+    if !meter.held.is_empty() {
+        let rows = meter.held.iter().map(|h| {
+            vec![
+                Cell::Text(words.moment(h.time_ms, zone)),
+                Cell::Text(words.number(&h.shown)),
+                Cell::Text(words.code("held", h.why.as_str())),
+                Cell::Entries(h.against.into_iter().chain([h.entry]).collect()),
+            ]
+        });
+        blocks.push(Block::Table(
+            Table::new(words, "machine.held", &["done", "shown", "why", "entries"]).with(rows),
+        ));
+    }
+}
+
+/// Days drawn in a chart.
+const DAYS_DRAWN: usize = 120;
+
+fn meter_chart(
+    visit: &Visit,
+    meter: &MeterView,
+    due: &[DueTask],
+    title: &str,
+    unit: &str,
+) -> Option<String> {
+    let words = visit.words;
+    let number = |day: jiff::civil::Date| {
+        i32::try_from((day - jiff::civil::Date::constant(1970, 1, 1)).get_days()).unwrap_or(0)
+    };
+    let from = meter.days.len().saturating_sub(DAYS_DRAWN);
+    let days = &meter.days[from..];
+    let points: Vec<(i32, f64)> = days
+        .iter()
+        .filter_map(|d| Some((number(d.day.0), d.counted.value.parse().ok()?)))
+        .collect();
+    if points.len() < 2 {
+        return None;
+    }
+    // The task on this meter that is due next: its limit, as a reading, and its forecast.
+    let task = due.iter().find(|t| {
+        t.by_meter.as_ref().is_some_and(|m| m.meter == meter.meter && m.remaining.is_some())
+    });
+    let last = points.last()?.1;
+    let limit = task.and_then(|t| {
+        let left: f64 = t.by_meter.as_ref()?.remaining.as_ref()?.value.parse().ok()?;
+        Some(last + left)
+    });
+    let band = task.and_then(|t| {
+        let f = &t.forecast;
+        let (early, expected) = (f.earliest?, f.expected?);
+        Some((number(early.0), number(expected.0), number(f.latest.unwrap_or(expected).0)))
+    });
+    let with_unit = |value: &str| format!("{} {unit}", words.number(value));
+    let low = days.first()?;
+    let high = limit.map_or_else(
+        || days.last().map(|d| d.counted.value.clone()),
+        |l| Some(format!("{l:.1}")),
+    )?;
+    LineChart {
+        title,
+        limit,
+        limit_label: task.map_or_else(String::new, |t| words.code("task", t.task.as_str())),
+        band,
+        first: words.day(low.day),
+        last: words.day(days.last()?.day),
+        low: with_unit(&low.counted.value),
+        high: with_unit(&high),
+        points,
+    }
+    .svg()
+}
+
+/// One lot of powder.
+pub(crate) async fn lot(request: HttpRequest, id: web::Path<String>) -> HttpResponse {
+    visit::show(&request, "powder", async |visit| lot_page(visit, &label(&id)?)).await
+}
+
+fn lot_page(visit: &Visit, id: &Label) -> Shown {
+    let entries = about(visit, &format!("lot/{id}"))?;
+    let words = visit.words;
+    let asked = visit.recorder.log.ask(|state| {
+        let lot = state.powder.lot(id, AsOf::Now, visit.now).ok()?;
+        let page = Page { limit: Some(80), after: None };
+        let forward =
+            state.powder.trace_forward(&Target::Lot(id.clone()), AsOf::Now, AsOf::Now, &page).ok();
+        Some((lot, forward, visit.zone(state, None), state.as_of))
+    });
+    let (lot, forward, zone, as_of) = asked.ok_or(Fault::NotFound)?;
+    visible(visit, &lot.entries)?;
+    let mut blocks = vec![lot_head(visit, &lot)];
+    if let Some(forward) = &forward {
+        let into: Vec<Node> = forward
+            .reach
+            .builds
+            .iter()
+            .map(|b| Node {
+                text: words.n("lot.build", &b.build),
+                mass: words.n("lot.of_build", percent(words, &b.fraction)),
+                share: b.fraction.to_f64().unwrap_or(0.0),
+                href: Some(format!("/builds/{}", b.build)),
+            })
+            .chain(forward.reach.places.iter().map(|p| Node {
+                text: p.place.to_string(),
+                mass: mass(visit, &p.traced),
+                share: share(&p.traced, &lot.made),
+                href: parts::place_href(&p.place),
+            }))
+            .take(NODES_MAX)
+            .collect();
+        let from: Vec<Node> = match &lot.makeup {
+            Some(makeup) => sources(visit, makeup),
+            None => lot
+                .supplier
+                .iter()
+                .map(|s| Node {
+                    text: s.to_string(),
+                    mass: mass(visit, &lot.made),
+                    share: 1.0,
+                    href: None,
+                })
+                .collect(),
+        };
+        let middle =
+            Node { text: id.to_string(), mass: mass(visit, &lot.made), share: 1.0, href: None };
+        let title = words.t("lot.family").to_owned();
+        blocks.push(Block::Drawing { svg: parts::family(&title, &from, &middle, &into), title });
+        let rows = forward.edges.iter().map(|e| {
+            vec![
+                Cell::Text(words.moment(e.time_ms, &zone)),
+                Cell::Text(words.code("move", e.kind.as_str())),
+                place_cell(&e.from),
+                place_cell(&e.into),
+                Cell::Number(mass(visit, &e.mass)),
+                Cell::Number(mass(visit, &e.traced)),
+                Cell::Entries(vec![e.entry]),
+            ]
+        });
+        blocks.push(Block::Table(
+            Table::new(
+                words,
+                "lot.moves",
+                &["done", "move", "from", "into", "mass", "of_this_lot", "entry"],
+            )
+            .with(rows),
+        ));
+    }
+    if let Some(makeup) = &lot.makeup {
+        blocks.push(Block::Table(makeup_table(visit, makeup)));
+    }
+    let rows = lot.tests.iter().map(|t| {
+        vec![
+            Cell::Text(words.code("test", t.test.as_str())),
+            Cell::Text(words.code("result", t.result.as_str())),
+            Cell::Entries(vec![t.entry]),
+        ]
+    });
+    blocks.push(Block::Table(
+        Table::new(words, "lot.tests", &["test", "result", "entry"]).with(rows),
+    ));
+    blocks.push(Block::Table(timeline(visit, &entries, &zone)?));
+    let lead = lot.material.as_ref().map(ToString::to_string).unwrap_or_default();
+    visit.page(&BlocksPage { top: visit.top(words.n("lot.title", id), Some(as_of)), lead, blocks })
+}
+
+/// Most boxes on one side of a genealogy picture; the table has all.
+const NODES_MAX: usize = 10;
+
+fn sources(visit: &Visit, makeup: &Makeup) -> Vec<Node> {
+    let known = makeup.lots.iter().take(NODES_MAX).map(|l| Node {
+        text: l.lot.to_string(),
+        mass: mass(visit, &l.mass),
+        share: l.fraction.to_f64().unwrap_or(0.0),
+        href: Some(format!("/lots/{}", l.lot)),
+    });
+    known.collect()
+}
+
+fn share(part: &Mass, whole: &Mass) -> f64 {
+    let whole = whole.base().to_f64().unwrap_or(1.0);
+    if whole > 0.0 { part.base().to_f64().unwrap_or(0.0) / whole } else { 0.0 }
+}
+
+fn place_cell(text: &str) -> Cell {
+    match text.parse::<Place>() {
+        Ok(place) => Cell::place(&place),
+        Err(_) => Cell::Strong(text.to_owned()),
+    }
+}
+
+/// A thing is seen by whoever may see one of its entries.
+fn visible(visit: &Visit, entries: &[u64]) -> Result<(), Fault> {
+    match entries.first() {
+        Some(first) => super::entry::fact(visit, *first)?.map(|_| ()).ok_or(Fault::NotFound),
+        None => Ok(()),
+    }
+}
+
+fn lot_head(visit: &Visit, lot: &LotView) -> Block {
+    let words = visit.words;
+    let standing = words.code("lot_status", lot.status.as_str());
+    let open_hold = lot.holds.iter().find(|h| h.ended_by.is_none());
+    let standing = if open_hold.is_some() { Cell::Strong(standing) } else { Cell::Text(standing) };
+    let containers: Vec<String> = lot
+        .containers
+        .iter()
+        .map(|c| format!("{}: {}", c.place.id(), mass(visit, &c.held)))
+        .collect();
+    let opened = lot.opened.as_ref().map(|o| format!("{} h", words.number(o.hours.digits())));
+    facts(
+        words,
+        vec![
+            ("standing", standing),
+            ("made", Cell::Text(mass(visit, &lot.made))),
+            ("held", Cell::Text(containers.join(" · "))),
+            ("supplier", Cell::maybe(lot.supplier.as_ref())),
+            ("supplier_lot", Cell::maybe(lot.supplier_lot.as_ref())),
+            ("certificate", Cell::maybe(lot.certificate.as_ref())),
+            ("expires", Cell::maybe(lot.expires.map(|d| words.day(d)))),
+            ("open_for", Cell::maybe(opened)),
+            ("rests_on", Cell::Entries(lot.entries.clone())),
+        ],
+    )
+}
+
+/// A fraction in percent.
+fn percent(words: &'static Words, fraction: &Decimal) -> String {
+    let value = (fraction * Decimal::ONE_HUNDRED).round_dp(2).normalize();
+    format!("{} %", words.number(&value.to_string()))
+}
+
+fn makeup_table(visit: &Visit, makeup: &Makeup) -> Table {
+    let words = visit.words;
+    let percent = |fraction: &Decimal| percent(words, fraction);
+    let bar = |fraction: &Decimal| {
+        Cell::Bar(Bar {
+            percent: (fraction * Decimal::ONE_HUNDRED).to_u32().unwrap_or(0),
+            words: percent(fraction),
+            over: false,
+        })
+    };
+    let mut rows: Vec<Vec<Cell>> = makeup
+        .lots
+        .iter()
+        .map(|l| {
+            vec![
+                Cell::Link { href: format!("/lots/{}", l.lot), text: l.lot.to_string() },
+                bar(&l.fraction),
+                Cell::Number(mass(visit, &l.mass)),
+            ]
+        })
+        .collect();
+    if !makeup.unknown_fraction.is_zero() {
+        rows.push(vec![
+            Cell::Strong(words.t("powder.unknown").to_owned()),
+            bar(&makeup.unknown_fraction),
+            Cell::Text(String::new()),
+        ]);
+    }
+    let mut table = Table::new(words, "powder.makeup", &["lot", "share", "mass"]).with(rows);
+    let told = words
+        .t("powder.age")
+        .replace("{fresh}", &percent(&makeup.fresh_fraction))
+        .replace("{unsieved}", &percent(&makeup.unsieved_fraction))
+        .replace(
+            "{builds}",
+            &words.number(&makeup.age.mean_builds.round_dp(2).normalize().to_string()),
+        )
+        .replace(
+            "{hours}",
+            &words
+                .number(&makeup.age.mean_hours_at_temperature.round_dp(1).normalize().to_string()),
+        );
+    table.caption = format!("{} – {told}", table.caption);
+    table
+}
+
+/// One place that holds powder.
+pub(crate) async fn place(request: HttpRequest, path: web::Path<(String, String)>) -> HttpResponse {
+    visit::show(&request, "powder", async |visit| {
+        let place: Place = format!("{}/{}", path.0, path.1).parse().map_err(|_| Fault::NotFound)?;
+        let asked = visit.recorder.log.ask(|state| {
+            let view = state.powder.place(&place, AsOf::Now).ok()?;
+            Some((view, visit.zone(state, None), state.as_of))
+        });
+        let (view, zone, as_of) = asked.ok_or(Fault::NotFound)?;
+        visible(visit, &view.entries)?;
+        let words = visit.words;
+        let materials: Vec<String> = view.materials.iter().map(ToString::to_string).collect();
+        let mut blocks = vec![facts(
+            words,
+            vec![
+                ("held", Cell::Text(mass(visit, &view.held))),
+                ("material", Cell::Text(materials.join(", "))),
+                (
+                    "lot",
+                    view.lot.as_ref().map_or_else(
+                        || Cell::maybe(None::<String>),
+                        |l| Cell::Link { href: format!("/lots/{l}"), text: l.to_string() },
+                    ),
+                ),
+                ("rests_on", Cell::Entries(view.entries.iter().rev().copied().collect())),
+            ],
+        )];
+        if let Some(makeup) = &view.makeup {
+            blocks.push(Block::Table(makeup_table(visit, makeup)));
+        }
+        let rows = view.holds.iter().map(|h| {
+            vec![
+                Cell::Link { href: format!("/lots/{}", h.lot), text: h.lot.to_string() },
+                Cell::Entries(vec![h.entry]),
+            ]
+        });
+        blocks.push(Block::Table(Table::new(words, "powder.holds", &["lot", "entry"]).with(rows)));
+        let mut entries = view.entries.clone();
+        entries.reverse();
+        blocks.push(Block::Table(timeline(visit, &entries, &zone)?));
+        visit.page(&BlocksPage {
+            top: visit.top(place.to_string(), Some(as_of)),
+            lead: words.code("place_kind", place.kind.as_str()),
+            blocks,
+        })
+    })
+    .await
+}
+
+/// One build.
+pub(crate) async fn build(request: HttpRequest, id: web::Path<String>) -> HttpResponse {
+    visit::show(&request, "powder", async |visit| {
+        let id = label(&id)?;
+        let asked = visit.recorder.log.ask(|state| {
+            let build = state.powder.build(&id, AsOf::Now).ok()?;
+            Some((build, visit.zone(state, None), state.as_of))
+        });
+        let (build, zone, as_of) = asked.ok_or(Fault::NotFound)?;
+        visible(visit, &build.entries)?;
+        let words = visit.words;
+        let mut blocks = vec![facts(
+            words,
+            vec![
+                (
+                    "printer",
+                    build.printer.as_ref().map_or_else(
+                        || Cell::maybe(None::<String>),
+                        |p| Cell::Link { href: format!("/equipment/{p}"), text: p.to_string() },
+                    ),
+                ),
+                ("drawn", Cell::Text(mass(visit, &build.drawn))),
+                ("parts_mass", Cell::Text(mass(visit, &build.parts))),
+                ("recovered", Cell::Text(mass(visit, &build.recovered))),
+                ("unaccounted", Cell::Text(mass(visit, &build.unaccounted))),
+                ("rests_on", Cell::Entries(build.entries.clone())),
+            ],
+        )];
+        if let Some(makeup) = &build.makeup {
+            blocks.push(Block::Table(makeup_table(visit, makeup)));
+        }
+        blocks.push(Block::Table(timeline(visit, &build.entries, &zone)?));
+        visit.page(&BlocksPage {
+            top: visit.top(words.n("lot.build", &id), Some(as_of)),
+            lead: String::new(),
+            blocks,
+        })
+    })
+    .await
+}
+
+/// One waste container.
+pub(crate) async fn container(request: HttpRequest, id: web::Path<String>) -> HttpResponse {
+    visit::show(&request, "waste", async |visit| {
+        let id = label(&id)?;
+        let asked = visit.recorder.log.ask(|state| {
+            let container = view::container(state, &id, visit.now)?;
+            let site = container.site.clone();
+            Some((container, visit.zone(state, site.as_ref()), state.as_of))
+        });
+        let (container, zone, as_of) = asked.ok_or(Fault::NotFound)?;
+        super::today::seen(visit, container.site.as_ref(), ())?;
+        container_page(visit, &container, &zone, as_of)
+    })
+    .await
+}
+
+fn container_page(visit: &Visit, container: &ContainerView, zone: &TimeZone, as_of: u64) -> Shown {
+    let words = visit.words;
+    let kg = |kg: &shopfloor::waste::Kg| format!("{} kg", words.number(&kg.to_string()));
+    let mut blocks = vec![container_head(visit, container)];
+    if visit.may_record("waste.added") && container.closed.is_none() && container.left.is_none() {
+        let links = ["waste", "weighing"].map(|kind| {
+            (
+                format!("/record/{kind}?subject={}", container.container),
+                words.t(&format!("kind.{kind}")).to_owned(),
+            )
+        });
+        blocks.push(Block::Doing(links.into()));
+    }
+    custody(visit, &container.custody, zone, &mut blocks);
+    let rows = container.additions.iter().rev().map(|a| {
+        vec![
+            Cell::Text(local(visit, &a.time)),
+            Cell::Text(words.code("waste_item", a.what.as_str())),
+            Cell::Number(kg(&a.mass_kg)),
+            a.from.as_ref().map_or_else(|| Cell::maybe(a.item.as_ref()), Cell::place),
+            Cell::maybe(a.by.as_ref()),
+            Cell::Entries(vec![a.entry]),
+        ]
+    });
+    blocks.push(Block::Table(
+        Table::new(
+            words,
+            "container.additions",
+            &["done", "what", "mass", "from", "person", "entry"],
+        )
+        .with(rows),
+    ));
+    blocks.push(Block::Table(timeline(visit, &container.entries, zone)?));
+    let lead =
+        container.stream.as_ref().map(|s| words.n("container.stream", s)).unwrap_or_default();
+    visit.page(&BlocksPage {
+        top: visit.top(words.n("container.title", &container.container), Some(as_of)),
+        lead,
+        blocks,
+    })
+}
+
+fn container_head(visit: &Visit, container: &ContainerView) -> Block {
+    let words = visit.words;
+    let kg = |kg: &Option<shopfloor::waste::Kg>| {
+        Cell::maybe(kg.as_ref().map(|kg| format!("{} kg", words.number(&kg.to_string()))))
+    };
+    let day = |day: &Option<shopfloor::common::Day>| Cell::maybe(day.map(|d| words.day(d)));
+    let codes = container.codes.as_ref().map(|codes| {
+        let list = codes.list_of_waste.iter().map(|c| c.as_str().to_owned());
+        codes
+            .rcra
+            .iter()
+            .chain(&codes.hp)
+            .map(ToString::to_string)
+            .chain(list)
+            .collect::<Vec<_>>()
+            .join(", ")
+    });
+    facts(
+        words,
+        vec![
+            ("standing", Cell::Text(words.code("container_state", container.state.as_str()))),
+            ("holder", Cell::maybe(container.holder.as_ref())),
+            ("area", Cell::maybe(container.location.as_ref())),
+            ("codes", Cell::maybe(codes)),
+            ("net", kg(&container.net_kg)),
+            ("added", Cell::Text(format!("{} kg", words.number(&container.added_kg.to_string())))),
+            ("opened", day(&container.opened)),
+            ("first_waste", day(&container.first_waste)),
+            ("clock_start", day(&container.clock_start)),
+            ("closed", day(&container.closed)),
+            ("left", day(&container.left)),
+            (
+                "shipment",
+                container.shipment.as_ref().map_or_else(
+                    || Cell::maybe(None::<String>),
+                    |s| Cell::Link { href: format!("/shipments/{s}"), text: s.to_string() },
+                ),
+            ),
+            ("rests_on", Cell::Entries(container.entries.clone())),
+        ],
+    )
+}
+
+/// An RFC 3339 local time as people write it.
+fn local(visit: &Visit, stamp: &str) -> String {
+    let Ok(at) = stamp.parse::<jiff::Timestamp>() else { return stamp.to_owned() };
+    let zone = visit.recorder.log.ask(|state: &State| visit.zone(state, None));
+    visit.words.moment(at.as_millisecond(), &zone)
+}
+
+fn custody(visit: &Visit, steps: &[CustodyStep], zone: &TimeZone, blocks: &mut Vec<Block>) {
+    let words = visit.words;
+    let ms =
+        |stamp: &str| stamp.parse::<jiff::Timestamp>().map_or(0, jiff::Timestamp::as_millisecond);
+    let stretches: Vec<(String, i64)> = steps
+        .iter()
+        .map(|s| {
+            let until = s.until.as_deref().map_or(visit.now.as_millisecond(), ms);
+            (s.holder.clone(), (until - ms(&s.from)) / 60_000)
+        })
+        .collect();
+    let title = words.t("container.custody").to_owned();
+    if let Some(svg) = parts::strip(&title, &stretches).filter(|_| !steps.is_empty()) {
+        blocks.push(Block::Drawing { title: title.clone(), svg });
+    }
+    let rows = steps.iter().enumerate().map(|(number, s)| {
+        let told = match (s.gap, s.both_signed) {
+            (true, _) => Cell::Strong(words.t("container.gap").to_owned()),
+            (false, Some(false)) => Cell::Strong(words.t("container.one_signed").to_owned()),
+            (false, Some(true)) => Cell::Text(words.t("container.both_signed").to_owned()),
+            (false, None) => Cell::Text(String::new()),
+        };
+        vec![
+            Cell::Number((number + 1).to_string()),
+            Cell::Text(s.holder.clone()),
+            Cell::Text(words.code("custody", s.event.as_str())),
+            Cell::Text(words.moment(ms(&s.from), zone)),
+            told,
+            Cell::Entries(vec![s.entry]),
+        ]
+    });
+    blocks.push(Block::Table(
+        Table::new(
+            words,
+            "container.custody",
+            &["number", "holder", "how", "since", "told", "entry"],
+        )
+        .with(rows),
+    ));
+}
+
+/// One shipment.
+pub(crate) async fn shipment(request: HttpRequest, id: web::Path<String>) -> HttpResponse {
+    visit::show(&request, "waste", async |visit| {
+        let id = label(&id)?;
+        let asked = visit.recorder.log.ask(|state| {
+            let shipment = view::shipment(state, &id)?;
+            let site = shipment.site.clone();
+            Some((shipment, visit.zone(state, site.as_ref()), state.as_of))
+        });
+        let (shipment, zone, as_of) = asked.ok_or(Fault::NotFound)?;
+        super::today::seen(visit, shipment.site.as_ref(), ())?;
+        let words = visit.words;
+        let kg = |kg: Option<shopfloor::waste::Kg>| {
+            Cell::maybe(kg.map(|kg| format!("{} kg", words.number(&kg.to_string()))))
+        };
+        let document = shipment
+            .document
+            .as_ref()
+            .map(|d| format!("{} {}", words.code("document", d.kind.as_str()), d.number.as_str()));
+        let mut blocks = vec![facts(
+            words,
+            vec![
+                ("document", Cell::maybe(document)),
+                ("offered", Cell::maybe(shipment.offered.map(|d| words.day(d)))),
+                ("facility", Cell::maybe(shipment.facility.as_ref())),
+                ("received_on", Cell::maybe(shipment.received.map(|d| words.day(d)))),
+                ("signed_copy", Cell::maybe(shipment.signed_copy.as_ref())),
+                ("shipped", kg(Some(shipment.shipped_kg))),
+                ("received", kg(shipment.received_kg)),
+                ("pieces", Cell::maybe(shipment.pieces_received)),
+                ("rests_on", Cell::Entries(shipment.entries.clone())),
+            ],
+        )];
+        let rows = shipment.containers.iter().map(|c| {
+            let told = if c.refused {
+                Cell::Strong(words.t("shipment.refused").to_owned())
+            } else {
+                Cell::Text(String::new())
+            };
+            vec![
+                Cell::Link {
+                    href: format!("/containers/{}", c.container),
+                    text: c.container.to_string(),
+                },
+                kg(c.shipped_kg),
+                kg(c.received_kg),
+                told,
+            ]
+        });
+        blocks.push(Block::Table(
+            Table::new(words, "shipment.containers", &["container", "shipped", "received", "told"])
+                .with(rows),
+        ));
+        let rows = shipment.legs.iter().map(|l| {
+            vec![
+                Cell::Number(l.leg.to_string()),
+                Cell::Text(l.transporter.to_string()),
+                Cell::Text(words.day(l.day)),
+                Cell::Entries(vec![l.entry]),
+            ]
+        });
+        blocks.push(Block::Table(
+            Table::new(words, "shipment.legs", &["number", "transporter", "day", "entry"])
+                .with(rows),
+        ));
+        let rows = shipment.certificates.iter().map(|c| {
+            vec![
+                Cell::Text(c.certificate.to_string()),
+                Cell::Text(c.method.to_string()),
+                kg(Some(c.mass_kg)),
+                Cell::Text(words.day(c.day)),
+                Cell::Entries(vec![c.entry]),
+            ]
+        });
+        blocks.push(Block::Table(
+            Table::new(
+                words,
+                "shipment.certificates",
+                &["certificate", "method", "mass", "day", "entry"],
+            )
+            .with(rows),
+        ));
+        blocks.push(Block::Table(timeline(visit, &shipment.entries, &zone)?));
+        visit.page(&BlocksPage {
+            top: visit.top(words.n("shipment.title", &id), Some(as_of)),
+            lead: String::new(),
+            blocks,
+        })
+    })
+    .await
+}
