@@ -2,20 +2,44 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use serde_json::Value;
 use shopfloor::State;
+use shopfloor::cautions::CAUTIONS;
 use shopfloor::common::Day;
 use shopfloor::ids::{Label, SubjectKind};
-use shopfloor::waste::Kg;
+use shopfloor::waste::balance::balance;
+use shopfloor::waste::category::{MonthView, month_views};
+use shopfloor::waste::clocks::{Clock, clocks};
 use shopfloor::waste::container::{Container, CustodyEvent};
-use shopfloor::waste::view::{self, LocalDays};
+use shopfloor::waste::law::{Law, RuleUsed};
+use shopfloor::waste::notices;
+use shopfloor::waste::retention::{RecordKind, Retention, retention};
+use shopfloor::waste::view::{self, ShipmentView};
+use shopfloor::waste::{Kg, Shipment};
 
+use super::corrections::corrections;
+use super::open_items::open_items;
 use super::{
-    ChangedMember, ContainerLine, CorrectionLine, DisposalReport, FORM_VERSION, FindingLine, Head,
-    Options, SummaryLine,
+    CautionLine, ContainerLine, DisposalReport, FORM_VERSION, FindingLine, Head, Options,
+    RuleSetLine, RulesUsed, SummaryLine,
 };
 
+/// What a signature under the report says.
+const SIGNATURE_MEANING: &str = "I have read this report and compared it with the record. To the \
+     best of my knowledge it is complete for the site and period named.";
+
+/// Cautions that belong to handling waste powder.
+pub(super) const CAUTION_IDS: [&str; 6] = [
+    "hazardous_waste",
+    "combustible_dust",
+    "ignition_and_earthing",
+    "breathing_protection",
+    "reactive_metal",
+    "lifting",
+];
+
 /// Compiles the disposal report of `site` for the days `from` to `to`, both included.
+///
+/// Pure: the same state, days, head and options give the same report.
 pub fn compile(
     state: &State,
     site: &Label,
@@ -25,20 +49,25 @@ pub fn compile(
     options: &Options,
 ) -> DisposalReport {
     let config = state.record.site(site);
-    let scope = Scope { state, site, from, to, options, days: LocalDays::of(config) };
+    let scope = Scope { state, site, from, to, options, law: Law::of(config) };
     let containers: Vec<ContainerLine> = state
         .waste
         .containers()
         .filter(|c| c.site() == Some(site))
         .filter_map(|c| scope.container(&c))
         .collect();
-    let shipments: BTreeSet<&Label> =
-        containers.iter().filter_map(|c| c.shipment.as_ref()).collect();
-    let shipments: Vec<_> =
-        shipments.into_iter().filter_map(|id| view::shipment(state, id)).collect();
+    let shipments = scope.shipments(&containers);
     let summary = scope.summary(&containers);
-    let mut entries: BTreeSet<u64> = containers.iter().flat_map(|c| c.entries.clone()).collect();
-    entries.extend(shipments.iter().flat_map(|s| s.entries.clone()));
+    let balance = balance(state, site, from, to);
+    let months = month_views(state, site, from, to, options.at);
+    let clocks = clocks(state, site, options.at);
+    let retention = scope.retention(&shipments, &containers);
+    let mut entries: BTreeSet<u64> = BTreeSet::new();
+    entries.extend(containers.iter().flat_map(|c| &c.entries));
+    entries.extend(shipments.iter().flat_map(|s| &s.entries));
+    entries.extend(summary.iter().flat_map(|s| &s.entries));
+    entries.extend(months.iter().flat_map(|m| &m.entries));
+    let open_items = open_items(state, site, &containers, &shipments, &clocks);
     DisposalReport {
         report: "disposal".into(),
         version: FORM_VERSION,
@@ -50,11 +79,20 @@ pub fn compile(
         at: options.at.to_string(),
         head,
         shipped_kg: summary.iter().map(|line| line.shipped_kg).sum(),
+        shipped_containers: summary.iter().map(|line| line.containers).sum(),
+        rules: scope.rules(&months, &shipments, &clocks, &retention),
+        corrections: corrections(state, &entries, |seq| scope.amended_in_period(seq)),
+        findings: scope.findings(),
+        cautions: scope.cautions(),
+        signature_meaning: SIGNATURE_MEANING.into(),
         summary,
+        balance,
+        months,
         containers,
         shipments,
-        corrections: corrections(state, &entries),
-        findings: scope.findings(),
+        open_items,
+        clocks,
+        retention,
     }
 }
 
@@ -64,7 +102,7 @@ struct Scope<'a> {
     from: Day,
     to: Day,
     options: &'a Options,
-    days: LocalDays,
+    law: Law<'a>,
 }
 
 impl Scope<'_> {
@@ -72,54 +110,69 @@ impl Scope<'_> {
         self.from <= day && day <= self.to
     }
 
+    fn day(&self, ms: i64) -> Day {
+        self.law.days.day(ms)
+    }
+
     /// A container belongs to the report when it stood on the site on a day of the period, or
     /// something was told of it for one.
     fn container(&self, container: &Container<'_>) -> Option<ContainerLine> {
-        let view = view::container(self.state, container.id, self.options.at)?;
-        let custody = container.custody();
-        let touched = container
-            .life()
-            .map(|m| m.time_ms)
-            .chain(container.additions().map(|a| a.moment.time_ms))
-            .chain(custody.iter().map(|h| h.from_ms))
-            .any(|ms| self.holds(self.days.day(ms)));
-        let began = view.opened.or(view.first_waste)?;
-        let stood = began <= self.to && view.left.is_none_or(|day| day >= self.from);
+        let holdings = container.custody();
+        let mut moments: Vec<i64> = container.life().map(|m| m.time_ms).collect();
+        moments.extend(container.additions().map(|a| a.moment.time_ms));
+        let began = self.day(*moments.iter().min()?);
+        let left = container.left().map(|(ms, _)| self.day(ms));
+        let stood = began <= self.to && left.is_none_or(|day| day >= self.from);
+        moments.extend(holdings.iter().map(|h| h.from_ms));
+        let touched = moments.into_iter().any(|ms| self.holds(self.day(ms)));
         if !touched && !stood {
             return None;
         }
-        let left = custody
-            .iter()
-            .rfind(|h| h.event == CustodyEvent::Accepted)
-            .filter(|_| view.left.is_some());
-        let shipment = left.and_then(|h| h.shipment.clone()).or(view.shipment);
+        let shipment = left
+            .and_then(|_| holdings.iter().rfind(|h| h.event == CustodyEvent::Accepted))
+            .and_then(|h| h.shipment.clone())
+            .or_else(|| self.state.waste.offers_of(container.id).last().map(|m| m.value.clone()));
         let handle = shipment.as_ref().and_then(|id| self.state.waste.shipment(id));
-        let net_at = handle.and_then(|s| s.offered()).map_or(i64::MAX, |(m, _)| m.time_ms);
-        let method = handle.map(|s| methods(s.certificates().map(|(_, c)| &c.method)));
-        let mut entries: BTreeSet<u64> = view.entries.into_iter().collect();
-        entries.extend(handle.and_then(|s| s.offered()).map(|(m, _)| m.seq));
+        let offer = handle.and_then(|s| s.offered());
+        // As shipped; for what stands on site, as it stands.
+        let net_at = left.and(offer).map_or(i64::MAX, |(m, _)| m.time_ms);
+        let opened = container.opened();
+        let determined =
+            opened.and_then(|(m, e)| self.state.waste.determination(&e.stream, m.time_ms));
+        let mut entries: BTreeSet<u64> = container.entries().into_iter().collect();
+        entries.extend(holdings.iter().map(|h| h.seq));
+        entries.extend(offer.map(|(m, _)| m.seq));
+        entries.extend(determined.map(|m| m.seq));
         Some(ContainerLine {
-            container: view.container,
-            stream: view.stream,
-            codes: view.codes,
-            container_type: view.container_type,
-            opened: view.opened,
-            closed: view.closed,
-            left: view.left,
+            container: container.id.clone(),
+            stream: container.stream().cloned(),
+            codes: determined.map(|m| m.value.fact.codes.clone()),
+            container_type: opened.and_then(|(_, e)| e.container_type.clone()),
+            opened: opened.map(|(m, _)| self.day(m.time_ms)),
+            closed: container.closed(i64::MAX).map(|m| self.day(m.time_ms)),
+            left,
             net_kg: container.content_kg(net_at),
             weighed: container.weighed(net_at).is_some(),
-            added_kg: view.added_kg,
+            added_kg: container.added_kg(net_at),
+            agrees: container.sum_agrees(&self.law, net_at),
             received_kg: handle.and_then(|s| s.received(container.id)).map(|r| r.mass_kg),
-            document: handle
-                .and_then(|s| s.offered())
-                .map(|(_, o)| o.document.number.as_str().to_owned()),
+            document: offer.map(|(_, o)| o.document.number.as_str().to_owned()),
             shipment,
-            method: method.unwrap_or_default(),
-            state: view.state,
-            counted: view.left.is_some_and(|day| self.holds(day)),
-            custody: view.custody,
+            method: handle.map(|s| methods(&s)).unwrap_or_default(),
+            state: container.state(self.options.at).0,
+            counted: left.is_some_and(|day| self.holds(day)),
+            custody: view::custody(self.state, container, &self.law.days),
             entries: entries.into_iter().collect(),
         })
+    }
+
+    /// Every shipment on which one of the containers was offered.
+    fn shipments(&self, containers: &[ContainerLine]) -> Vec<ShipmentView> {
+        let ids: BTreeSet<&Label> = containers
+            .iter()
+            .flat_map(|c| self.state.waste.offers_of(&c.container).map(|m| &m.value))
+            .collect();
+        ids.into_iter().filter_map(|id| view::shipment(self.state, id)).collect()
     }
 
     /// Groups the counted containers by stream and method.
@@ -131,29 +184,96 @@ impl Scope<'_> {
         }
         groups
             .into_iter()
-            .map(|((stream, method), lines)| {
-                let determined = lines
-                    .iter()
-                    .find_map(|l| l.stream.as_ref())
-                    .and_then(|s| self.state.waste.determination(s, i64::MAX));
-                let fact = determined.map(|m| &m.value.fact);
-                let mut entries: BTreeSet<u64> =
-                    lines.iter().flat_map(|l| l.entries.iter().copied()).collect();
-                entries.extend(determined.map(|m| m.seq));
-                SummaryLine {
-                    stream,
-                    material: fact.map(|f| f.material.clone()),
-                    determination: fact.map(|f| f.determination),
-                    codes: fact.map(|f| f.codes.clone()),
-                    method,
-                    containers: lines.len() as u64,
-                    shipped_kg: lines.iter().map(|l| l.net_kg).sum(),
-                    received_kg: lines.iter().filter_map(|l| l.received_kg).sum::<Kg>(),
-                    container_labels: lines.iter().map(|l| l.container.clone()).collect(),
-                    entries: entries.into_iter().collect(),
-                }
+            .map(|((stream, method), lines)| self.summary_line(stream, method, &lines))
+            .collect()
+    }
+
+    fn summary_line(
+        &self,
+        stream: String,
+        method: String,
+        lines: &[&ContainerLine],
+    ) -> SummaryLine {
+        let determined = Label::new(&stream)
+            .ok()
+            .and_then(|s| self.state.waste.determination(&s, self.law.days.end_ms(self.to)));
+        let fact = determined.map(|m| &m.value.fact);
+        let mut entries: BTreeSet<u64> =
+            lines.iter().flat_map(|l| l.entries.iter().copied()).collect();
+        entries.extend(determined.map(|m| m.seq));
+        SummaryLine {
+            stream,
+            material: fact.map(|f| f.material.clone()),
+            determination: fact.map(|f| f.determination),
+            codes: fact.map(|f| f.codes.clone()),
+            method,
+            containers: lines.len() as u64,
+            shipped_kg: lines.iter().map(|l| l.net_kg).sum(),
+            received_kg: lines.iter().filter_map(|l| l.received_kg).sum::<Kg>(),
+            container_labels: lines.iter().map(|l| l.container.clone()).collect(),
+            entries: entries.into_iter().collect(),
+        }
+    }
+
+    /// Retention of the shipments and streams in the report.
+    fn retention(
+        &self,
+        shipments: &[ShipmentView],
+        containers: &[ContainerLine],
+    ) -> Vec<Retention> {
+        let shipped: BTreeSet<&str> = shipments.iter().map(|s| s.shipment.as_str()).collect();
+        let streams: BTreeSet<&str> =
+            containers.iter().filter_map(|c| c.stream.as_ref()).map(Label::as_str).collect();
+        retention(self.state, self.site, self.options.at)
+            .into_iter()
+            .filter(|r| match r.record {
+                RecordKind::ShippingDocument
+                | RecordKind::ExceptionReport
+                | RecordKind::RegisterEntry => shipped.contains(r.subject.id()),
+                RecordKind::Determination => streams.contains(r.subject.id()),
+                RecordKind::BiennialReport => true,
             })
             .collect()
+    }
+
+    /// Every value that something in the report rests on.
+    fn rules(
+        &self,
+        months: &[MonthView],
+        shipments: &[ShipmentView],
+        clocks: &[Clock],
+        retention: &[Retention],
+    ) -> RulesUsed {
+        let mut values: BTreeSet<RuleUsed> = BTreeSet::new();
+        values.extend(months.iter().flat_map(|m| m.rules.iter().cloned()));
+        values.extend(clocks.iter().flat_map(|c| c.rules.iter().cloned()));
+        values.extend(retention.iter().map(|r| r.rule.clone()));
+        for tests in shipments.iter().map(|s| &s.tests) {
+            values.extend(tests.weights().flat_map(|(_, t)| t.rules.iter().cloned()));
+            values.extend(tests.pieces.iter().flat_map(|p| p.rules.iter().cloned()));
+        }
+        let unconfirmed: BTreeSet<String> =
+            values.iter().filter(|v| v.unconfirmed()).map(RuleUsed::version).collect();
+        let set = |s: &shopfloor::waste::law::RuleSet| RuleSetLine {
+            id: s.id.clone(),
+            title: s.title.clone(),
+            state: s.state,
+        };
+        RulesUsed {
+            sets: self.law.sets().into_iter().map(set).collect(),
+            values: values.into_iter().collect(),
+            unconfirmed: unconfirmed.into_iter().collect(),
+            strict_day_count: self.law.strict(),
+            legal_hold: self.law.hold(),
+        }
+    }
+
+    /// Whether an entry that was corrected or voided told of waste of this site in the period.
+    fn amended_in_period(&self, seq: u64) -> bool {
+        self.state
+            .waste
+            .superseded_of(seq)
+            .is_some_and(|s| s.site.as_ref() == Some(self.site) && self.holds(self.day(s.time_ms)))
     }
 
     fn findings(&self) -> Vec<FindingLine> {
@@ -162,7 +282,7 @@ impl Scope<'_> {
             .iter()
             .filter(|f| f.site.as_ref() == Some(self.site))
             .filter(|f| f.rule.starts_with("waste.") || about_waste(f.subject.kind))
-            .map(|f| (self.days.day(f.time_ms), f))
+            .map(|f| (self.day(f.time_ms), f))
             .filter(|(day, _)| self.holds(*day))
             .map(|(day, f)| FindingLine {
                 id: f.id.clone(),
@@ -177,6 +297,23 @@ impl Scope<'_> {
             })
             .collect()
     }
+
+    fn cautions(&self) -> Vec<CautionLine> {
+        let cautions = CAUTIONS.iter().filter(|c| CAUTION_IDS.contains(&c.id));
+        let cautions = cautions.map(|c| CautionLine {
+            id: c.id.into(),
+            title: c.title.into(),
+            text: c.full_text(),
+            source: c.source.into(),
+        });
+        let notices = notices::for_site(&self.law).map(|n| CautionLine {
+            id: n.id.into(),
+            title: String::new(),
+            text: n.text.into(),
+            source: n.hook.into(),
+        });
+        cautions.chain(notices).collect()
+    }
 }
 
 fn about_waste(kind: SubjectKind) -> bool {
@@ -186,71 +323,8 @@ fn about_waste(kind: SubjectKind) -> bool {
     )
 }
 
-fn methods<'a>(codes: impl Iterator<Item = &'a Label>) -> String {
-    let codes: BTreeSet<&str> = codes.map(Label::as_str).collect();
+/// Method codes of a shipment's certificates, each once, joined by ` + `.
+fn methods(shipment: &Shipment<'_>) -> String {
+    let codes: BTreeSet<&str> = shipment.certificates().map(|(_, c)| c.method.as_str()).collect();
     codes.into_iter().collect::<Vec<_>>().join(" + ")
-}
-
-/// The corrections and voids of `entries`, each with what it changed.
-fn corrections(state: &State, entries: &BTreeSet<u64>) -> Vec<CorrectionLine> {
-    let mut lines = Vec::new();
-    // A voided entry is in no fold any more and so in no list of entries: what the fold keeps of
-    // earlier contents leads to it.
-    for (seq, amendments) in state.record.amended() {
-        let contents = state.waste.superseded(seq);
-        if contents.is_empty() && !entries.contains(&seq) {
-            continue;
-        }
-        for (i, amendment) in amendments.iter().enumerate() {
-            let Some(original) = contents.get(i) else { continue };
-            let corrected = amendment.event.as_ref().map(|e| e.data());
-            lines.push(CorrectionLine {
-                entry: seq,
-                event: original.kind().name.to_owned(),
-                by_entry: amendment.by,
-                approver: amendment.approver.to_string(),
-                reason: amendment.reason.to_string(),
-                void: amendment.event.is_none(),
-                changed: changes(&original.data(), corrected.as_ref()),
-            });
-        }
-    }
-    lines
-}
-
-/// Members that differ, by JSON pointer.
-fn changes(original: &Value, corrected: Option<&Value>) -> Vec<ChangedMember> {
-    let (mut old, mut new) = (BTreeMap::new(), BTreeMap::new());
-    leaves(original, "", &mut old);
-    if let Some(corrected) = corrected {
-        leaves(corrected, "", &mut new);
-    }
-    let pointers: BTreeSet<&String> = old.keys().chain(new.keys()).collect();
-    pointers
-        .into_iter()
-        .filter(|p| old.get(*p) != new.get(*p))
-        .map(|p| ChangedMember {
-            pointer: p.clone(),
-            original: old.get(p).cloned(),
-            corrected: new.get(p).cloned(),
-        })
-        .collect()
-}
-
-fn leaves(value: &Value, pointer: &str, out: &mut BTreeMap<String, String>) {
-    match value {
-        Value::Object(members) => {
-            for (name, member) in members {
-                leaves(member, &format!("{pointer}/{name}"), out);
-            }
-        }
-        Value::Array(items) => {
-            for (i, item) in items.iter().enumerate() {
-                leaves(item, &format!("{pointer}/{i}"), out);
-            }
-        }
-        Value::Null | Value::Bool(_) | Value::Number(_) | Value::String(_) => {
-            out.insert(pointer.to_owned(), value.to_string());
-        }
-    }
 }

@@ -1,7 +1,11 @@
 //! The disposal report of a site and period.
 
 mod compile;
+mod corrections;
+mod open_items;
+mod print;
 mod tables;
+mod words;
 
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
@@ -9,11 +13,20 @@ use shopfloor::common::Day;
 use shopfloor::finding::Level;
 use shopfloor::ids::{Code, Label, Subject};
 use shopfloor::waste::Kg;
+use shopfloor::waste::balance::BalanceLine;
+use shopfloor::waste::category::MonthView;
+use shopfloor::waste::clocks::Clock;
 use shopfloor::waste::container::ContainerState;
 use shopfloor::waste::events::{Determination, WasteCodes};
+use shopfloor::waste::law::RuleUsed;
+use shopfloor::waste::retention::Retention;
 use shopfloor::waste::view::{CustodyStep, ShipmentView};
 
 pub use compile::compile;
+pub use print::{
+    ContainerLabel, CustodySheet, Print, PrintError, container_label, custody_sheet, document,
+    label_to_pdf, sheet_to_pdf, to_pdf,
+};
 pub use tables::to_csv;
 
 /// Version of the machine-readable form.
@@ -98,6 +111,9 @@ pub struct ContainerLine {
     pub weighed: bool,
     /// Sum of what was put in, in kg.
     pub added_kg: Kg,
+    /// Whether weighing and sum agree within the uncertainty of weighing.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub agrees: Option<bool>,
     /// What the facility found, in kg.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub received_kg: Option<Kg>,
@@ -109,7 +125,7 @@ pub struct ContainerLine {
     pub document: Option<String>,
     /// Method codes of its certificates, joined by ` + `; empty when not certified.
     pub method: String,
-    /// Where it is in its life.
+    /// Where it was in its life when the report was made.
     pub state: ContainerState,
     /// Whether it left the site within the period and so counts in the summary.
     pub counted: bool,
@@ -175,6 +191,173 @@ pub struct FindingLine {
     pub entries: Vec<u64>,
 }
 
+/// What somebody still has to see to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum OpenKind {
+    /// A duty whose last day has passed.
+    OverdueClock,
+    /// A shipment without a signed copy.
+    NoSignedCopy,
+    /// A shipment that was received and not certified.
+    NoCertificate,
+    /// Certificates that do not cover what was received.
+    UncertifiedMass,
+    /// A discrepancy that nobody settled.
+    UnsettledDiscrepancy,
+    /// A significant difference that nobody recorded as a discrepancy.
+    UnrecordedDiscrepancy,
+    /// A move on site that only one side stands for.
+    OneSidedTransfer,
+    /// A holding whose giver was not the holder.
+    CustodyGap,
+    /// Waste of a stream that nobody determined.
+    UndeterminedStream,
+    /// A container whose weighing and additions differ.
+    SumAndWeighing,
+}
+
+impl OpenKind {
+    /// The word as recorded.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            OpenKind::OverdueClock => "overdue_clock",
+            OpenKind::NoSignedCopy => "no_signed_copy",
+            OpenKind::NoCertificate => "no_certificate",
+            OpenKind::UncertifiedMass => "uncertified_mass",
+            OpenKind::UnsettledDiscrepancy => "unsettled_discrepancy",
+            OpenKind::UnrecordedDiscrepancy => "unrecorded_discrepancy",
+            OpenKind::OneSidedTransfer => "one_sided_transfer",
+            OpenKind::CustodyGap => "custody_gap",
+            OpenKind::UndeterminedStream => "undetermined_stream",
+            OpenKind::SumAndWeighing => "sum_and_weighing",
+        }
+    }
+}
+
+impl FactName {
+    /// The word as recorded.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            FactName::LastDay => "last_day",
+            FactName::DaysLate => "days_late",
+            FactName::Rule => "rule",
+            FactName::Day => "day",
+            FactName::Transporter => "transporter",
+            FactName::Kind => "kind",
+            FactName::Expected => "expected",
+            FactName::Found => "found",
+            FactName::Shipped => "shipped",
+            FactName::Received => "received",
+            FactName::Certified => "certified",
+            FactName::Giver => "giver",
+            FactName::Receiver => "receiver",
+            FactName::Stream => "stream",
+            FactName::Weighed => "weighed",
+            FactName::PutIn => "put_in",
+        }
+    }
+}
+
+/// A figure or name that belongs to an open item.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+pub struct NamedFact {
+    /// What it is.
+    pub name: FactName,
+    /// The value as text: a day, a mass with unit, a label or a pseudonym.
+    pub value: String,
+}
+
+/// What a [`NamedFact`] tells.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum FactName {
+    /// Last day of a duty.
+    LastDay,
+    /// Days by which it is late.
+    DaysLate,
+    /// Value of a rule, with its version.
+    Rule,
+    /// Day.
+    Day,
+    /// Transporter.
+    Transporter,
+    /// Kind of discrepancy.
+    Kind,
+    /// What was expected.
+    Expected,
+    /// What was found.
+    Found,
+    /// What was shipped.
+    Shipped,
+    /// What was received.
+    Received,
+    /// What was certified.
+    Certified,
+    /// Who gave.
+    Giver,
+    /// Who took.
+    Receiver,
+    /// Stream.
+    Stream,
+    /// What was weighed.
+    Weighed,
+    /// What was put in.
+    PutIn,
+}
+
+/// One open item.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct OpenItem {
+    /// What it is.
+    pub kind: OpenKind,
+    /// What it is about.
+    pub subject: Subject,
+    /// Figures and names that belong to it.
+    pub facts: Vec<NamedFact>,
+    /// Entries it rests on, ascending.
+    pub entries: Vec<u64>,
+}
+
+/// A rule set that binds the site.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct RuleSetLine {
+    /// Its id.
+    pub id: String,
+    /// What it covers.
+    pub title: String,
+    /// Day as of which it was put together.
+    pub state: Day,
+}
+
+/// The rules the report rests on.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct RulesUsed {
+    /// Rule sets that bind the site.
+    pub sets: Vec<RuleSetLine>,
+    /// Every value used in this report, in the version used.
+    pub values: Vec<RuleUsed>,
+    /// Names of those that are not confirmed.
+    pub unconfirmed: Vec<String>,
+    /// Whether days are counted with the start day as day 1.
+    pub strict_day_count: bool,
+    /// Whether a legal hold lies on the records of the site.
+    pub legal_hold: bool,
+}
+
+/// A caution or notice that belongs to the report.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct CautionLine {
+    /// Stable id.
+    pub id: String,
+    /// Heading; empty for a notice about the law.
+    pub title: String,
+    /// The text.
+    pub text: String,
+    /// Where it comes from.
+    pub source: String,
+}
+
 /// The disposal report: plain data from which every form is written.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct DisposalReport {
@@ -201,12 +384,49 @@ pub struct DisposalReport {
     pub summary: Vec<SummaryLine>,
     /// Sum of the summary, in kg.
     pub shipped_kg: Kg,
+    /// How many containers were shipped: the sum of the summary.
+    pub shipped_containers: u64,
+    /// What was there, arose, left and is there, by stream.
+    pub balance: Vec<BalanceLine>,
+    /// What arose month by month, with the generator category where rules make one.
+    pub months: Vec<MonthView>,
     /// Containers that stood on the site or moved in the period.
     pub containers: Vec<ContainerLine>,
     /// Shipments of these containers.
     pub shipments: Vec<ShipmentView>,
+    /// What somebody still has to see to.
+    pub open_items: Vec<OpenItem>,
+    /// Every open duty of the site.
+    pub clocks: Vec<Clock>,
+    /// How long the records of these shipments and streams are kept.
+    pub retention: Vec<Retention>,
     /// Corrections and voids of entries the report rests on.
     pub corrections: Vec<CorrectionLine>,
     /// Findings about waste in the period.
     pub findings: Vec<FindingLine>,
+    /// Rules used.
+    pub rules: RulesUsed,
+    /// Cautions and notices.
+    pub cautions: Vec<CautionLine>,
+    /// What a signature under this report says.
+    pub signature_meaning: String,
+}
+
+impl DisposalReport {
+    /// The three lines of the checkpoint this report rests on, or the whole signed checkpoint
+    /// when there is one: what the QR code holds, to be compared with what witnesses keep.
+    pub fn anchor_text(&self) -> String {
+        self.head.anchor_text()
+    }
+}
+
+impl Head {
+    /// The signed checkpoint, or its three lines while there is none.
+    pub fn anchor_text(&self) -> String {
+        if self.checkpoint.is_empty() {
+            format!("{}\n{}\n{}\n", self.origin, self.size, self.root)
+        } else {
+            self.checkpoint.clone()
+        }
+    }
 }

@@ -4,6 +4,7 @@ use jiff::Timestamp;
 
 use super::events::{AreaKind, AreaRef, ContainerOpened, RejectionCourse};
 use super::facts::{Addition, ContainerFact, ShipmentFact, Told};
+use super::law::Law;
 use super::{ContainerFacts, Kg, Waste};
 use crate::forms::words;
 use crate::ids::{Label, PersonId};
@@ -205,10 +206,23 @@ impl<'a> Container<'a> {
             .sum()
     }
 
-    /// Net mass by the last weighing before an instant; by the sum of additions where it was
-    /// never weighed.
+    /// Net mass at an instant: the last weighing plus what was put in since; the sum of what was
+    /// put in where it was never weighed.
     pub fn content_kg(&self, at_ms: i64) -> Kg {
-        self.weighed(at_ms).map_or_else(|| self.added_kg(at_ms), |w| w.net_kg)
+        let added = self.added_kg(at_ms);
+        match self.weighed(at_ms) {
+            Some(weighed) => weighed.net_kg + (added - self.added_kg(weighed.time_ms)),
+            None => added,
+        }
+    }
+
+    /// Whether the last weighing at or before an instant agrees with what had been put in by then;
+    /// `None` when it was not weighed.
+    pub fn sum_agrees(&self, law: &Law<'_>, at_ms: i64) -> Option<bool> {
+        let weighed = self.weighed(at_ms)?;
+        let before = self.additions().filter(|a| a.moment.time_ms <= weighed.time_ms).count();
+        let difference = weighed.net_kg - self.added_kg(weighed.time_ms);
+        Some(super::discrepancy::sum_agrees(law, difference, before))
     }
 
     /// Where it stands on site at an instant, as last told.

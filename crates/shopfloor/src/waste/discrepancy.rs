@@ -101,6 +101,22 @@ pub fn pieces(law: &Law<'_>, shipped: u32, received: u32, on: Day) -> PiecesTest
     }
 }
 
+/// Whether a weighing and the sum of `additions` weighings agree (computations.md C9 (c)):
+/// d^2 <= U^2 (n + 1), with the site's expanded uncertainty U of one net mass.
+pub fn sum_agrees(law: &Law<'_>, difference: Kg, additions: usize) -> bool {
+    let u = law.practice("shop.weighing_u_kg");
+    let n = Decimal::from(u64::try_from(additions).unwrap_or(u64::MAX)) + Decimal::ONE;
+    difference.0 * difference.0 <= u * u * n
+}
+
+/// Whether certificates cover what a facility received in `drums` containers: it weighed each at
+/// receipt and once more for the certificate.
+pub fn certificates_agree(law: &Law<'_>, difference: Kg, drums: usize) -> bool {
+    let u = law.practice("shop.received_u_kg");
+    let n = Decimal::from(u64::try_from(drums).unwrap_or(u64::MAX)) * Decimal::TWO;
+    difference.0 * difference.0 <= u * u * n
+}
+
 /// Everything compared of one shipment.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct ShipmentTests {

@@ -215,7 +215,7 @@ impl<'a> Bench<'a, '_, '_> {
         let added = container.added_kg(self.at);
         let pieces = container.additions().filter(|a| a.moment.time_ms <= self.at).count();
         let difference = net - added;
-        if !within(&self.law(), difference, pieces) {
+        if !discrepancy::sum_agrees(&self.law(), difference, pieces) {
             let detail = format!(
                 "`{}`: {} put in by {pieces} entries, {} weighed, difference {}",
                 container.id, added, net, difference
@@ -655,11 +655,8 @@ impl<'a> Bench<'a, '_, '_> {
         let before: Kg = shipment.certificates().map(|(_, c)| Kg(c.mass.base())).sum();
         let covered = before + Kg(e.mass.base());
         let law = self.law();
-        let u = law.practice("shop.received_u_kg");
-        let difference = covered - received;
-        let squared = difference.0 * difference.0;
-        // The facility weighed twice: at receipt and for the certificate.
-        if drums > 0 && squared > u * u * Decimal::from(2 * drums) {
+        let agree = discrepancy::certificates_agree(&law, covered - received, drums);
+        if drums > 0 && !agree {
             let detail = format!(
                 "certificates of `{}` cover {covered} so far, {received} was received",
                 shipment.id
@@ -667,12 +664,4 @@ impl<'a> Bench<'a, '_, '_> {
             self.judge.raise(&CERTIFICATE_MASS, [delivery.seq], detail);
         }
     }
-}
-
-/// Whether a difference lies within the uncertainty of `additions` weighings and one more:
-/// d^2 <= U^2 (n + 1), with the site's expanded uncertainty U of one net mass.
-fn within(law: &Law<'_>, difference: Kg, additions: usize) -> bool {
-    let u = law.practice("shop.weighing_u_kg");
-    let n = Decimal::from(u64::try_from(additions).unwrap_or(u64::MAX)) + Decimal::ONE;
-    difference.0 * difference.0 <= u * u * n
 }

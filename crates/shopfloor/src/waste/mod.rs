@@ -9,6 +9,7 @@
 //! module only counts, dates and compares.
 
 mod areas;
+pub mod balance;
 pub mod category;
 pub mod clocks;
 pub mod container;
@@ -20,6 +21,7 @@ pub mod formats;
 mod judge;
 mod kg;
 pub mod law;
+pub mod notices;
 pub mod quantity_on_site;
 pub mod retention;
 pub mod rules;
@@ -51,6 +53,17 @@ pub(crate) struct ContainerFacts {
     pub(crate) additions: Timeline<Told<Addition>>,
 }
 
+/// What an entry said before it was corrected or voided.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Superseded {
+    /// Site of the entry.
+    pub site: Option<Label>,
+    /// When the work was done, ms since 1970 UTC.
+    pub time_ms: i64,
+    /// Its earlier contents, oldest first.
+    pub contents: Vec<Event>,
+}
+
 /// Waste that arose: what was put where.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub(crate) struct Generated {
@@ -78,8 +91,8 @@ pub struct Waste {
     documents: BTreeMap<String, Timeline<Label>>,
     /// Index: containers that an entry put mass into.
     filled_by: BTreeMap<u64, Vec<Label>>,
-    /// What entries said before they were corrected or voided, oldest first.
-    superseded: BTreeMap<u64, Vec<Event>>,
+    /// What entries said before they were corrected or voided.
+    superseded: BTreeMap<u64, Superseded>,
 }
 
 impl Waste {
@@ -94,7 +107,12 @@ impl Waste {
     pub(crate) fn retract(&mut self, fact: &Fact) {
         let effects = effects(fact);
         if !effects.is_empty() {
-            self.superseded.entry(fact.seq).or_default().push(fact.event.clone());
+            let earlier = self.superseded.entry(fact.seq).or_insert_with(|| Superseded {
+                site: fact.site.clone(),
+                time_ms: fact.time.ms(),
+                contents: Vec::new(),
+            });
+            earlier.contents.push(fact.event.clone());
         }
         for effect in effects {
             self.take(fact, effect);
@@ -270,7 +288,12 @@ impl Waste {
 
     /// Earlier contents of an entry that was corrected or voided, oldest first.
     pub fn superseded(&self, seq: u64) -> &[Event] {
-        self.superseded.get(&seq).map_or(&[], Vec::as_slice)
+        self.superseded.get(&seq).map_or(&[], |s| s.contents.as_slice())
+    }
+
+    /// The same with site and time of the work; `None` when the entry was never amended.
+    pub fn superseded_of(&self, seq: u64) -> Option<&Superseded> {
+        self.superseded.get(&seq)
     }
 
     /// The shipments a container was offered on, oldest offer first.

@@ -123,7 +123,7 @@ impl<'a> Shipment<'a> {
     }
 
     /// What the facility found of everything shipped, and of how many containers.
-    pub fn received_total(&self) -> (Kg, u32) {
+    pub fn received_total(&self) -> (Kg, usize) {
         let labels = self.offered().map_or(&[] as &[Label], |(_, o)| &o.containers);
         labels
             .iter()

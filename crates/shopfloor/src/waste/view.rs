@@ -9,12 +9,20 @@ use serde::{Deserialize, Serialize};
 
 use super::Kg;
 use super::container::{Container, ContainerState, CustodyEvent, Holder};
-use super::events::{AreaKind, AreaRef, ShipmentDocument, WasteCodes, WasteItem};
+use super::discrepancy::{self, ShipmentTests};
+use super::events::{
+    AreaKind, AreaRef, DiscrepancyKind, ShipmentDelivered, ShipmentDocument, WasteCodes, WasteItem,
+};
+use super::facts::{ShipmentFact, Told};
+use super::law::Law;
 use super::shipment::Shipment;
 use crate::State;
 use crate::common::Day;
+use crate::forms::words;
 use crate::ids::{FileDigest, Label, PersonId, Place};
+use crate::quantity::AnyQuantity;
 use crate::record::SiteConfig;
+use crate::timeline::Moment;
 
 /// The site's local calendar.
 #[derive(Debug, Clone)]
@@ -36,6 +44,13 @@ impl LocalDays {
     /// The instant as local time with its offset, to the second (RFC 3339).
     pub fn stamp(&self, ms: i64) -> String {
         self.zoned(ms).strftime("%Y-%m-%dT%H:%M:%S%:z").to_string()
+    }
+
+    /// The last millisecond of a local day.
+    pub fn end_ms(&self, day: Day) -> i64 {
+        let next = day.0.saturating_add(jiff::Span::new().days(1));
+        let start = next.to_zoned_datetime(self.tz.clone());
+        start.map_or(i64::MAX, |start| start.timestamp().as_millisecond() - 1)
     }
 
     fn zoned(&self, ms: i64) -> jiff::ZonedDateTime {
@@ -155,6 +170,9 @@ pub struct ContainerView {
     pub net_kg: Option<Kg>,
     /// Sum of what was put in, in kg.
     pub added_kg: Kg,
+    /// Whether weighing and additions agree within the uncertainty of weighing.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub agrees: Option<bool>,
     /// What was put in.
     pub additions: Vec<AdditionView>,
     /// Who held it, from first to last.
@@ -166,7 +184,8 @@ pub struct ContainerView {
 /// The view of one container as of `at`; `None` when nothing was told of it.
 pub fn container(state: &State, id: &Label, at: Timestamp) -> Option<ContainerView> {
     let container = state.waste.container(id)?;
-    let days = LocalDays::of(&site_config(state, container.site()));
+    let config = site_config(state, container.site());
+    let days = LocalDays::of(&config);
     let at_ms = at.as_millisecond();
     let opened = container.opened();
     let codes = opened.and_then(|(m, e)| {
@@ -198,6 +217,7 @@ pub fn container(state: &State, id: &Label, at: Timestamp) -> Option<ContainerVi
         gross_kg: weighed.map(|w| w.gross_kg),
         net_kg: weighed.map(|w| w.net_kg),
         added_kg: container.added_kg(at_ms),
+        agrees: container.sum_agrees(&Law::of(&config), at_ms),
         additions: additions(&container, &days),
         custody,
         entries: entries.into_iter().collect(),
@@ -304,6 +324,72 @@ pub struct CertificateView {
     pub entry: u64,
 }
 
+words! {
+    /// What happened to a shipment.
+    pub enum ShipmentEvent {
+        /// It was offered.
+        Offered = "offered",
+        /// A transporter took it over.
+        Accepted = "accepted",
+        /// The facility received it.
+        Delivered = "delivered",
+        /// The signed copy came.
+        CopyReceived = "copy_received",
+        /// The facility refused containers.
+        Rejected = "rejected",
+        /// The missing copy was asked for.
+        Queried = "queried",
+        /// A discrepancy was found.
+        DiscrepancyFound = "discrepancy_found",
+        /// A discrepancy was settled.
+        DiscrepancySettled = "discrepancy_settled",
+        /// The missing copy was reported.
+        ExceptionReported = "exception_reported",
+        /// Disposal was certified.
+        Certified = "certified",
+    }
+}
+
+/// One step of a shipment.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct ShipmentStep {
+    /// What happened.
+    pub event: ShipmentEvent,
+    /// Local time of the work.
+    pub time: String,
+    /// Day of the signature, where the event has one of its own.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub day: Option<Day>,
+    /// Who: a pseudonym or the label of a company.
+    pub who: String,
+    /// Numbers and codes that belong to it.
+    pub detail: String,
+    /// Entry that tells it.
+    pub entry: u64,
+}
+
+/// One discrepancy.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct DiscrepancyView {
+    /// What does not agree.
+    pub kind: DiscrepancyKind,
+    /// Which container, when it is one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub container: Option<Label>,
+    /// What was expected.
+    pub expected: AnyQuantity,
+    /// What was found.
+    pub found: AnyQuantity,
+    /// Entry that tells it.
+    pub entry: u64,
+    /// Entry that settled it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub settled_by: Option<u64>,
+    /// How it was settled.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub settled_how: Option<String>,
+}
+
 /// One shipment.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct ShipmentView {
@@ -339,8 +425,14 @@ pub struct ShipmentView {
     /// Pieces the facility counted.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub pieces_received: Option<u32>,
+    /// Legal and metrological comparison of what was shipped and what was received.
+    pub tests: ShipmentTests,
+    /// Discrepancies that were recorded.
+    pub discrepancies: Vec<DiscrepancyView>,
     /// Certificates.
     pub certificates: Vec<CertificateView>,
+    /// Everything that happened, in order.
+    pub timeline: Vec<ShipmentStep>,
     /// Entries it rests on, ascending.
     pub entries: Vec<u64>,
 }
@@ -348,7 +440,8 @@ pub struct ShipmentView {
 /// The view of one shipment; `None` when nothing was told of it.
 pub fn shipment(state: &State, id: &Label) -> Option<ShipmentView> {
     let shipment = state.waste.shipment(id)?;
-    let days = LocalDays::of(&site_config(state, shipment.site()));
+    let config = site_config(state, shipment.site());
+    let days = LocalDays::of(&config);
     let offered = shipment.offered();
     let containers = shipped_containers(state, &shipment);
     let received: Vec<Kg> = containers.iter().filter_map(|c| c.received_kg).collect();
@@ -373,6 +466,9 @@ pub fn shipment(state: &State, id: &Label) -> Option<ShipmentView> {
         received_kg: (!received.is_empty()).then(|| received.into_iter().sum()),
         containers,
         pieces_received: shipment.deliveries().last().map(|(_, d)| d.pieces),
+        tests: discrepancy::of_shipment(&state.waste, &shipment, &Law::of(&config)),
+        discrepancies: discrepancies(&shipment),
+        timeline: shipment.facts().flat_map(|m| steps(m, &days)).collect(),
         certificates: shipment
             .certificates()
             .map(|(m, c)| CertificateView {
@@ -385,6 +481,96 @@ pub fn shipment(state: &State, id: &Label) -> Option<ShipmentView> {
             .collect(),
         entries: shipment.entries(),
     })
+}
+
+fn discrepancies(shipment: &Shipment<'_>) -> Vec<DiscrepancyView> {
+    shipment
+        .discrepancies()
+        .map(|(m, d)| {
+            let settled = shipment.settlements().find(|(_, s)| s.entry == m.seq);
+            DiscrepancyView {
+                kind: d.kind,
+                container: d.container.clone(),
+                expected: d.expected.clone(),
+                found: d.found.clone(),
+                entry: m.seq,
+                settled_by: settled.map(|(m, _)| m.seq),
+                settled_how: settled.map(|(_, s)| s.how.to_string()),
+            }
+        })
+        .collect()
+}
+
+/// A fact of a shipment as one step; a delivery with the signed copy is two.
+fn steps(m: &Moment<Told<ShipmentFact>>, days: &LocalDays) -> Vec<ShipmentStep> {
+    use ShipmentEvent as E;
+    let by = || m.value.by.as_ref().map(PersonId::to_string).unwrap_or_default();
+    let list = |labels: &[Label]| labels.iter().map(Label::as_str).collect::<Vec<_>>().join(", ");
+    let (event, day, who, detail) = match &m.value.fact {
+        ShipmentFact::Offered(e) => {
+            let to = format!("{} to {}: {}", e.transporter, e.facility, list(&e.containers));
+            (E::Offered, None, e.offered_by.to_string(), to)
+        }
+        ShipmentFact::Accepted(e) => {
+            (E::Accepted, Some(e.day), e.transporter.to_string(), format!("leg {}", e.leg))
+        }
+        ShipmentFact::Delivered(e) => {
+            let found: Vec<String> =
+                e.received.iter().map(|r| format!("{} {}", r.container, r.mass)).collect();
+            let detail = format!("{}; pieces {}", found.join(", "), e.pieces);
+            (E::Delivered, Some(e.day), e.facility.to_string(), detail)
+        }
+        ShipmentFact::Rejected(e) => {
+            let to = e.facility.as_ref().map(|f| format!(" to {f}")).unwrap_or_default();
+            let detail = format!("{} {}{to}: {}", list(&e.containers), e.course, e.reason);
+            (E::Rejected, Some(e.day), by(), detail)
+        }
+        ShipmentFact::Queried(e) => (E::Queried, None, by(), format!("{}: {}", e.asked, e.answer)),
+        ShipmentFact::Discrepancy(e) => {
+            let on = e.container.as_ref().map(|c| format!(" of {c}")).unwrap_or_default();
+            let count = |q: &AnyQuantity| match q.unit() {
+                "1" => q.digits().to_owned(),
+                _ => q.to_string(),
+            };
+            let (expected, found) = (count(&e.expected), count(&e.found));
+            let detail = format!("{}{on}: {expected} expected, {found} found", e.kind);
+            (E::DiscrepancyFound, None, by(), detail)
+        }
+        ShipmentFact::Settled(e) => {
+            let detail = format!("entry {}: {} with {}", e.entry, e.how, e.with);
+            (E::DiscrepancySettled, None, by(), detail)
+        }
+        ShipmentFact::Exception(e) => {
+            let reference = e.reference.as_ref().map(|r| format!(", {r}")).unwrap_or_default();
+            (E::ExceptionReported, None, by(), format!("{}{reference}", e.to))
+        }
+        ShipmentFact::Certified(e) => {
+            (E::Certified, None, by(), format!("{}, {}, {}", e.certificate, e.method, e.mass))
+        }
+    };
+    let step = ShipmentStep { event, time: days.stamp(m.time_ms), day, who, detail, entry: m.seq };
+    let copy = match &m.value.fact {
+        ShipmentFact::Delivered(ShipmentDelivered { signed_copy: Some(digest), .. }) => {
+            let detail = format!("SHA-256 {digest}");
+            Some(ShipmentStep {
+                event: E::CopyReceived,
+                day: None,
+                who: by(),
+                detail,
+                ..step.clone()
+            })
+        }
+        ShipmentFact::Delivered(_)
+        | ShipmentFact::Offered(_)
+        | ShipmentFact::Accepted(_)
+        | ShipmentFact::Rejected(_)
+        | ShipmentFact::Queried(_)
+        | ShipmentFact::Discrepancy(_)
+        | ShipmentFact::Settled(_)
+        | ShipmentFact::Exception(_)
+        | ShipmentFact::Certified(_) => None,
+    };
+    std::iter::once(step).chain(copy).collect()
 }
 
 fn shipped_containers(state: &State, shipment: &Shipment<'_>) -> Vec<ShippedContainer> {
