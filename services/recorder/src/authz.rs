@@ -32,6 +32,8 @@ const SENDERS: &[Role] = &[Technician, Lead, Quality, Ehs, Service, Admin];
 const READERS: &[Role] = &[Technician, Lead, Quality, Ehs, Auditor, Service];
 /// Those who see who did it.
 const PEOPLE: &[Role] = &[Lead, Quality, Ehs, Auditor, Admin];
+/// Those who see who did it, and those who may ask about themselves.
+const PEOPLE_AND_SELF: &[Role] = &[Technician, Lead, Quality, Ehs, Auditor, Admin];
 /// Those who may read free text, which may hold personal data.
 const WORDS: &[Role] = &[Lead, Quality, Ehs];
 /// Those whom reports are for.
@@ -70,6 +72,10 @@ const fn row(
 const ASKED: &[Kind] = &[Kind::BadParameter];
 /// Problems of a question about one thing.
 const ONE: &[Kind] = &[Kind::BadParameter, Kind::NotFound];
+/// Problems of a question that goes over all sites.
+const TRACED: &[Kind] = &[Kind::BadParameter, Kind::NotFound, Kind::ForbiddenSite];
+/// Problems of a question about people.
+const NOBODYS: &[Kind] = &[Kind::NotFound, Kind::ForbiddenSite];
 /// Problems of a question that needs a checkpoint made.
 const PROVED: &[Kind] = &[Kind::BadParameter, Kind::NotFound, Kind::WriterStopped];
 /// Problems of waiting.
@@ -150,6 +156,30 @@ pub const OPERATIONS: &[Operation] = {
         row("listFindings", "GET", "/v1/findings", Roles(READERS), ASKED),
         row("listCautions", "GET", "/v1/cautions", Roles(EVERYONE), NONE),
         row("readCatalogue", "GET", "/v1/catalogue", Roles(EVERYONE), NONE),
+        row("listEquipment", "GET", "/v1/equipment", Roles(READERS), ASKED),
+        row("readMachine", "GET", "/v1/equipment/{id}", Roles(READERS), ONE),
+        row("listDue", "GET", "/v1/due", Roles(READERS), ASKED),
+        row("listLots", "GET", "/v1/lots", Roles(READERS), NONE),
+        row("readLot", "GET", "/v1/lots/{id}", Roles(READERS), ONE),
+        row("listPlaces", "GET", "/v1/places", Roles(READERS), NONE),
+        row("readPlace", "GET", "/v1/places/{kind}/{id}", Roles(READERS), ONE),
+        row("balancePlace", "GET", "/v1/places/{kind}/{id}/balances", Roles(READERS), ONE),
+        row("readBuild", "GET", "/v1/builds/{id}", Roles(READERS), ONE),
+        row("traceBack", "GET", "/v1/trace/back", Roles(READERS), TRACED),
+        row("traceForward", "GET", "/v1/trace/forward", Roles(READERS), TRACED),
+        row("askImpact", "GET", "/v1/impact", Roles(READERS), TRACED),
+        row("listContainers", "GET", "/v1/containers", Roles(READERS), ASKED),
+        row("readContainer", "GET", "/v1/containers/{id}", Roles(READERS), ONE),
+        row("listShipments", "GET", "/v1/shipments", Roles(READERS), NONE),
+        row("readShipment", "GET", "/v1/shipments/{id}", Roles(READERS), ONE),
+        row("listClocks", "GET", "/v1/clocks", Roles(READERS), ONE),
+        row("listMonths", "GET", "/v1/months", Roles(READERS), ONE),
+        row("listPeople", "GET", "/v1/people", Roles(PEOPLE), NOBODYS),
+        row("readPerson", "GET", "/v1/people/{id}", Roles(PEOPLE_AND_SELF), NOBODYS),
+        row("listDeviations", "GET", "/v1/deviations", Roles(READERS), NONE),
+        row("listActions", "GET", "/v1/actions", Roles(READERS), NONE),
+        row("listHandovers", "GET", "/v1/handovers", Roles(READERS), NONE),
+        row("listIncidents", "GET", "/v1/incidents", Roles(READERS), NONE),
         row("depositText", "POST", "/v1/texts", Roles(SENDERS), SENT),
         row("openText", "GET", "/v1/texts/{digest}", Roles(WORDS), ONE),
         row("live", "GET", "/healthz", Public, NONE),

@@ -175,7 +175,10 @@ impl Config {
             figment = figment.merge(Toml::file_exact(file));
         }
         let config: Self = figment
-            .merge(Env::prefixed(ENV_PREFIX).split("__"))
+            // Names without `__` are for the program itself, such as PULVERLOG_CONFIG.
+            .merge(
+                Env::prefixed(ENV_PREFIX).filter(|name| name.as_str().contains("__")).split("__"),
+            )
             .extract()
             .map_err(|error| ConfigError::Read(Box::new(error)))?;
         config.check()?;

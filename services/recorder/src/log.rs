@@ -407,12 +407,12 @@ impl Log {
         Ok(self.store().scan(from, bytes_max)?)
     }
 
-    /// Entries about a subject, ascending, from `from` on. The index lags by milliseconds.
+    /// Entries about a subject, ascending, from `from` on.
     ///
     /// # Errors
     /// [`LogError::Failed`].
     pub fn by_subject(&self, subject: &str, from: u64, max: usize) -> Result<Vec<u64>, LogError> {
-        Ok(self.0.ledger.index().by_subject(subject, from, max)?)
+        Ok(self.0.ledger.by_subject(subject, from, max)?)
     }
 
     /// The newest published checkpoint.

@@ -73,6 +73,7 @@ pub fn document() -> Value {
         let earlier = schemas.insert(name.clone(), schema.clone());
         assert!(earlier.is_none_or(|earlier| earlier == schema), "two schemas are named `{name}`");
     }
+    events::make_portable(&mut schemas);
     document["components"] = json!({
         "schemas": schemas,
         "securitySchemes": { "token": {
@@ -133,8 +134,13 @@ fn complete(described: &mut Value, operation: &Operation) {
     };
     let text = described["description"].as_str().unwrap_or_default().trim();
     described["description"] = json!(format!("{text}\n\n{rights}").trim());
-    if operation.id == "recordEvents" {
-        events::describe_sending(described);
+    match operation.id {
+        "recordEvents" => events::describe_sending(described),
+        "readEntry" => {
+            described["responses"]["200"]["content"]["application/json"]["schema"] =
+                json!({ "$ref": "#/components/schemas/Entry" });
+        }
+        _ => {}
     }
     for (status, kinds) in problems_by_status(operation) {
         described["responses"][status.to_string()] = problem_response(&kinds);

@@ -2,11 +2,11 @@
 
 use actix_web::http::header::ContentType;
 use actix_web::{HttpResponse, get, web};
-use chain::entry::{Entry, EntryView};
+use chain::entry::EntryView;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+use shopfloor::State;
 use shopfloor::ids::Label;
-use shopfloor::{Fact, State};
 
 use super::wire::{FindingView, utc};
 use crate::app::{Caller, Recorder};
@@ -160,13 +160,8 @@ fn visible(recorder: &Recorder, caller: &Caller, seq: u64) -> Result<Vec<u8>> {
 }
 
 /// The site of a stored entry; `None` if its event names none.
-pub(super) fn site_of(entry: &[u8]) -> Option<Label> {
+pub(crate) fn site_of(entry: &[u8]) -> Option<Label> {
     let view = EntryView::parse(entry).ok()?;
     let event = chain::canon::check(view.event).ok()?;
     Label::new(event.get("site")?.as_str()?).ok()
-}
-
-/// The fact an entry tells.
-pub(super) fn fact_of(entry: &[u8]) -> Option<Fact> {
-    Fact::from_entry(&Entry::parse(entry).ok()?).ok()
 }

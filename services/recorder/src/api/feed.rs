@@ -70,8 +70,12 @@ pub struct FeedItem {
     /// Its leaf hash.
     pub leaf: String,
     /// The entry, byte for byte.
-    #[schemars(with = "serde_json::Value")]
+    #[schemars(schema_with = "entry_schema")]
     pub entry: Box<RawValue>,
+}
+
+fn entry_schema(_: &mut schemars::SchemaGenerator) -> schemars::Schema {
+    schemars::json_schema!({ "$ref": "#/components/schemas/Entry" })
 }
 
 /// A page of the feed.

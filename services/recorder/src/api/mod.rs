@@ -1,12 +1,17 @@
 //! The operations, one file per area. Each handler reads in one order: extract, check, ask, answer.
 
+mod answers;
 pub mod entries;
+pub mod equipment;
 pub mod events;
 pub mod feed;
 pub mod findings;
 pub mod health;
 pub mod log;
+pub mod people;
+pub mod powder;
 pub mod texts;
+pub mod waste;
 pub mod wire;
 
 use shopfloor::ids::Label;
@@ -32,6 +37,30 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(findings::list_findings)
         .service(findings::list_cautions)
         .service(findings::read_catalogue)
+        .service(equipment::list_equipment)
+        .service(equipment::read_machine)
+        .service(equipment::list_due)
+        .service(powder::list_lots)
+        .service(powder::read_lot)
+        .service(powder::list_places)
+        .service(powder::read_place)
+        .service(powder::balance_place)
+        .service(powder::read_build)
+        .service(powder::trace_back)
+        .service(powder::trace_forward)
+        .service(powder::ask_impact)
+        .service(waste::list_containers)
+        .service(waste::read_container)
+        .service(waste::list_shipments)
+        .service(waste::read_shipment)
+        .service(waste::list_clocks)
+        .service(waste::list_months)
+        .service(people::list_people)
+        .service(people::read_person)
+        .service(people::list_deviations)
+        .service(people::list_actions)
+        .service(people::list_handovers)
+        .service(people::list_incidents)
         .service(texts::deposit_text)
         .service(texts::open_text)
         .service(health::live)

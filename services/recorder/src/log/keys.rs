@@ -27,13 +27,13 @@ impl ClientKeys {
     /// Takes in what was enrolled and revoked since the last time and returns the keys.
     pub(super) fn current(&self, log: &Log) -> Result<Vec<VerifierKey>, LogError> {
         let mut known = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        let index = log.0.ledger.index();
-        let end = index.cursor().count;
+        let ledger = &log.0.ledger;
+        let end = log.size();
         let mut changes = Vec::new();
         for name in ["key.enrolled", "key.revoked"] {
             let mut from = known.as_of;
             loop {
-                let found = index.by_name(name, from, STEP)?;
+                let found = ledger.by_name(name, from, STEP)?;
                 let Some(last) = found.last() else { break };
                 from = last + 1;
                 changes.extend(found);

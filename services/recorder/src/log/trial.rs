@@ -78,7 +78,8 @@ impl Trial<'_> {
 
     /// What the log knows about a key already.
     fn known(&self, key: &Key, submission: &Submission) -> Result<Option<Outcome>, LogError> {
-        let Some(seq) = self.log.0.ledger.index().seq_of(key, u64::MAX)? else { return Ok(None) };
+        let index = self.log.0.ledger.index();
+        let Some(seq) = index.seq_of(key, index.cursor().count)? else { return Ok(None) };
         let Some(line) = self.log.entry(seq)? else { return Ok(None) };
         let entry = EntryView::parse(&line).map_err(|error| LogError::Failed(error.to_string()))?;
         if entry.event != submission.bytes() {

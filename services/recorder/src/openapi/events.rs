@@ -36,24 +36,19 @@ pub(super) fn schemas() -> BTreeMap<String, Value> {
     };
     let mut schemas: BTreeMap<String, Value> =
         generator.take_definitions(true).into_iter().collect();
-    make_portable(&mut schemas);
-    let mut one_of = Vec::new();
-    let mut mapping = Map::new();
-    for kind in CATALOGUE.iter().filter(|kind| kind.origin != Origin::Log) {
-        let name = schema_name(kind.name);
-        one_of.push(reference(&name));
-        mapping.insert(
-            format!("{TYPE_PREFIX}{}", kind.name),
-            json!(format!("#/components/schemas/{name}")),
-        );
-        schemas.insert(name, event(kind, &data[kind.name], &attributes));
+    for kind in CATALOGUE {
+        schemas.insert(schema_name(kind.name), event(kind, &data[kind.name], &attributes));
     }
-    let any = json!({
-        "description": "A CloudEvents 1.0 event of the catalogue; `type` tells which.",
-        "oneOf": one_of,
-        "discriminator": { "propertyName": "type", "mapping": mapping },
-    });
-    schemas.insert("Event".to_owned(), any);
+    let sent = CATALOGUE.iter().filter(|kind| kind.origin != Origin::Log);
+    schemas.insert(
+        "Event".to_owned(),
+        one_of("A CloudEvents 1.0 event that may be sent; `type` tells which.", sent),
+    );
+    schemas.insert(
+        "RecordedEvent".to_owned(),
+        one_of("An event as it may stand in an entry; `type` tells which.", CATALOGUE.iter()),
+    );
+    schemas.insert("Entry".to_owned(), entry());
     schemas.insert(
         "EventBatch".to_owned(),
         json!({
@@ -66,7 +61,7 @@ pub(super) fn schemas() -> BTreeMap<String, Value> {
 
 /// Replaces patterns with Unicode classes, which many tools cannot read, by wider ones that all can.
 /// The service still applies the narrow ones; the description states them in words.
-fn make_portable(schemas: &mut BTreeMap<String, Value>) {
+pub(super) fn make_portable(schemas: &mut BTreeMap<String, Value>) {
     for schema in schemas.values_mut() {
         let narrow = schema["pattern"].as_str().is_some_and(|pattern| pattern.contains("\\p{"));
         if narrow {
@@ -75,6 +70,62 @@ fn make_portable(schemas: &mut BTreeMap<String, Value>) {
             schema["maxLength"] = json!(80);
         }
     }
+}
+
+/// Any of these events.
+fn one_of(words: &str, kinds: impl Iterator<Item = &'static EventKind>) -> Value {
+    let (mut schemas, mut mapping) = (Vec::new(), Map::new());
+    for kind in kinds {
+        let name = schema_name(kind.name);
+        schemas.push(reference(&name));
+        mapping.insert(
+            format!("{TYPE_PREFIX}{}", kind.name),
+            json!(format!("#/components/schemas/{name}")),
+        );
+    }
+    json!({
+        "description": words,
+        "oneOf": schemas,
+        "discriminator": { "propertyName": "type", "mapping": mapping },
+    })
+}
+
+/// An entry of record format 1, as the chain's own document describes it.
+fn entry() -> Value {
+    let digest = json!({ "type": "string", "pattern": "^[0-9a-f]{64}$" });
+    json!({
+        "description": "An entry of record format 1. Its bytes are canonical JSON (RFC 8785) and are \
+            what is hashed.",
+        "type": "object",
+        "additionalProperties": false,
+        "required": ["actor", "event", "prev", "recorded_at", "salt", "seq", "v"],
+        "properties": {
+            "actor": {
+                "description": "Whom the service authenticated.",
+                "type": "object",
+                "additionalProperties": false,
+                "required": ["id", "via"],
+                "properties": {
+                    "id": { "type": "string", "description": "`op_..` a person, `svc_..` a system, `sys` the log itself." },
+                    "via": { "type": "string", "enum": chain::entry::Via::ALL.map(chain::entry::Via::as_str) },
+                    "for": { "type": "string", "description": "The person a system posted for." },
+                },
+            },
+            "event": reference("RecordedEvent"),
+            "prev": digest,
+            "recorded_at": { "type": "string", "format": "date-time", "description": "UTC, milliseconds." },
+            "salt": { "type": "string", "pattern": "^[0-9a-f]{32}$" },
+            "seq": { "type": "integer", "minimum": 0 },
+            "sig": {
+                "description": "The client's signature.",
+                "type": "object",
+                "additionalProperties": false,
+                "required": ["by", "value"],
+                "properties": { "by": { "type": "string" }, "value": { "type": "string" } },
+            },
+            "v": { "const": 1 },
+        },
+    })
 }
 
 struct Attributes {
@@ -99,15 +150,18 @@ fn event(kind: &EventKind, data: &Value, attributes: &Attributes) -> Value {
         let kinds: Vec<&str> = kind.subjects.iter().map(|kind| kind.as_str()).collect();
         subject["pattern"] = json!(format!("^({})/", kinds.join("|")));
     }
-    let mut required = vec!["specversion", "id", "source", "type", "subject", "time", "data"];
-    if kind.origin == Origin::Shop {
-        required.push("site");
+    let mut required = vec!["specversion", "id", "source", "type", "subject", "data"];
+    match kind.origin {
+        Origin::Shop => required.extend(["time", "site"]),
+        Origin::Office => required.push("time"),
+        Origin::Log => {}
     }
     let roles: Vec<&str> = kind.roles.iter().map(|role| role.as_str()).collect();
     let summary = kind.summary.trim();
+    let by = if roles.is_empty() { "the log itself".to_owned() } else { roles.join(", ") };
     json!({
         "title": kind.name,
-        "description": format!("{summary} Recorded by: {}.", roles.join(", ")),
+        "description": format!("{summary} Recorded by: {by}."),
         "type": "object",
         "additionalProperties": false,
         "required": required,

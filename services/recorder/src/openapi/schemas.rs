@@ -6,7 +6,9 @@ use schemars::generate::SchemaSettings;
 use schemars::{JsonSchema, SchemaGenerator};
 use serde_json::Value;
 
-use crate::api::{entries, feed, findings, health, log, texts, wire};
+use crate::api::{
+    entries, equipment, feed, findings, health, log, people, powder, texts, waste, wire,
+};
 use crate::problem::ProblemBody;
 
 /// Refers operations to the JSON Schema of a type, and collects these schemas.
@@ -42,6 +44,30 @@ described!(
     findings::FindingList,
     findings::CautionList,
     findings::CatalogueView,
+    equipment::MachineList,
+    equipment::MachineAnswer,
+    equipment::DueAnswer,
+    powder::LotList,
+    powder::LotAnswer,
+    powder::PlaceList,
+    powder::PlaceAnswer,
+    powder::BalanceList,
+    powder::BuildAnswer,
+    powder::TraceBackAnswer,
+    powder::TraceForwardAnswer,
+    powder::ImpactAnswer,
+    waste::ContainerList,
+    waste::ContainerAnswer,
+    waste::ShipmentList,
+    waste::ShipmentAnswer,
+    waste::ClockList,
+    waste::MonthList,
+    people::PersonList,
+    people::PersonAnswer,
+    people::DeviationList,
+    people::ActionList,
+    people::HandoverList,
+    people::IncidentList,
     texts::TextDeposit,
     texts::TextCommitmentView,
     texts::TextView,

@@ -1,0 +1,9 @@
+//! The HTTP surface, tested over real sockets against a real log in a directory of its own.
+
+mod bad_input;
+mod bench;
+mod description;
+mod matrix;
+mod reading;
+mod sending;
+mod tokens;

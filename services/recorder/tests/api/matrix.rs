@@ -1,0 +1,192 @@
+//! Roles and sites against every operation of the API description.
+
+use std::collections::BTreeSet;
+
+use recorder::authz::{Access, OPERATIONS, Operation};
+use serde_json::Value;
+use shopfloor::people::events::Role;
+
+use crate::bench::{BATCH, Bench, EVENT, reading};
+
+/// A minimal valid request of an operation: path and body. `None`: the operation has none here,
+/// which must never be.
+fn minimal(id: &str) -> Option<(&'static str, Option<(&'static str, String)>)> {
+    let get = |path| Some((path, None));
+    match id {
+        // An empty batch: the right to send is what is asked for, not that to a type of event.
+        "recordEvents" => Some(("/v1/events", Some((BATCH, "[]".to_owned())))),
+        "readFeed" => get("/v1/feed"),
+        "streamFeed" => get("/v1/feed/stream"),
+        "readEntry" => get("/v1/entries/1"),
+        "readStanding" => get("/v1/entries/1/standing"),
+        "proveEntry" => get("/v1/entries/1/proof"),
+        "proveConsistency" => get("/v1/proofs/consistency?from=1"),
+        "readCheckpoint" => get("/log/checkpoint"),
+        "readKeys" => get("/log/keys"),
+        "readEntryTile" => get("/log/tile/entries/000.p/1"),
+        "readHashTile" => get("/log/tile/0/000.p/1"),
+        "listFindings" => get("/v1/findings"),
+        "listCautions" => get("/v1/cautions"),
+        "readCatalogue" => get("/v1/catalogue"),
+        "listEquipment" => get("/v1/equipment"),
+        "readMachine" => get("/v1/equipment/S-02"),
+        "listDue" => get("/v1/due"),
+        "listLots" => get("/v1/lots"),
+        "readLot" => get("/v1/lots/PA-0417"),
+        "listPlaces" => get("/v1/places"),
+        "readPlace" => get("/v1/places/lot_container/LC-1"),
+        "balancePlace" => get("/v1/places/lot_container/LC-1/balances"),
+        "readBuild" => get("/v1/builds/B-1"),
+        "traceBack" => get("/v1/trace/back?of=lot/PA-0417"),
+        "traceForward" => get("/v1/trace/forward?of=lot/PA-0417"),
+        "askImpact" => get("/v1/impact?suspect=lot/PA-0417"),
+        "listContainers" => get("/v1/containers"),
+        "readContainer" => get("/v1/containers/D-118"),
+        "listShipments" => get("/v1/shipments"),
+        "readShipment" => get("/v1/shipments/SH-1"),
+        "listClocks" => get("/v1/clocks?site=north"),
+        "listMonths" => get("/v1/months?site=north&from=2026-01-01&to=2026-12-31"),
+        "listPeople" => get("/v1/people"),
+        "readPerson" => get("/v1/people/op_x"),
+        "listDeviations" => get("/v1/deviations"),
+        "listActions" => get("/v1/actions"),
+        "listHandovers" => get("/v1/handovers"),
+        "listIncidents" => get("/v1/incidents"),
+        "depositText" => {
+            Some(("/v1/texts", Some(("application/json", r#"{"text":"x"}"#.to_owned()))))
+        }
+        "openText" => {
+            get("/v1/texts/0000000000000000000000000000000000000000000000000000000000000000")
+        }
+        "live" => get("/healthz"),
+        "ready" => get("/readyz"),
+        "readMetrics" => get("/metrics"),
+        _ => None,
+    }
+}
+
+/// Every operation of the description: method and id.
+fn described() -> BTreeSet<(String, String)> {
+    let document = recorder::openapi::document();
+    let mut found = BTreeSet::new();
+    for methods in document["paths"].as_object().unwrap().values() {
+        for (method, operation) in methods.as_object().unwrap() {
+            let id = operation["operationId"].as_str().unwrap().to_owned();
+            found.insert((method.to_uppercase(), id));
+        }
+    }
+    found
+}
+
+#[test]
+fn no_operation_is_left_out_of_the_table_or_of_the_matrix() {
+    let rows: BTreeSet<_> =
+        OPERATIONS.iter().map(|o| (o.method.to_owned(), o.id.to_owned())).collect();
+    assert_eq!(described(), rows);
+    let not_covered: Vec<String> =
+        described().into_iter().map(|(_, id)| id).filter(|id| minimal(id).is_none()).collect();
+    assert_eq!(not_covered, Vec::<String>::new());
+}
+
+async fn call(bench: &Bench, operation: &Operation, token: Option<&str>) -> u16 {
+    let (path, body) = minimal(operation.id).unwrap();
+    let mut request = bench.request(operation.method, path);
+    if let Some(token) = token {
+        request = request.bearer_auth(token);
+    }
+    if let Some((content_type, body)) = body {
+        request = request.header("content-type", content_type).body(body);
+    }
+    // The body is not read: a stream has no end.
+    request.send().await.unwrap().status().as_u16()
+}
+
+#[actix_web::test]
+async fn every_role_may_do_what_its_rows_say_and_nothing_else() {
+    let bench = Bench::start().await;
+    bench.record(&bench.mes(), &reading("one", "1")).await;
+    let mut pairs = 0;
+    for (_, id) in described() {
+        let operation = Operation::by_id(&id).unwrap();
+        let open = operation.access == Access::Public;
+        let none = call(&bench, operation, None).await;
+        assert_eq!(none, if open { 200 } else { 401 }, "{id} without a token");
+        let stranger = bench.token("op_x", &[], None);
+        let stranger = call(&bench, operation, Some(&stranger)).await;
+        assert_eq!(stranger == 403, !open, "{id} without a role: {stranger}");
+        for role in Role::ALL {
+            let subject = if *role == Role::Service { "svc_x" } else { "op_x" };
+            let token = bench.token(subject, &[*role], None);
+            let status = call(&bench, operation, Some(&token)).await;
+            // 404: whoever may ask hears that the thing of the minimal request is not there.
+            let may = matches!(status, 200 | 201 | 404);
+            let refused = status == 403;
+            let expected = operation.allows(&[*role]);
+            assert_eq!((may, refused), (expected, !expected), "{id} as {role}: {status}");
+            pairs += 1;
+        }
+    }
+    assert_eq!(pairs, OPERATIONS.len() * Role::ALL.len());
+    bench.stop().await;
+}
+
+#[actix_web::test]
+async fn another_site_sees_what_is_not_there() {
+    let bench = Bench::start().await;
+    bench.record(&bench.mes(), &reading("one", "1")).await;
+    let south = bench.token("op_x", &[Role::Lead], Some(&["south"]));
+    let north = bench.token("op_x", &[Role::Lead], Some(&["north"]));
+    for (yours, missing) in
+        [("/v1/entries/1", "/v1/entries/7"), ("/v1/entries/1/standing", "/v1/entries/7/standing")]
+    {
+        assert_eq!(bench.get(yours, &north).await.status, 200, "{yours}");
+        let (other, nothing) = (bench.get(yours, &south).await, bench.get(missing, &south).await);
+        let body = |answer: &crate::bench::Answer| {
+            let mut body = answer.json();
+            body["instance"] = Value::Null;
+            body
+        };
+        assert_eq!((other.status, body(&other)), (404, body(&nothing)), "{yours}");
+    }
+    bench.stop().await;
+}
+
+/// The catalogue's roles, by type of event.
+#[actix_web::test]
+async fn every_role_may_record_what_the_catalogue_says() {
+    let bench = Bench::start().await;
+    for role in Role::ALL {
+        let service = *role == Role::Service;
+        let token = bench.token(if service { "svc_x" } else { "op_x" }, &[*role], None);
+        for kind in shopfloor::catalogue::CATALOGUE {
+            // No data fits, so nothing is recorded; but what lacks the right is refused as such
+            // only when the event can be read. So the check is on the function itself.
+            let who = recorder::authn::Identity {
+                subject: if service { "svc_x".into() } else { "op_x".into() },
+                via: chain::entry::Via::Oidc,
+                roles: vec![*role],
+                sites: None,
+                expires_s: i64::MAX,
+            };
+            let envelope = shopfloor::Envelope {
+                id: "1".into(),
+                source: "/x".into(),
+                name: kind.name.into(),
+                subject: "equipment/S-02".parse().unwrap(),
+                time: None,
+                site: None,
+                operator: None,
+                late_reason: None,
+            };
+            let may = recorder::authz::may_record(&who, &envelope, kind).is_ok();
+            assert_eq!(may, kind.roles.contains(role), "{} as {role}", kind.name);
+        }
+        let answer = bench
+            .post("/v1/events", &token, &[("content-type", EVENT)], reading("x", "1").to_string())
+            .await;
+        let may =
+            shopfloor::catalogue::kind_of("meter.read").unwrap().roles.contains(role) && service;
+        assert_eq!(matches!(answer.status, 200 | 201), may, "as {role}: {}", answer.status);
+    }
+    bench.stop().await;
+}
