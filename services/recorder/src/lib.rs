@@ -9,6 +9,7 @@ pub mod authn;
 pub mod authz;
 pub mod cli;
 pub mod config;
+pub mod demo;
 pub mod http;
 pub mod limits;
 pub mod log;

@@ -8,6 +8,7 @@ use clap::{Parser, Subcommand};
 use ledger::seams::{Clock, OsRandom};
 use recorder::cli::{Seams, badge, serve, token};
 use recorder::config::Config;
+use recorder::demo;
 
 /// pulverlog: an append-only record for people who look after powder-bed printers.
 #[derive(Parser)]
@@ -22,6 +23,8 @@ struct Args {
 
 #[derive(Subcommand)]
 enum Command {
+    /// Play a year of an invented shop into a new log and serve it, or check it and exit.
+    Demo(demo::DemoArgs),
     /// Serve the log over HTTP.
     Serve(serve::ServeArgs),
     /// Print the API description (OpenAPI 3.1).
@@ -65,6 +68,9 @@ fn run(args: Args) -> anyhow::Result<()> {
     let config = Config::load(args.config.as_deref())?;
     let seams = Seams { clock: Arc::new(SystemClock), random: || Box::new(OsRandom) };
     match args.command {
+        Command::Demo(args) => {
+            actix_web::rt::System::new().block_on(demo::run(config, &seams, args))
+        }
         Command::Serve(args) => {
             actix_web::rt::System::new().block_on(serve::run(config, &seams, args))
         }

@@ -4,15 +4,16 @@
 use std::collections::BTreeMap;
 
 use jiff::Timestamp;
-use shopfloor::{Fact, State};
 use shopfloor::common::Day;
 use shopfloor::equipment::{DueQuery, DueState};
 use shopfloor::ids::{Label, Subject, SubjectKind};
-use shopfloor::powder::impact::{ImpactQuestion, Suspect};
 use shopfloor::powder::AsOf;
+use shopfloor::powder::impact::{ImpactQuestion, Suspect};
+use shopfloor::quantity::Mass;
 use shopfloor::waste::Kg;
 use shopfloor::waste::category::{self, Month};
 use shopfloor::waste::clocks::{self, ClockKind, ClockState};
+use shopfloor::{Fact, State};
 
 use super::played::Played;
 use super::shop::{Must, Planted, Script};
@@ -104,9 +105,8 @@ impl Record<'_> {
             Must::Answer { event } => {
                 let expect = script.items().find(|i| i.no == *event).map(|i| &i.expect);
                 let answer = self.played.answer(*event);
-                let ok = expect
-                    .zip(answer)
-                    .is_some_and(|(e, a)| a.fits(e, |no| self.played.seq(no)));
+                let ok =
+                    expect.zip(answer).is_some_and(|(e, a)| a.fits(e, |no| self.played.seq(no)));
                 let words = answer.map_or("no answer".into(), |a| format!("{a:?}"));
                 (format!("answer {:?}", expect.map(short)), words, ok)
             }
@@ -161,7 +161,8 @@ impl Record<'_> {
         match self.state.powder.impact(&question, AsOf::Now) {
             Ok(impact) => {
                 let ok = impact.reach.lots.iter().any(|l| l.lot.as_str() == lot);
-                let words = format!("{} passes, {} lots", impact.uses_total, impact.reach.lots.len());
+                let words =
+                    format!("{} passes, {} lots", impact.uses_total, impact.reach.lots.len());
                 (wanted, words, ok)
             }
             Err(error) => (wanted, error.to_string(), false),
@@ -176,11 +177,12 @@ impl Record<'_> {
         grams: i64,
     ) -> (String, String, bool) {
         let view = category::month(self.state, &label(site), Month::of(Day(first)), self.now);
-        let mass = Kg(rust_decimal::Decimal::new(grams, 3));
+        let mass = Mass::new(&grams.to_string(), "g").expect("a mass in whole grams");
+        let mass = Kg(mass.base());
         let found = view.category.map_or("none", |c| c.as_str());
         let ok = found == wanted && view.amounts.non_acute_kg == mass;
-        let words = format!("`{found}` with {} kg", view.amounts.non_acute_kg);
-        (format!("category `{wanted}` of {} with {mass} kg", view.month), words, ok)
+        let words = format!("`{found}` with {}", view.amounts.non_acute_kg);
+        (format!("category `{wanted}` of {} with {mass}", view.month), words, ok)
     }
 
     fn receipt(&self, site: &str, shipment: &str, on: jiff::civil::Date) -> (String, String, bool) {
@@ -192,9 +194,8 @@ impl Record<'_> {
         // As of that day: what was recorded later must not count.
         let then = refold(self.facts, noon.timestamp());
         let clocks = clocks::clocks(&then, &site, noon.timestamp());
-        let clock = clocks
-            .iter()
-            .find(|c| c.kind == ClockKind::ExceptionReport && c.subject == subject);
+        let clock =
+            clocks.iter().find(|c| c.kind == ClockKind::ExceptionReport && c.subject == subject);
         let words = clock.map_or("no such clock".into(), |c| c.words.clone());
         (wanted, words, clock.is_some_and(|c| c.state == ClockState::Overdue))
     }

@@ -26,8 +26,8 @@ use shopfloor::people::events::Role;
 
 use crate::app::{self, Recorder};
 use crate::authn::local::{Claims, LocalIssuer};
-use crate::cli::serve::{self, ServeArgs};
 use crate::cli::Seams;
+use crate::cli::serve::{self, ServeArgs};
 use crate::config::Config;
 use check::Outcome;
 use clock::ShopClock;
@@ -144,7 +144,9 @@ impl Kept {
                 std::fs::create_dir_all(dir)?;
                 Ok(Self::Users(dir.clone()))
             }
-            None => Ok(Self::Temporary(tempfile::Builder::new().prefix("pulverlog-demo-").tempdir()?)),
+            None => {
+                Ok(Self::Temporary(tempfile::Builder::new().prefix("pulverlog-demo-").tempdir()?))
+            }
         }
     }
 
@@ -194,7 +196,8 @@ impl House {
             let role = role(client.role)?;
             self.token(&client.id, role, client.site, YEAR_S)
         });
-        let stage = Stage { base: self.base.clone(), tokens: tokens.collect::<anyhow::Result<_>>()? };
+        let stage =
+            Stage { base: self.base.clone(), tokens: tokens.collect::<anyhow::Result<_>>()? };
         let bar = progress(script.events());
         let performance = play::play(&script, &stage, &self.clock, &bar).await?;
         bar.finish_and_clear();
@@ -261,6 +264,7 @@ fn role(word: &str) -> anyhow::Result<Role> {
 
 fn progress(events: usize) -> ProgressBar {
     let style = "{bar:40} {pos} of {len} events, {per_sec}, {eta} left";
-    let style = ProgressStyle::with_template(style).unwrap_or_else(|_| ProgressStyle::default_bar());
+    let style =
+        ProgressStyle::with_template(style).unwrap_or_else(|_| ProgressStyle::default_bar());
     ProgressBar::new(events as u64).with_style(style)
 }

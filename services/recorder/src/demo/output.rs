@@ -17,8 +17,7 @@ const SITE: &str = "south";
 
 /// Writes everything into a directory.
 pub(super) fn write(result: &Result, dir: &Path) -> anyhow::Result<()> {
-    std::fs::create_dir_all(dir)
-        .with_context(|| format!("`{}` cannot be made", dir.display()))?;
+    std::fs::create_dir_all(dir).with_context(|| format!("`{}` cannot be made", dir.display()))?;
     result.evidence.write(&dir.join("evidence"), &dir.join("evidence.zip"))?;
     let report = report(result)?;
     std::fs::write(dir.join("report.json"), report::json::to_bytes(&report)?)?;

@@ -6,7 +6,7 @@
 
 use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicI64, Ordering};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 use indicatif::ProgressBar;
@@ -184,7 +184,8 @@ impl Stand<'_> {
     }
 
     async fn send(&self, post: &Post) -> Result<(), PlayError> {
-        let events = post.items.iter().map(|item| self.fill(item)).collect::<Result<Vec<_>, _>>()?;
+        let events =
+            post.items.iter().map(|item| self.fill(item)).collect::<Result<Vec<_>, _>>()?;
         let client = &self.script.clients[post.client].id;
         let mut tries = 0;
         loop {
@@ -203,10 +204,10 @@ impl Stand<'_> {
                 tokio::time::sleep(Duration::from_millis(200)).await;
                 continue;
             }
-            let body = answer.bytes().await.map_err(|cause| PlayError::Unanswered {
-                client: client.clone(),
-                cause,
-            })?;
+            let body = answer
+                .bytes()
+                .await
+                .map_err(|cause| PlayError::Unanswered { client: client.clone(), cause })?;
             let unreadable = |what: String| PlayError::Unreadable { client: client.clone(), what };
             let body: Value =
                 serde_json::from_slice(&body).map_err(|error| unreadable(error.to_string()))?;
@@ -227,9 +228,9 @@ impl Stand<'_> {
             Mode::Batch => request
                 .header(CONTENT_TYPE, crate::api::events::BATCH_TYPE)
                 .body(format!("[{}]", events.join(","))),
-            Mode::Single => request
-                .header(CONTENT_TYPE, crate::api::events::EVENT_TYPE)
-                .body(events.concat()),
+            Mode::Single => {
+                request.header(CONTENT_TYPE, crate::api::events::EVENT_TYPE).body(events.concat())
+            }
             Mode::Binary => binary(request, &events.concat()),
         }
     }

@@ -69,9 +69,7 @@ impl Played {
     pub fn seq(&self, event: EventNo) -> Option<u64> {
         match self.answers.get(&event) {
             Some(Answer::Recorded(seq) | Answer::Known(seq)) => Some(*seq),
-            Some(
-                Answer::Conflict | Answer::Stopped(_) | Answer::Forbidden | Answer::Other(_),
-            )
+            Some(Answer::Conflict | Answer::Stopped(_) | Answer::Forbidden | Answer::Other(_))
             | None => None,
         }
     }

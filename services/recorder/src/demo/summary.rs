@@ -49,7 +49,10 @@ fn counts(result: &Result, out: &mut impl Write) -> anyhow::Result<bool> {
     recorded.dedup();
     let lost = recorded.iter().filter(|seq| **seq >= result.refolded.entries()).count();
     let own = result.refolded.entries().saturating_sub(recorded.len() as u64);
-    writeln!(out, "  {acknowledged:>7} acknowledged, {lost} lost, {own} entries by the log itself")?;
+    writeln!(
+        out,
+        "  {acknowledged:>7} acknowledged, {lost} lost, {own} entries by the log itself"
+    )?;
     let surprises: Vec<_> = played.surprises(&result.script).collect();
     for (no, expect, answer) in surprises.iter().take(10) {
         writeln!(out, "  event {} should have been {expect:?}: {answer:?}", no.0)?;

@@ -134,8 +134,22 @@ pub(super) const MACHINES: &[Machine] = &[
         scale: Some(("0.02", "150")),
     },
     machine!("X-01", "extraction", "Extraction, polymer room", North, RUN, FILTER),
-    machine!("P-11", "printer", "Metal printer 1, titanium", South, PRINTER_METERS, METAL_POSITIONS),
-    machine!("P-12", "printer", "Metal printer 2, aluminium", South, PRINTER_METERS, METAL_POSITIONS),
+    machine!(
+        "P-11",
+        "printer",
+        "Metal printer 1, titanium",
+        South,
+        PRINTER_METERS,
+        METAL_POSITIONS
+    ),
+    machine!(
+        "P-12",
+        "printer",
+        "Metal printer 2, aluminium",
+        South,
+        PRINTER_METERS,
+        METAL_POSITIONS
+    ),
     machine!("S-11", "sieving_station", "Sieving station, titanium", South, SIFT, SIEVE_POSITIONS),
     machine!("S-12", "sieving_station", "Sieving station, aluminium", South, SIFT, SIEVE_POSITIONS),
     machine!("V-11", "vacuum", "Vacuum cleaner, titanium", South, RUN, FILTER),

@@ -1,6 +1,6 @@
 //! The shop while the year goes by: what stands where, what the meters truly show, who is on shift.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, VecDeque};
 
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -77,6 +77,11 @@ pub(super) struct Shop {
     pub(super) readings_a_shift: usize,
     /// What was recorded at a site, by whom, and not yet looked through by the lead.
     pub(super) done: BTreeMap<Site, Vec<(EventNo, Who)>>,
+    /// Milestones that have passed.
+    pub(super) passed: Vec<&'static str>,
+    /// Spare parts in stores, and the months in which some came.
+    pub(super) spares: BTreeMap<(Site, &'static str), VecDeque<String>>,
+    pub(super) spares_came: Vec<(Site, Date)>,
     /// When the last shift of a site ended.
     pub(super) ended: BTreeMap<Site, Timestamp>,
     counters: BTreeMap<&'static str, u32>,
@@ -90,7 +95,8 @@ impl Shop {
         for machine in MACHINES {
             for (meter, unit) in machine.meters {
                 // Machines have a past: their meters do not begin at zero.
-                let start = if *unit == "h" { rng.range(8_000, 61_000) } else { rng.range(120, 900) * 10 };
+                let start =
+                    if *unit == "h" { rng.range(8_000, 61_000) } else { rng.range(120, 900) * 10 };
                 meters.insert((machine.id, *meter), start);
             }
         }
@@ -111,6 +117,9 @@ impl Shop {
             readings_a_shift,
             done: BTreeMap::new(),
             ended: BTreeMap::new(),
+            passed: Vec::new(),
+            spares: BTreeMap::new(),
+            spares_came: Vec::new(),
             counters: BTreeMap::new(),
         }
     }
@@ -123,7 +132,9 @@ impl Shop {
     }
 
     pub(super) fn turn(&mut self, site: Site, day: Date, shift: Shift) -> Turn {
-        let people = team(site).technicians;
+        let (leaver, last_day) = super::milestones::LEAVER;
+        let stays = |who: &Who| *who != leaver || day <= last_day;
+        let people: Vec<Who> = team(site).technicians.iter().copied().filter(stays).collect();
         let week = usize::try_from(day.day_of_year()).expect("a day of the year") / 7;
         let first = (week * 2 + if shift == Shift::Late { 1 } else { 0 }) % people.len();
         // The second of a shift changes day by day, so that everybody works with everybody.
@@ -141,7 +152,14 @@ impl Shop {
     }
 
     /// A person of the shift writes something down.
-    pub(super) fn note(&mut self, turn: &Turn, who: Who, name: &str, subject: String, data: Value) -> EventNo {
+    pub(super) fn note(
+        &mut self,
+        turn: &Turn,
+        who: Who,
+        name: &str,
+        subject: String,
+        data: Value,
+    ) -> EventNo {
         self.note_with(turn, who, (name, subject, data), Sending::default())
     }
 
@@ -163,7 +181,14 @@ impl Shop {
     }
 
     /// The MES of the site sees something.
-    pub(super) fn seen(&mut self, turn: &Turn, who: Who, name: &str, subject: String, data: Value) -> EventNo {
+    pub(super) fn seen(
+        &mut self,
+        turn: &Turn,
+        who: Who,
+        name: &str,
+        subject: String,
+        data: Value,
+    ) -> EventNo {
         let no = self.desk.mes(who, Work { name, subject, site: turn.site, at: turn.now, data });
         if name != "meter.read" {
             self.done.entry(turn.site).or_default().push((no, who));
@@ -197,8 +222,22 @@ impl Shop {
         self.stock.carry(&mut self.rng, from, into, about_g, step_g(site))
     }
 
-    /// A part is fitted now; returns its serial.
-    pub(super) fn fit(&mut self, machine: MachineId, position: &'static str, since: i64) -> String {
+    /// A part out of stores, or a new one, is fitted now; returns its serial.
+    pub(super) fn fit(
+        &mut self,
+        site: Site,
+        machine: MachineId,
+        position: &'static str,
+        since: i64,
+    ) -> String {
+        let spare = self.spares.get_mut(&(site, position)).and_then(VecDeque::pop_front);
+        let serial = spare.unwrap_or_else(|| self.new_serial(position));
+        self.parts.insert((machine, position), Fitted { serial: serial.clone(), since });
+        serial
+    }
+
+    /// The serial of a part that is new to the shop.
+    pub(super) fn new_serial(&mut self, position: &str) -> String {
         let prefix = match position {
             "deck" => "SV",
             "exhaust" => "HF",
@@ -208,9 +247,7 @@ impl Shop {
             "oxygen" => "OX",
             other => unreachable!("no position `{other}` in the cast"),
         };
-        let serial = self.label(prefix);
-        self.parts.insert((machine, position), Fitted { serial: serial.clone(), since });
-        serial
+        self.label(prefix)
     }
 }
 

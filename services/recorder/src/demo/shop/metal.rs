@@ -149,7 +149,12 @@ fn receive(shop: &mut Shop, turn: &mut Turn, i: usize) {
 }
 
 /// A delivery of cans of about 10 kg.
-pub(super) fn delivery(shop: &mut Shop, turn: &mut Turn, i: usize, cans: usize) -> (String, EventNo) {
+pub(super) fn delivery(
+    shop: &mut Shop,
+    turn: &mut Turn,
+    i: usize,
+    cans: usize,
+) -> (String, EventNo) {
     let line = &LINES[i];
     let id = shop.label(line.lot_prefix);
     let (mut containers, mut listed) = (Vec::new(), Vec::new());
@@ -243,7 +248,13 @@ fn prepare(shop: &mut Shop, turn: &mut Turn, i: usize) {
 }
 
 /// The record of a load.
-pub(super) fn load(shop: &mut Shop, turn: &mut Turn, i: usize, from: &str, about_g: i64) -> EventNo {
+pub(super) fn load(
+    shop: &mut Shop,
+    turn: &mut Turn,
+    i: usize,
+    from: &str,
+    about_g: i64,
+) -> EventNo {
     let line = &LINES[i];
     shop.pass(turn, 5, 10);
     let hopper = format!("hopper/{}.main", line.printer);

@@ -11,6 +11,7 @@ mod crew;
 mod desk;
 mod floor;
 mod metal;
+mod milestones;
 mod polymer;
 mod rng;
 mod script;
@@ -71,6 +72,7 @@ fn work(shop: &mut Shop, site: Site, day: jiff::civil::Date, shift: Shift) {
     upkeep::begin_shift(shop, &mut turn);
     crew::sign_off(shop, &mut turn);
     troubles::strike(shop, &mut turn);
+    milestones::pass(shop, &mut turn);
     crew::rounds(shop, &mut turn);
     upkeep::maintain(shop, &mut turn);
     match site {

@@ -54,6 +54,8 @@ pub(super) struct Polymer {
     pub(super) blends: Vec<String>,
     pub(super) vacuum_bag: String,
     pub(super) builds_done: u32,
+    /// A printer that cannot be used for now.
+    pub(super) out_of_use: Option<usize>,
     /// Nothing is started while quality looks into something.
     pub(super) paused: bool,
     next_station: usize,
@@ -97,7 +99,8 @@ pub(super) fn produce(shop: &mut Shop, turn: &mut Turn) {
         blend(shop, turn);
     }
     for i in 0..PRINTERS.len() {
-        if shop.polymer.running[i].is_none() && shop.rng.chance(92) {
+        let usable = shop.polymer.out_of_use != Some(i);
+        if usable && shop.polymer.running[i].is_none() && shop.rng.chance(92) {
             prepare(shop, turn, i);
         }
     }
@@ -128,6 +131,7 @@ fn receive(shop: &mut Shop, turn: &mut Turn) {
         let lot = shop.polymer.lots[i].clone();
         if !lot.tested {
             shop.pass(turn, 5, 12);
+            super::milestones::sample(shop, turn, &lot.id, &lot.containers[0]);
             test_lot(shop, turn, &lot.id);
             shop.polymer.lots[i].tested = true;
         } else if !lot.released {
@@ -197,7 +201,12 @@ pub(super) fn test_lot(shop: &mut Shop, turn: &Turn, lot: &str) {
     let moisture = shop.rng.range(6, 19);
     let flow = shop.rng.range(52, 68);
     let tests = [
-        ("moisture", format!("0.{moisture:02}"), "%", json!({ "at_most": { "value": "0.25", "unit": "%" } })),
+        (
+            "moisture",
+            format!("0.{moisture:02}"),
+            "%",
+            json!({ "at_most": { "value": "0.25", "unit": "%" } }),
+        ),
         (
             "melt_flow",
             flow.to_string(),

@@ -26,7 +26,14 @@ pub(super) fn open(shop: &mut Shop) {
     }
 }
 
-fn say(shop: &mut Shop, turn: &mut Turn, who: Who, name: &str, subject: String, data: serde_json::Value) {
+fn say(
+    shop: &mut Shop,
+    turn: &mut Turn,
+    who: Who,
+    name: &str,
+    subject: String,
+    data: serde_json::Value,
+) {
     turn.now += jiff::SignedDuration::from_secs(shop.rng.range(20, 50));
     shop.desk.person(who, Work { name, subject, site: turn.site, at: turn.now, data });
 }
@@ -54,13 +61,15 @@ fn people(shop: &mut Shop, turn: &mut Turn) {
         })
         .collect();
     // The log keeper first: nobody else is known yet.
-    let keeper_first = here.iter().filter(|w| **w == ADMIN).chain(here.iter().filter(|w| **w != ADMIN));
+    let keeper_first =
+        here.iter().filter(|w| **w == ADMIN).chain(here.iter().filter(|w| **w != ADMIN));
     for who in keeper_first {
         let identity = shop.desk.words(&format!("identity of {}", who.id()));
         let data = json!({ "identity": identity, "roles": [PEOPLE[who.0].role] });
         say(shop, turn, ADMIN, "person.enrolled", format!("person/{}", who.id()), data);
     }
-    let on_the_floor: Vec<Who> = team.technicians.iter().copied().chain([team.lead, team.ehs]).collect();
+    let on_the_floor: Vec<Who> =
+        team.technicians.iter().copied().chain([team.lead, team.ehs]).collect();
     for who in on_the_floor {
         let subject = format!("person/{}", who.id());
         let data = json!({ "topic": "powder_safety", "valid_to": "2027-10-31", "evidence": shop.desk.digest() });
@@ -78,7 +87,8 @@ fn people(shop: &mut Shop, turn: &mut Turn) {
         say(shop, turn, team.ehs, "fit_test.done", subject.clone(), data);
         for task in TECHNICIAN_TASKS {
             let valid_to = super::troubles::authorised_until(who, task);
-            let data = json!({ "task": task, "valid_to": valid_to, "evidence": shop.desk.digest() });
+            let data =
+                json!({ "task": task, "valid_to": valid_to, "evidence": shop.desk.digest() });
             // Nobody grants to oneself.
             let granter = if who == team.lead { team.ehs } else { team.lead };
             say(shop, turn, granter, "authorisation.granted", subject.clone(), data);
@@ -113,7 +123,7 @@ fn equipment(shop: &mut Shop, turn: &mut Turn) {
         }
         for (position, _) in machine.positions {
             let since = machine.meters.first().map_or(0, |(m, _)| shop.meter(machine.id, m));
-            let serial = shop.fit(machine.id, position, since);
+            let serial = shop.fit(turn.site, machine.id, position, since);
             let mut data = json!({
                 "position": position,
                 "in": { "serial": serial, "spec": upkeep::spec(turn.site, position) },
@@ -169,45 +179,75 @@ fn streams(shop: &mut Shop, turn: &mut Turn) {
     let ehs = team(turn.site).ehs;
     let rows: &[(&str, &str, &str, serde_json::Value)] = &match turn.site {
         Site::North => [
-            ("PA12-POWDER", "PA12", "Spent PA12 powder and vacuum bags", json!({
-                "determination": "non_hazardous",
-                "codes": { "list_of_waste": "12 01 05" },
-                "basis": "safety_data_sheet",
-            })),
-            ("PA12-SOLIDS", "PA12", "Filters, sieves and wipes with PA12 dust", json!({
-                "determination": "non_hazardous",
-                "codes": { "list_of_waste": "15 02 03" },
-                "basis": "knowledge",
-            })),
+            (
+                "PA12-POWDER",
+                "PA12",
+                "Spent PA12 powder and vacuum bags",
+                json!({
+                    "determination": "non_hazardous",
+                    "codes": { "list_of_waste": "12 01 05" },
+                    "basis": "safety_data_sheet",
+                }),
+            ),
+            (
+                "PA12-SOLIDS",
+                "PA12",
+                "Filters, sieves and wipes with PA12 dust",
+                json!({
+                    "determination": "non_hazardous",
+                    "codes": { "list_of_waste": "15 02 03" },
+                    "basis": "knowledge",
+                }),
+            ),
         ]
         .to_vec(),
         Site::South => vec![
-            ("TI-POWDER", "TI64", "Titanium alloy fines and oversize, dry", json!({
-                "determination": "hazardous",
-                "codes": { "rcra": ["D001"] },
-                "transport": { "number": "UN2546", "class": "4.2", "packing_group": "III" },
-                "basis": "test",
-                "document": shop.desk.digest(),
-            })),
-            ("TI-SOLIDS", "TI64", "Filters and wipes with titanium alloy fines", json!({
-                "determination": "hazardous",
-                "codes": { "rcra": ["D001"] },
-                "transport": { "number": "UN3089", "class": "4.1", "packing_group": "III" },
-                "basis": "knowledge",
-            })),
-            ("AL-POWDER", "ALSI10MG", "Aluminium alloy fines and oversize", json!({
-                "determination": "hazardous",
-                "codes": { "rcra": ["D001", "D003"] },
-                "transport": { "number": "UN1396", "class": "4.3", "packing_group": "III" },
-                "basis": "test",
-                "document": shop.desk.digest(),
-            })),
-            ("AL-SOLIDS", "ALSI10MG", "Filters and wipes with aluminium alloy fines", json!({
-                "determination": "hazardous",
-                "codes": { "rcra": ["D001"] },
-                "transport": { "number": "UN3089", "class": "4.1", "packing_group": "III" },
-                "basis": "knowledge",
-            })),
+            (
+                "TI-POWDER",
+                "TI64",
+                "Titanium alloy fines and oversize, dry",
+                json!({
+                    "determination": "hazardous",
+                    "codes": { "rcra": ["D001"] },
+                    "transport": { "number": "UN2546", "class": "4.2", "packing_group": "III" },
+                    "basis": "test",
+                    "document": shop.desk.digest(),
+                }),
+            ),
+            (
+                "TI-SOLIDS",
+                "TI64",
+                "Filters and wipes with titanium alloy fines",
+                json!({
+                    "determination": "hazardous",
+                    "codes": { "rcra": ["D001"] },
+                    "transport": { "number": "UN3089", "class": "4.1", "packing_group": "III" },
+                    "basis": "knowledge",
+                }),
+            ),
+            (
+                "AL-POWDER",
+                "ALSI10MG",
+                "Aluminium alloy fines and oversize",
+                json!({
+                    "determination": "hazardous",
+                    "codes": { "rcra": ["D001", "D003"] },
+                    "transport": { "number": "UN1396", "class": "4.3", "packing_group": "III" },
+                    "basis": "test",
+                    "document": shop.desk.digest(),
+                }),
+            ),
+            (
+                "AL-SOLIDS",
+                "ALSI10MG",
+                "Filters and wipes with aluminium alloy fines",
+                json!({
+                    "determination": "hazardous",
+                    "codes": { "rcra": ["D001"] },
+                    "transport": { "number": "UN3089", "class": "4.1", "packing_group": "III" },
+                    "basis": "knowledge",
+                }),
+            ),
         ],
     };
     for (id, material, description, rest) in rows {

@@ -86,11 +86,16 @@ const VACUUM: &[Task] = &[
     Task { calendar: Some(("P1M", 28)), ..task("hose_check", "check", "hose") },
     Task { meter: Some(("run", 800)), ..task("hepa_replace", "replace", "exhaust") },
 ];
-const BLENDER: &[Task] = &[Task { calendar: Some(("P1M", 28)), ..task("earthing_check", "check", "frame") }];
+const BLENDER: &[Task] =
+    &[Task { calendar: Some(("P1M", 28)), ..task("earthing_check", "check", "frame") }];
 const SCALE: &[Task] =
     &[Task { calendar: Some(("P1W", 7)), cautions: &[], ..task("scale_check", "check", "pan") }];
 const EXTRACTION: &[Task] = &[
-    Task { calendar: Some(("P1W", 7)), cautions: &[], ..task("pressure_check", "check", "exhaust") },
+    Task {
+        calendar: Some(("P1W", 7)),
+        cautions: &[],
+        ..task("pressure_check", "check", "exhaust")
+    },
     Task { meter: Some(("run", 20_000)), ..task("hepa_replace", "replace", "exhaust") },
     Task {
         calendar: Some(("P14M", 420)),
@@ -146,8 +151,12 @@ pub(super) fn plan_data(machine: &Machine) -> Value {
 /// What a part of a position is specified to be.
 pub(super) fn spec(site: Site, position: &str) -> Value {
     match (position, site) {
-        ("deck", Site::North) => json!({ "aperture": { "value": "160", "unit": "um" }, "spec_id": "ISO3310-1" }),
-        ("deck", Site::South) => json!({ "aperture": { "value": "75", "unit": "um" }, "spec_id": "ISO3310-1" }),
+        ("deck", Site::North) => {
+            json!({ "aperture": { "value": "160", "unit": "um" }, "spec_id": "ISO3310-1" })
+        }
+        ("deck", Site::South) => {
+            json!({ "aperture": { "value": "75", "unit": "um" }, "spec_id": "ISO3310-1" })
+        }
         ("exhaust", _) => json!({ "filter_class": "H14" }),
         ("intake", _) => json!({ "filter_class": "M5" }),
         _ => json!({}),
@@ -305,13 +314,7 @@ pub(super) fn readings(shop: &mut Shop, turn: &mut Turn) {
     }
 }
 
-fn read_meter(
-    shop: &mut Shop,
-    turn: &Turn,
-    who: Who,
-    machine: MachineId,
-    meter: &'static str,
-) {
+fn read_meter(shop: &mut Shop, turn: &Turn, who: Who, machine: MachineId, meter: &'static str) {
     let data = json!({ "meter": meter, "reading": shown(meter, shop.meter(machine, meter)) });
     shop.seen(turn, who, "meter.read", format!("equipment/{machine}"), data);
 }
@@ -374,7 +377,9 @@ pub(super) fn perform(shop: &mut Shop, turn: &mut Turn, machine: &'static Machin
     match task.action {
         "replace" => {
             let mut who = turn.hand();
-            if task.task == "sieve_replace" && !super::troubles::may_change_sieves(shop, who, turn.day) {
+            if task.task == "sieve_replace"
+                && !super::troubles::may_change_sieves(shop, who, turn.day)
+            {
                 who = turn.other(who);
             }
             let since = task.meter.map_or(0, |(meter, _)| {
@@ -452,7 +457,9 @@ pub(super) fn inspect(
         "result": result,
         "observations": if seen.is_empty() { vec!["back_light_even"] } else { seen.to_vec() },
     });
-    if let Some((id, position)) = machine.positions.iter().map(|(p, _)| (machine.id, *p)).find(|(_, p)| *p == task.target) {
+    if let Some((id, position)) =
+        machine.positions.iter().map(|(p, _)| (machine.id, *p)).find(|(_, p)| *p == task.target)
+    {
         data["serial"] = shop.parts[&(id, position)].serial.clone().into();
     }
     if let Some((meter, _)) = machine.meters.first() {
@@ -506,18 +513,13 @@ pub(super) fn replace(
         "tests": checks(&["function", "earthing", "leak"]),
         "released_by": lead.id(),
     });
-    let returned = Work { name: "equipment.returned", subject, site: turn.site, at: turn.now, data };
+    let returned =
+        Work { name: "equipment.returned", subject, site: turn.site, at: turn.now, data };
     shop.desk.person_with(lead, returned, Sending::default());
     swap
 }
 
-fn swap(
-    shop: &mut Shop,
-    turn: &mut Turn,
-    machine: &Machine,
-    task: &Task,
-    why: Swap,
-) -> EventNo {
+fn swap(shop: &mut Shop, turn: &mut Turn, machine: &Machine, task: &Task, why: Swap) -> EventNo {
     let position = machine
         .positions
         .iter()
@@ -527,7 +529,7 @@ fn swap(
     let (meter, _) = task.meter.expect("a replacement goes by a meter");
     let old = shop.parts[&(machine.id, position)].clone();
     let now = shop.meter(machine.id, meter);
-    let new = shop.fit(machine.id, position, now);
+    let new = shop.fit(turn.site, machine.id, position, now);
     let mut fitted = json!({ "serial": new, "spec": spec(turn.site, position) });
     if matches!(position, "deck" | "exhaust") {
         fitted["lot"] = format!("PL-{}", shop.rng.range(100, 999)).into();

@@ -87,6 +87,8 @@ pub(super) struct Shipment {
     pub(super) weighed_g: Vec<i64>,
     pub(super) deliver_on: Option<Date>,
     pub(super) certify_on: Option<Date>,
+    /// Whether the facility refuses the last container.
+    pub(super) refuses: bool,
     /// Grams by which the facility finds the first container lighter.
     pub(super) short_g: i64,
 }
@@ -113,6 +115,8 @@ enum ShipmentTrouble {
     Light,
     /// The signed copy never comes.
     NoReceipt,
+    /// One container is refused.
+    Refused,
 }
 
 pub(super) fn stream(id: &str) -> &'static Stream {
@@ -147,7 +151,8 @@ pub(super) fn open(shop: &mut Shop, turn: &mut Turn, stream_id: &'static str) {
     });
     let who = turn.hand();
     shop.note(turn, who, "container.opened", format!("container/{id}"), data);
-    let mut words = vec![if turn.site == Site::South { "hazardous_waste" } else { "polymer_waste" }];
+    let mut words =
+        vec![if turn.site == Site::South { "hazardous_waste" } else { "polymer_waste" }];
     words.push("keep_closed");
     let data = json!({
         "words": words,
@@ -156,10 +161,7 @@ pub(super) fn open(shop: &mut Shop, turn: &mut Turn, stream_id: &'static str) {
     });
     shop.pass(turn, 1, 3);
     shop.note(turn, who, "container.labelled", format!("container/{id}"), data);
-    shop.yard.open.insert(
-        stream_id,
-        Drum { id, stream: stream_id, booked_g: 0, keeper: who },
-    );
+    shop.yard.open.insert(stream_id, Drum { id, stream: stream_id, booked_g: 0, keeper: who });
 }
 
 /// The container of a stream that takes waste now.
@@ -217,7 +219,8 @@ pub(super) fn wipes(
     shop.pass(turn, 2, 5);
     let id = drum(shop, turn, stream_id);
     let about = shop.rng.range(low_g, high_g);
-    let shown = shop.carry(turn.site, "supplier/consumables", &format!("waste/{id}"), about.max(40));
+    let shown =
+        shop.carry(turn.site, "supplier/consumables", &format!("waste/{id}"), about.max(40));
     book(shop, turn, stream_id, shown);
     let who = turn.hand();
     let data = json!({
@@ -444,7 +447,8 @@ pub(super) fn ship(shop: &mut Shop, turn: &mut Turn) {
     }
     // 14 % of the first container: more than the 10 % of 40 CFR 264.72(b).
     let light = trouble == Some(ShipmentTrouble::Light);
-    let short_g = if light { super::stock::round(weighed[0] * 14 / 100, step_g(turn.site)) } else { 0 };
+    let short_g =
+        if light { super::stock::round(weighed[0] * 14 / 100, step_g(turn.site)) } else { 0 };
     shop.yard.under_way.push(Shipment {
         id,
         site: turn.site,
@@ -453,18 +457,21 @@ pub(super) fn ship(shop: &mut Shop, turn: &mut Turn) {
         deliver_on: (!no_receipt).then_some(deliver_on),
         certify_on: (!no_receipt).then_some(certify_on),
         short_g,
+        refuses: trouble == Some(ShipmentTrouble::Refused),
     });
     shop.yard.last_pickup.insert(turn.site, turn.day);
 }
 
 /// What the next shipment of a site shall suffer: the second of `south` is weighed light, the
-/// fifth (August, a month as small quantity generator) gets no receipt.
+/// fifth (August, a month as small quantity generator) gets no receipt; of the sixth of `north` a
+/// container comes back.
 fn trouble_of(shop: &mut Shop, site: Site) -> Option<ShipmentTrouble> {
     let n = shop.yard.shipped.entry(site).or_default();
     *n += 1;
     match (site, *n) {
         (Site::South, 2) => Some(ShipmentTrouble::Light),
         (Site::South, 5) => Some(ShipmentTrouble::NoReceipt),
+        (Site::North, 6) => Some(ShipmentTrouble::Refused),
         _ => None,
     }
 }
@@ -473,7 +480,7 @@ fn trouble_of(shop: &mut Shop, site: Site) -> Option<ShipmentTrouble> {
 pub(super) fn paperwork(shop: &mut Shop, turn: &mut Turn) {
     let ehs = team(turn.site).ehs;
     for n in 0..shop.yard.under_way.len() {
-        let shipment = shop.yard.under_way[n].clone();
+        let mut shipment = shop.yard.under_way[n].clone();
         if shipment.site != turn.site {
             continue;
         }
@@ -481,7 +488,9 @@ pub(super) fn paperwork(shop: &mut Shop, turn: &mut Turn) {
         if shipment.deliver_on.is_some_and(|day| day <= turn.day) {
             shop.yard.under_way[n].deliver_on = None;
             shop.pass(turn, 4, 9);
-            deliver(shop, turn, &shipment, facility);
+            deliver(shop, turn, &mut shipment, facility);
+            shop.yard.under_way[n].drums = shipment.drums.clone();
+            shop.yard.under_way[n].weighed_g = shipment.weighed_g.clone();
         } else if shipment.deliver_on.is_none()
             && shipment.certify_on.is_some_and(|day| day <= turn.day)
         {
@@ -514,9 +523,15 @@ fn received_g(shipment: &Shipment) -> Vec<i64> {
     found
 }
 
-fn deliver(shop: &mut Shop, turn: &mut Turn, shipment: &Shipment, facility: &str) {
+fn deliver(shop: &mut Shop, turn: &mut Turn, shipment: &mut Shipment, facility: &str) {
     let ehs = team(turn.site).ehs;
     let subject = format!("shipment/{}", shipment.id);
+    if shipment.refuses
+        && let (Some(drum), Some(net)) = (shipment.drums.pop(), shipment.weighed_g.pop())
+    {
+        super::milestones::refuse_drum(shop, turn, &shipment.id, &drum);
+        shop.yard.central.entry(turn.site).or_default().push((drum, net));
+    }
     let received: Vec<_> = shipment
         .drums
         .iter()

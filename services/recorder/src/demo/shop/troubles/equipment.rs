@@ -51,7 +51,8 @@ pub(super) fn misread_meter(shop: &mut Shop, turn: &mut Turn) -> Option<Vec<Must
     let true_tenths = shop.meter("S-02", "sift");
     let told = |tenths| json!({ "meter": "sift", "reading": shown("sift", tenths) });
     // 63 hours more than the station can have run since yesterday.
-    let wrong = shop.note(turn, who, "meter.read", "equipment/S-02".into(), told(true_tenths + 630));
+    let wrong =
+        shop.note(turn, who, "meter.read", "equipment/S-02".into(), told(true_tenths + 630));
     shop.pass(turn, 20, 40);
     let data = json!({
         "reason": "mis_read",

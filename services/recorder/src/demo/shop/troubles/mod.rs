@@ -136,30 +136,174 @@ struct Plan {
 /// Every trouble that strikes by the calendar, in order. The ones of shipments and month ends come
 /// from the waste yard when their time is there.
 const PLANS: &[Plan] = &[
-    plan("exact_retry", "The MES did not see the answer and sends an event again, byte for byte", Site::North, date(2025, 11, 12), record::exact_retry),
-    plan("id_clash", "A terminal uses an event id again for other content", Site::South, date(2025, 11, 19), record::id_clash),
-    plan("no_right", "A technician tries to release a lot", Site::North, date(2025, 12, 3), record::no_right),
-    plan("late_with_reason", "A paper form of a terminal outage is entered 30 hours later, with its reason", Site::North, date(2025, 12, 9), record::late_with_reason),
-    plan("bag_in_two_drums", "A vacuum bag that went into one drum is booked into a second one, and the second entry declared void", Site::North, date(2025, 12, 16), waste::bag_in_two_drums),
-    plan("misread_meter", "Two digits of a meter are swapped, and the reading corrected", Site::North, date(2026, 1, 14), equipment::misread_meter),
-    plan("late_without_reason", "A reading is entered three days later without a reason", Site::South, date(2026, 1, 20), record::late_without_reason),
-    plan("unreleased_lot", "A jug of a lot that is not released is filled into a hopper", Site::North, date(2026, 2, 2), powder::unreleased_lot),
-    plan("out_of_order", "The line of the MES is down: readings of the morning arrive in the afternoon", Site::North, date(2026, 2, 11), record::out_of_order),
-    plan("strict_stop", "A terminal with strict handling is stopped from loading a lot that is not released", Site::South, date(2026, 2, 2), powder::strict_stop),
-    plan("torn_sieve", "The weekly look finds a torn sieve: everything sieved since the last good look is suspect", Site::North, date(2026, 3, 9), powder::torn_sieve),
-    plan("void_entry", "Two people record the same cleaning; one entry is declared void", Site::South, date(2026, 3, 18), record::void_entry),
-    plan("weighing_corrected", "A decimal point slips while waste is weighed, and the entry is corrected", Site::North, date(2026, 4, 8), waste::weighing_corrected),
-    plan("wrong_drum", "A canister of titanium goes into the drum for aluminium; found, taken out and corrected", Site::South, date(2026, 4, 14), waste::wrong_drum),
-    plan("self_approval", "Somebody approves the own correction", Site::North, date(2026, 4, 22), record::self_approval),
-    plan("expired_authorisation", "A sieve is changed by somebody whose authorisation has run out", Site::North, date(2026, 5, 4), people::expired_authorisation),
-    plan("clock_skew", "The clock of a terminal runs three hours ahead", Site::South, date(2026, 5, 12), record::clock_skew),
-    plan("deferral", "A due task is put off by a signed decision", Site::North, date(2026, 5, 18), equipment::deferral),
-    plan("handover_not_accepted", "A shift ends and nobody accepts the handover", Site::North, date(2026, 6, 10), people::handover_not_accepted),
-    plan("scale_failed", "The scale fails its check: weighings since the last good check are suspect", Site::North, date(2026, 6, 23), equipment::scale_failed),
-    plan("low_refresh", "A blend has too little fresh powder", Site::North, date(2026, 7, 7), powder::low_refresh),
-    plan("spill", "Titanium powder is spilled and swept up", Site::South, date(2026, 7, 21), people::spill),
-    plan("stock_short", "A bin holds less than the book says", Site::North, date(2026, 7, 28), powder::stock_short),
-    plan("fit_test_lapsed", "Somebody works with powder after the fit test of the mask has run out", Site::South, date(2026, 9, 14), people::fit_test_lapsed),
+    plan(
+        "exact_retry",
+        "The MES did not see the answer and sends an event again, byte for byte",
+        Site::North,
+        date(2025, 11, 12),
+        record::exact_retry,
+    ),
+    plan(
+        "id_clash",
+        "A terminal uses an event id again for other content",
+        Site::South,
+        date(2025, 11, 19),
+        record::id_clash,
+    ),
+    plan(
+        "no_right",
+        "A technician tries to release a lot",
+        Site::North,
+        date(2025, 12, 3),
+        record::no_right,
+    ),
+    plan(
+        "late_with_reason",
+        "A paper form of a terminal outage is entered 30 hours later, with its reason",
+        Site::North,
+        date(2025, 12, 9),
+        record::late_with_reason,
+    ),
+    plan(
+        "bag_in_two_drums",
+        "A vacuum bag that went into one drum is booked into a second one, and the second entry declared void",
+        Site::North,
+        date(2025, 12, 16),
+        waste::bag_in_two_drums,
+    ),
+    plan(
+        "misread_meter",
+        "Two digits of a meter are swapped, and the reading corrected",
+        Site::North,
+        date(2026, 1, 14),
+        equipment::misread_meter,
+    ),
+    plan(
+        "late_without_reason",
+        "A reading is entered three days later without a reason",
+        Site::South,
+        date(2026, 1, 20),
+        record::late_without_reason,
+    ),
+    plan(
+        "unreleased_lot",
+        "A jug of a lot that is not released is filled into a hopper",
+        Site::North,
+        date(2026, 2, 2),
+        powder::unreleased_lot,
+    ),
+    plan(
+        "out_of_order",
+        "The line of the MES is down: readings of the morning arrive in the afternoon",
+        Site::North,
+        date(2026, 2, 11),
+        record::out_of_order,
+    ),
+    plan(
+        "strict_stop",
+        "A terminal with strict handling is stopped from loading a lot that is not released",
+        Site::South,
+        date(2026, 2, 2),
+        powder::strict_stop,
+    ),
+    plan(
+        "torn_sieve",
+        "The weekly look finds a torn sieve: everything sieved since the last good look is suspect",
+        Site::North,
+        date(2026, 3, 9),
+        powder::torn_sieve,
+    ),
+    plan(
+        "void_entry",
+        "Two people record the same cleaning; one entry is declared void",
+        Site::South,
+        date(2026, 3, 18),
+        record::void_entry,
+    ),
+    plan(
+        "weighing_corrected",
+        "A decimal point slips while waste is weighed, and the entry is corrected",
+        Site::North,
+        date(2026, 4, 8),
+        waste::weighing_corrected,
+    ),
+    plan(
+        "wrong_drum",
+        "A canister of titanium goes into the drum for aluminium; found, taken out and corrected",
+        Site::South,
+        date(2026, 4, 14),
+        waste::wrong_drum,
+    ),
+    plan(
+        "self_approval",
+        "Somebody approves the own correction",
+        Site::North,
+        date(2026, 4, 22),
+        record::self_approval,
+    ),
+    plan(
+        "expired_authorisation",
+        "A sieve is changed by somebody whose authorisation has run out",
+        Site::North,
+        date(2026, 5, 4),
+        people::expired_authorisation,
+    ),
+    plan(
+        "clock_skew",
+        "The clock of a terminal runs three hours ahead",
+        Site::South,
+        date(2026, 5, 12),
+        record::clock_skew,
+    ),
+    plan(
+        "deferral",
+        "A due task is put off by a signed decision",
+        Site::North,
+        date(2026, 5, 18),
+        equipment::deferral,
+    ),
+    plan(
+        "handover_not_accepted",
+        "A shift ends and nobody accepts the handover",
+        Site::North,
+        date(2026, 6, 10),
+        people::handover_not_accepted,
+    ),
+    plan(
+        "scale_failed",
+        "The scale fails its check: weighings since the last good check are suspect",
+        Site::North,
+        date(2026, 6, 23),
+        equipment::scale_failed,
+    ),
+    plan(
+        "low_refresh",
+        "A blend has too little fresh powder",
+        Site::North,
+        date(2026, 7, 7),
+        powder::low_refresh,
+    ),
+    plan(
+        "spill",
+        "Titanium powder is spilled and swept up",
+        Site::South,
+        date(2026, 7, 21),
+        people::spill,
+    ),
+    plan(
+        "stock_short",
+        "A bin holds less than the book says",
+        Site::North,
+        date(2026, 7, 28),
+        powder::stock_short,
+    ),
+    plan(
+        "fit_test_lapsed",
+        "Somebody works with powder after the fit test of the mask has run out",
+        Site::South,
+        date(2026, 9, 14),
+        people::fit_test_lapsed,
+    ),
 ];
 
 const fn plan(
@@ -196,7 +340,13 @@ struct Owed {
 
 impl Ledger {
     /// Lists a trouble that has struck.
-    pub(super) fn plant(&mut self, id: &'static str, title: &'static str, turn: &Turn, must: Vec<Must>) {
+    pub(super) fn plant(
+        &mut self,
+        id: &'static str,
+        title: &'static str,
+        turn: &Turn,
+        must: Vec<Must>,
+    ) {
         let site = turn.site.label();
         self.planted.push(Planted { id, title, site, at: turn.now, must });
     }
@@ -235,7 +385,14 @@ pub(super) fn strike(shop: &mut Shop, turn: &mut Turn) {
 
 /// Names of all troubles that must have been planted at the end of the year.
 pub fn names() -> Vec<&'static str> {
-    let others = ["overdue_filter", "missed_inspection", "weight_mismatch", "missing_receipt", "month_end_below", "month_end_above"];
+    let others = [
+        "overdue_filter",
+        "missed_inspection",
+        "weight_mismatch",
+        "missing_receipt",
+        "month_end_below",
+        "month_end_above",
+    ];
     PLANS.iter().map(|p| p.id).chain(others).collect()
 }
 

@@ -18,7 +18,7 @@ pub(super) fn unreleased_lot(shop: &mut Shop, turn: &mut Turn) -> Option<Vec<Mus
     let lot = shop.polymer.lots.iter().find(|l| !l.released)?.clone();
     let free = (0..3).find(|i| shop.polymer.running[*i].is_none()).unwrap_or(1);
     let printer = polymer::PRINTERS[free];
-    let from = lot_container(&lot.containers[0]);
+    let from = lot_container(&lot.containers[1]);
     let about = shop.stock.book(&from) - 40;
     let hopper = format!("hopper/{printer}.main");
     let shown = shop.carry(turn.site, &from, &hopper, about);
@@ -35,7 +35,8 @@ pub(super) fn unreleased_lot(shop: &mut Shop, turn: &mut Turn) -> Option<Vec<Mus
     let team = team(turn.site);
     shop.note(turn, team.lead, "deviation.opened", format!("deviation/{deviation}"), data);
     shop.troubles.owe(turn.site, days_after(turn.day, 12), move |shop, turn| {
-        let data = json!({ "cause": "jugs_of_two_lots_on_one_pallet", "approved_by": team.lead.id() });
+        let data =
+            json!({ "cause": "jugs_of_two_lots_on_one_pallet", "approved_by": team.lead.id() });
         shop.note(turn, team.quality, "deviation.closed", format!("deviation/{deviation}"), data);
     });
     Some(vec![Must::Finding { rule: NOT_RELEASED, event }])

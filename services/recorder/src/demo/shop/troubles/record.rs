@@ -107,7 +107,10 @@ pub(super) fn self_approval(shop: &mut Shop, turn: &mut Turn) -> Option<Vec<Must
     right["target"] = "window".into();
     let data = json!({ "reason": "wrong_target", "approver": who.id(), "data": right });
     let event = shop.note(turn, who, "entry.corrected", Template::subject_hole(wrong), data);
-    Some(vec![Must::Finding { rule: "record.self_approval", event }, Must::Amended { event: wrong }])
+    Some(vec![
+        Must::Finding { rule: "record.self_approval", event },
+        Must::Amended { event: wrong },
+    ])
 }
 
 pub(super) fn clock_skew(shop: &mut Shop, turn: &mut Turn) -> Option<Vec<Must>> {

@@ -7,15 +7,21 @@ use super::super::calendar::{Shift, Site};
 use super::super::cast::team;
 use super::super::floor::{Shop, Turn, checks, kg, kg_digits, scale_of};
 use super::super::metal::{self, LINES};
+use super::super::polymer;
 use super::super::script::{EventNo, Template};
 use super::super::waste::{self, Shipment};
-use super::super::polymer;
 use super::{Must, days_after};
 
 /// Months of `south` that end close to the limit of 100 kg (40 CFR 260.10: up to and including
 /// 100 kg a very small generator), with the mass they end at and the category that follows.
 const MONTH_ENDS: [(i8, i64, &str, &str, &str); 2] = [
-    (6, 99_600, "very_small", "month_end_below", "June ends 0.4 kg below the limit of the category"),
+    (
+        6,
+        99_600,
+        "very_small",
+        "month_end_below",
+        "June ends 0.4 kg below the limit of the category",
+    ),
     (8, 100_400, "small", "month_end_above", "August ends 0.4 kg above the limit of the category"),
 ];
 
@@ -166,10 +172,8 @@ pub(in super::super) fn missing_receipt(shop: &mut Shop, turn: &mut Turn, shipme
         shop.note(turn, ehs, "exception.reported", subject, data);
     });
     let title = "A signed copy never comes back and is reported eleven days too late";
-    let must = vec![Must::ReceiptOverdue {
-        shipment: shipment.to_owned(),
-        on: days_after(turn.day, 65),
-    }];
+    let must =
+        vec![Must::ReceiptOverdue { shipment: shipment.to_owned(), on: days_after(turn.day, 65) }];
     shop.troubles.plant("missing_receipt", title, turn, must);
 }
 
