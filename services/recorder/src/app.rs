@@ -28,6 +28,7 @@ use crate::pages::credentials::Credentials;
 use crate::problem::{Kind, Problem};
 use crate::refusals::Refusals;
 use crate::texts::TextStore;
+use crate::witnesses::Witnesses;
 
 /// What every handler shares.
 pub struct Recorder {
@@ -45,6 +46,8 @@ pub struct Recorder {
     pub clock: Arc<dyn Clock>,
     /// Free text and other personal data, erasable.
     pub texts: TextStore,
+    /// Who else remembers the log.
+    pub witnesses: Witnesses,
     /// Badges and PINs.
     pub credentials: Credentials,
     refusals: Refusals,
@@ -64,21 +67,24 @@ impl Recorder {
     /// Puts the parts together.
     ///
     /// # Errors
-    /// [`prometheus::Error`], which a test would show.
+    /// [`prometheus::Error`], which a test would show; [`LogError`](crate::log::LogError).
     pub fn new(
         config: Config,
         log: Log,
         authn: Authenticator,
         texts: TextStore,
         clock: Arc<dyn Clock>,
-    ) -> Result<Self, prometheus::Error> {
+    ) -> anyhow::Result<Self> {
+        let metrics = Metrics::new()?;
+        let witnesses = Witnesses::of(&config, log.clone(), Arc::clone(&clock), &metrics)?;
         Ok(Self {
             waiters: Arc::new(Semaphore::new(FEED_WAITERS_MAX)),
             stopping: watch::channel(false).0,
             texts,
             credentials: Credentials::of(&config),
             rates: Rates::new(&config.limits),
-            metrics: Metrics::new()?,
+            metrics,
+            witnesses,
             refusals: Refusals::new(),
             requests: AtomicU64::new(0),
             started_ms: clock.now_ms(),
@@ -146,6 +152,11 @@ impl Recorder {
     /// Asks those who wait for news to let go, because the service stops.
     pub fn stop(&self) {
         self.stopping.send_replace(true);
+    }
+
+    /// Asks the witnesses a first time and goes on asking in the background.
+    pub async fn ask_witnesses(&self) {
+        self.witnesses.start(self.stopping.subscribe()).await;
     }
 
     /// Waits until the service stops.

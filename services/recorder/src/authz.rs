@@ -151,6 +151,8 @@ pub const OPERATIONS: &[Operation] = {
         row("proveConsistency", "GET", "/v1/proofs/consistency", Public, ASKED),
         row("readCheckpoint", "GET", "/log/checkpoint", Public, NONE),
         row("readKeys", "GET", "/log/keys", Public, NONE),
+        row("readPolicy", "GET", "/log/policy", Public, NONE),
+        row("readAnchors", "GET", "/v1/anchors", Roles(EVERYONE), NONE),
         row("readEntryTile", "GET", "/log/tile/entries/{index}", Roles(EVIDENCE), ONE),
         row("readHashTile", "GET", "/log/tile/{level}/{index}", Public, ONE),
         row("listFindings", "GET", "/v1/findings", Roles(READERS), ASKED),

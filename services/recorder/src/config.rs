@@ -7,9 +7,12 @@
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 
+use chain::note::{KeyKind, VerifierKey};
 use figment::Figment;
 use figment::providers::{Env, Format as _, Serialized, Toml};
 use serde::{Deserialize, Serialize};
+
+use crate::limits::WITNESSES_MAX;
 
 /// Prefix of the environment variables.
 pub const ENV_PREFIX: &str = "PULVERLOG_";
@@ -42,6 +45,10 @@ pub struct Config {
     pub auth: AuthConfig,
     /// How much a client may ask for.
     pub limits: LimitsConfig,
+    /// Witnesses that are asked to cosign each published checkpoint.
+    pub witnesses: Vec<WitnessConfig>,
+    /// What is asked of them together.
+    pub witnessing: WitnessingConfig,
 }
 
 /// The log and where it lies.
@@ -119,6 +126,47 @@ pub struct LimitsConfig {
     pub requests_burst: u32,
     /// Failed sign-ins a minute from one address before it is told to wait.
     pub failed_sign_ins_per_minute: u32,
+}
+
+/// One witness (C2SP tlog-witness).
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct WitnessConfig {
+    /// Address below which `add-checkpoint` lies, `https://..` or `http://..`. Only it is called,
+    /// and no redirect is followed.
+    pub url: String,
+    /// Its verification key (C2SP vkey), received from its operator.
+    pub key: String,
+}
+
+/// What is asked of the witnesses together.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct WitnessingConfig {
+    /// How many of them must have cosigned a checkpoint for it to count as witnessed. This is the
+    /// quorum of `policy.txt` too. Not used without witnesses.
+    pub quorum: usize,
+    /// Record also when too few answer. If `false`, nothing is recorded while an entry older than
+    /// `unwitnessed_s_max` is not covered.
+    pub fail_open: bool,
+    /// See `fail_open`, in seconds.
+    pub unwitnessed_s_max: u32,
+    /// Time one witness has for its answer, in ms.
+    pub answer_ms_max: u32,
+    /// Least time between two entries that keep a cosigned checkpoint in the log, in seconds.
+    pub anchor_gap_s: u32,
+}
+
+impl Default for WitnessingConfig {
+    fn default() -> Self {
+        Self {
+            quorum: 1,
+            fail_open: true,
+            unwitnessed_s_max: 3_600,
+            answer_ms_max: 5_000,
+            anchor_gap_s: 3_600,
+        }
+    }
 }
 
 impl Default for LogConfig {
@@ -237,6 +285,43 @@ impl Config {
         {
             return wrong("limits", "are at least 1");
         }
+        self.check_witnesses()
+    }
+
+    fn check_witnesses(&self) -> Result<(), ConfigError> {
+        let wrong = |name, what: &str| Err(ConfigError::Value { name, what: what.to_owned() });
+        let mut known: Vec<VerifierKey> = Vec::new();
+        for witness in &self.witnesses {
+            if !witness.url.starts_with("https://") && !witness.url.starts_with("http://") {
+                return wrong(
+                    "witnesses.url",
+                    "is no address such as `https://witness.example.org`",
+                );
+            }
+            if witness.url.contains(['?', '#', '@', ' ']) {
+                return wrong("witnesses.url", "is an address without query, fragment or user");
+            }
+            match witness.key.parse::<VerifierKey>() {
+                Ok(key) if key.kind() != KeyKind::CosignatureV1 => {
+                    return wrong("witnesses.key", "is not the key of a witness (type 0x04)");
+                }
+                Ok(key) if known.iter().any(|other| other.public() == key.public()) => {
+                    return wrong("witnesses.key", "stands there twice: one witness has one voice");
+                }
+                Ok(key) => known.push(key),
+                Err(error) => return wrong("witnesses.key", &format!("cannot be used: {error}")),
+            }
+        }
+        let rule = &self.witnessing;
+        if !known.is_empty() && !(1..=known.len()).contains(&rule.quorum) {
+            return wrong("witnessing.quorum", "is at least 1 and at most the number of witnesses");
+        }
+        if known.len() > WITNESSES_MAX {
+            return wrong("witnesses", "are more than a checkpoint has room for");
+        }
+        if !(10..=60_000).contains(&rule.answer_ms_max) {
+            return wrong("witnessing.answer_ms_max", "is 10 to 60000");
+        }
         Ok(())
     }
 }
@@ -269,6 +354,20 @@ mod tests {
             c.auth.jwks_url = Some("http://id.example.org/keys".into());
         });
         check("limits", &|c| c.limits.requests_burst = 0);
+        let witness = |url: &str, key: &str| WitnessConfig { url: url.into(), key: key.into() };
+        // FORMAT.md section 12: keys of a log and of a witness.
+        let log = "records.example.org/brackwater/2026+44879021+AYqI4910CfGV/VLbLTy6XXLKZwm/HZQSG/N0iAG0D29c";
+        let good = "witness.example.net/w1+0abc1f19+BIE5dw6ofRdfVqNUZsNMfszLjYqRtO43ol32D1uPybOU";
+        let url = "https://witness.example.net";
+        check("witnesses.url", &|c| c.witnesses = vec![witness("file:///etc", good)]);
+        check("witnesses.url", &|c| c.witnesses = vec![witness("https://a@b.example", good)]);
+        check("witnesses.key", &|c| c.witnesses = vec![witness(url, log)]);
+        check("witnesses.key", &|c| c.witnesses = vec![witness(url, "nobody")]);
+        check("witnesses.key", &|c| c.witnesses = vec![witness(url, good), witness(url, good)]);
+        check("witnessing.quorum", &|c| {
+            c.witnesses = vec![witness(url, good)];
+            c.witnessing.quorum = 2;
+        });
     }
 
     #[test]

@@ -20,3 +20,4 @@ pub mod problem;
 mod refusals;
 pub mod secret;
 pub mod texts;
+pub mod witnesses;

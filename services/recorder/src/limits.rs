@@ -98,6 +98,18 @@ pub const RETRY_BUSY_S: u32 = 1;
 /// Seconds a client is asked to wait when too many wait for news.
 pub const RETRY_WAITING_S: u32 = 10;
 
+/// Most witnesses: a checkpoint has room for 64 signature lines, and readers add some.
+pub const WITNESSES_MAX: usize = 32;
+
+/// Largest answer of a witness, in bytes: a few signature lines, or a note.
+pub const WITNESS_ANSWER_BYTES_MAX: usize = 64 << 10;
+
+/// Time after which witnesses that did not cosign the newest checkpoint are asked again.
+pub const WITNESS_RETRY: Duration = Duration::from_secs(30);
+
+/// Most checkpoints looked through at start for the newest that is cosigned.
+pub const WITNESS_LOOK_BACK_MAX: usize = 2_000;
+
 /// Longest value of a header or query parameter that is repeated in an error message, in characters.
 pub const ECHO_CHARS_MAX: usize = 80;
 

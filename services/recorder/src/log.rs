@@ -4,11 +4,11 @@ mod keys;
 mod trial;
 
 use std::path::PathBuf;
-use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use chain::canon;
-use chain::entry::{Actor, ClientSignature};
+use chain::entry::{Actor, ClientSignature, EntryView};
 use chain::note::VerifierKey;
 use chain::proof::TlogProof;
 use chain::tile::Tile;
@@ -92,6 +92,9 @@ pub enum LogError {
     /// The writer stopped.
     #[error("the log takes no entries: {0}")]
     Stopped(String),
+    /// Clients may not record for now, although the log could; why is no secret.
+    #[error("the log takes no entries of clients: {0}")]
+    Barred(String),
     /// No answer in time; the events may or may not be recorded.
     #[error("the writer did not answer in time")]
     Unanswered,
@@ -120,6 +123,10 @@ impl From<LedgerError> for LogError {
     }
 }
 
+fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
 fn error_chain(error: &(dyn std::error::Error + 'static)) -> String {
     let all = std::iter::successors(Some(error), |error| error.source());
     all.map(ToString::to_string).collect::<Vec<_>>().join(": ")
@@ -128,6 +135,10 @@ fn error_chain(error: &(dyn std::error::Error + 'static)) -> String {
 impl From<LogError> for Problem {
     fn from(error: LogError) -> Self {
         let kind = match &error {
+            LogError::Barred(_) => {
+                let problem = Problem::new(Kind::WriterStopped, error.to_string());
+                return problem.retry_after(RETRY_BUSY_S);
+            }
             LogError::Busy => Kind::Busy,
             LogError::Full => Kind::StorageFull,
             LogError::Stopped(_) => Kind::WriterStopped,
@@ -155,6 +166,10 @@ struct Inner {
     client_keys: ClientKeys,
     size_at_start: u64,
     own_events: AtomicU64,
+    /// The newest checkpoint with the cosignatures it was given, if it has any.
+    cosigned: Mutex<Option<Arc<Signed>>>,
+    /// Why clients may not record, although the log could.
+    barred: Mutex<Option<String>>,
 }
 
 impl std::fmt::Debug for Log {
@@ -239,6 +254,8 @@ impl Log {
             client_keys: ClientKeys::default(),
             size_at_start,
             own_events: AtomicU64::new(0),
+            cosigned: Mutex::new(None),
+            barred: Mutex::new(None),
         })))
     }
 
@@ -279,9 +296,20 @@ impl Log {
     /// Whether the log takes entries.
     ///
     /// # Errors
-    /// [`LogError::Stopped`].
+    /// [`LogError::Stopped`], [`LogError::Barred`].
     pub fn is_writing(&self) -> Result<(), LogError> {
+        self.is_open_to_clients()?;
         self.health().not_writing.map_or(Ok(()), |why| Err(LogError::Stopped(why)))
+    }
+
+    /// Lets clients record nothing, for this reason, or lets them again. The log's own events are
+    /// recorded all the same.
+    pub fn bar_clients(&self, why: Option<String>) {
+        *locked(&self.0.barred) = why;
+    }
+
+    fn is_open_to_clients(&self) -> Result<(), LogError> {
+        locked(&self.0.barred).clone().map_or(Ok(()), |why| Err(LogError::Barred(why)))
     }
 
     /// Has events recorded, in their order, or tries them.
@@ -300,6 +328,7 @@ impl Log {
         if handling.dry_run {
             return trial::run(self, &submissions, handling);
         }
+        self.is_open_to_clients()?;
         if handling.whole {
             let _alone = self.0.order.write().await;
             self.index_is_current().await?;
@@ -407,6 +436,17 @@ impl Log {
         Ok(self.store().scan(from, bytes_max)?)
     }
 
+    /// When an entry was recorded, ms since 1970; `None` if it is not there.
+    ///
+    /// # Errors
+    /// [`LogError::Failed`].
+    pub fn recorded_at_ms(&self, seq: u64) -> Result<Option<i64>, LogError> {
+        let Some(line) = self.entry(seq)? else { return Ok(None) };
+        let entry =
+            EntryView::parse(&line).map_err(|error| LogError::Failed(error_chain(&error)))?;
+        Ok(Some(entry.recorded_at_ms))
+    }
+
     /// Entries about a subject, ascending, from `from` on.
     ///
     /// # Errors
@@ -415,9 +455,29 @@ impl Log {
         Ok(self.0.ledger.by_subject(subject, from, max)?)
     }
 
-    /// The newest published checkpoint.
+    /// The newest published checkpoint, with the cosignatures it has by now.
     pub fn published(&self) -> Option<Arc<Signed>> {
-        self.0.ledger.published().borrow().clone()
+        let newest = self.0.ledger.published().borrow().clone()?;
+        let cosigned = locked(&self.0.cosigned).clone();
+        Some(cosigned.filter(|signed| signed.size == newest.size).unwrap_or(newest))
+    }
+
+    /// Follows the published checkpoints, as they leave the notary.
+    pub fn checkpoints(&self) -> tokio::sync::watch::Receiver<Option<Arc<Signed>>> {
+        self.0.ledger.published()
+    }
+
+    /// Keeps a published checkpoint with the cosignatures it was given.
+    ///
+    /// # Errors
+    /// [`LogError::Failed`]; the checkpoint then stays as it was.
+    pub fn keep_cosigned(&self, signed: Signed) -> Result<(), LogError> {
+        self.store().store_checkpoint(signed.size, signed.note.as_bytes())?;
+        let mut newest = locked(&self.0.cosigned);
+        if newest.as_ref().is_none_or(|known| known.size <= signed.size) {
+            *newest = Some(Arc::new(signed));
+        }
+        Ok(())
     }
 
     /// A checkpoint over everything recorded so far.

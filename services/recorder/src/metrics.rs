@@ -1,11 +1,11 @@
 //! What an operator watches, in the Prometheus text format.
 //!
-//! Labels come from closed sets (operation ids, problem codes), never from input, so that a client
+//! Labels come from closed sets (operation ids, problem codes, configured keys), never from input, so that a client
 //! cannot make the number of series grow.
 
 use prometheus::{
-    Encoder as _, HistogramOpts, HistogramVec, IntCounter, IntCounterVec, IntGauge, Opts, Registry,
-    TextEncoder,
+    Encoder as _, HistogramOpts, HistogramVec, IntCounter, IntCounterVec, IntGauge, IntGaugeVec,
+    Opts, Registry, TextEncoder,
 };
 
 /// Every series of the service.
@@ -32,6 +32,14 @@ pub struct Metrics {
     pub waiters: IntGauge,
     /// Panics caught in handlers.
     pub panics: IntCounter,
+    /// Entries that no witnessed checkpoint covers.
+    pub uncovered: IntGauge,
+    /// Age of the oldest of them, in seconds.
+    pub uncovered_s: IntGauge,
+    /// Size of the newest checkpoint each witness cosigned, by key.
+    pub witness_size: IntGaugeVec,
+    /// Answers of witnesses by key and what became of them.
+    pub witness_answers: IntCounterVec,
 }
 
 impl Metrics {
@@ -65,6 +73,14 @@ impl Metrics {
             &["operation"],
         )?;
         registry.register(Box::new(answer_s.clone()))?;
+        let witness_size = IntGaugeVec::new(
+            Opts::new(
+                "pulverlog_witness_cosigned_entries",
+                "Size of the newest checkpoint each witness cosigned",
+            ),
+            &["witness"],
+        )?;
+        registry.register(Box::new(witness_size.clone()))?;
         Ok(Self {
             answers: counters(
                 "pulverlog_answers_total",
@@ -98,6 +114,20 @@ impl Metrics {
             entries: gauge("pulverlog_entries", "Entries in the log")?,
             waiters: gauge("pulverlog_waiting_requests", "Requests that wait for news")?,
             panics: counter("pulverlog_panics_total", "Panics caught in handlers")?,
+            uncovered: gauge(
+                "pulverlog_uncovered_entries",
+                "Entries that no witnessed checkpoint covers",
+            )?,
+            uncovered_s: gauge(
+                "pulverlog_uncovered_seconds",
+                "Age of the oldest entry that no witnessed checkpoint covers",
+            )?,
+            witness_size,
+            witness_answers: counters(
+                "pulverlog_witness_answers_total",
+                "Answers of witnesses by what became of them",
+                &["witness", "outcome"],
+            )?,
             registry,
         })
     }

@@ -16,6 +16,12 @@ pub struct ProbeView {
     pub status: String,
     /// Entries in the log.
     pub entries: u64,
+    /// Entries that no witnessed checkpoint covers; left out if the log has no witnesses.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub unwitnessed_entries: Option<u64>,
+    /// When the first of them was recorded, UTC; left out if there is none.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub unwitnessed_since: Option<String>,
 }
 
 /// Is the process alive
@@ -25,7 +31,9 @@ pub struct ProbeView {
 )]
 #[get("/healthz")]
 pub(super) async fn live(recorder: web::Data<Recorder>) -> web::Json<ProbeView> {
-    web::Json(ProbeView { status: "live".into(), entries: recorder.log.size() })
+    let entries = recorder.log.size();
+    let (unwitnessed_entries, unwitnessed_since) = (None, None);
+    web::Json(ProbeView { status: "live".into(), entries, unwitnessed_entries, unwitnessed_since })
 }
 
 /// Does the log take entries
@@ -36,7 +44,15 @@ pub(super) async fn live(recorder: web::Data<Recorder>) -> web::Json<ProbeView> 
 #[get("/readyz")]
 pub(super) async fn ready(recorder: web::Data<Recorder>) -> Result<web::Json<ProbeView>> {
     recorder.log.is_writing().map_err(Problem::from)?;
-    Ok(web::Json(ProbeView { status: "ready".into(), entries: recorder.log.size() }))
+    let entries = recorder.log.size();
+    let (mut unwitnessed_entries, mut unwitnessed_since) = (None, None);
+    if recorder.witnesses.are_configured() {
+        let window = recorder.witnesses.window()?;
+        unwitnessed_entries = Some(window.entries);
+        unwitnessed_since = window.since_ms.and_then(|ms| chain::time::format_ms(ms).ok());
+    }
+    let status = "ready".into();
+    Ok(web::Json(ProbeView { status, entries, unwitnessed_entries, unwitnessed_since }))
 }
 
 /// Read counters in the Prometheus text format
@@ -47,6 +63,10 @@ pub(super) async fn ready(recorder: web::Data<Recorder>) -> Result<web::Json<Pro
 #[get("/metrics")]
 pub(super) async fn read_metrics(recorder: web::Data<Recorder>) -> HttpResponse {
     recorder.metrics.waiters.set(i64::try_from(recorder.waiting()).unwrap_or(i64::MAX));
+    if let Ok(window) = recorder.witnesses.window() {
+        recorder.metrics.uncovered.set(i64::try_from(window.entries).unwrap_or(i64::MAX));
+        recorder.metrics.uncovered_s.set(i64::try_from(window.age_s).unwrap_or(i64::MAX));
+    }
     recorder.metrics.entries.set(i64::try_from(recorder.log.size()).unwrap_or(i64::MAX));
     HttpResponse::Ok().content_type(ContentType::plaintext()).body(recorder.metrics.text())
 }

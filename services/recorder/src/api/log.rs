@@ -5,7 +5,6 @@ use std::str::FromStr as _;
 
 use actix_web::http::header::{CACHE_CONTROL, ContentType};
 use actix_web::{HttpResponse, get, web};
-use chain::keys::Keys;
 use chain::tile::{Tile, TileKind};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -32,7 +31,7 @@ pub(super) async fn read_checkpoint(recorder: web::Data<Recorder>) -> Result<Htt
     Ok(HttpResponse::Ok().content_type(TEXT).body(signed.note.clone()))
 }
 
-/// Read the verification keys of the log and its clients
+/// Read the verification keys of the log, its witnesses and its clients
 ///
 /// The `keys.txt` of an evidence bundle. Whoever checks the log should have the log's key from
 /// another source than the log.
@@ -42,15 +41,8 @@ pub(super) async fn read_checkpoint(recorder: web::Data<Recorder>) -> Result<Htt
 )]
 #[get("/log/keys")]
 pub(super) async fn read_keys(recorder: web::Data<Recorder>) -> Result<HttpResponse> {
-    let keys = keys(&recorder)?;
+    let keys = recorder.witnesses.keys()?;
     Ok(HttpResponse::Ok().content_type(TEXT).body(keys.to_string()))
-}
-
-/// The keys a verifier of this log is told.
-pub(crate) fn keys(recorder: &Recorder) -> Result<Keys> {
-    let mut keys = Keys::of_log(recorder.log.key().clone());
-    keys.clients = recorder.log.client_keys()?;
-    Ok(keys)
 }
 
 /// Read a tile of hashes

@@ -1,5 +1,6 @@
 //! The operations, one file per area. Each handler reads in one order: extract, check, ask, answer.
 
+pub mod anchors;
 mod answers;
 pub mod entries;
 pub mod equipment;
@@ -32,6 +33,8 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(log::prove_consistency)
         .service(log::read_checkpoint)
         .service(log::read_keys)
+        .service(anchors::read_policy)
+        .service(anchors::read_anchors)
         .service(log::read_entry_tile)
         .service(log::read_hash_tile)
         .service(findings::list_findings)

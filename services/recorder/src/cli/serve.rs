@@ -103,7 +103,9 @@ pub async fn open(config: Config, seams: &Seams, args: ServeArgs) -> anyhow::Res
         tracing::error!(why, "the log is open for reading only");
     }
     let texts = TextStore::open(&config.log.data_dir, (seams.random)())?;
-    Ok(Recorder::new(config, log, authn, texts, Arc::clone(&seams.clock))?)
+    let recorder = Recorder::new(config, log, authn, texts, Arc::clone(&seams.clock))?;
+    recorder.ask_witnesses().await;
+    Ok(recorder)
 }
 
 /// Serves until SIGTERM or SIGINT.
@@ -112,7 +114,7 @@ pub async fn open(config: Config, seams: &Seams, args: ServeArgs) -> anyhow::Res
 /// If the service cannot start, or the log cannot be closed in good order.
 pub async fn run(config: Config, seams: &Seams, args: ServeArgs) -> anyhow::Result<()> {
     let recorder = web::Data::new(open(config, seams, args).await?);
-    let log = recorder.log.clone();
+    let (log, witnesses) = (recorder.log.clone(), recorder.witnesses.clone());
     let address = recorder.config.listen.address;
     let listener =
         TcpListener::bind(address).with_context(|| format!("cannot listen on {address}"))?;
@@ -129,6 +131,8 @@ pub async fn run(config: Config, seams: &Seams, args: ServeArgs) -> anyhow::Resu
     // It holds the recorder, and with it the log; let it end before the log is closed.
     stop.abort();
     let _ = stop.await;
+    witnesses.join().await;
+    drop(witnesses);
     let entries = log.size();
     log.close().context("the log was not closed in good order; the next start mends it")?;
     tracing::info!(entries, "stopped");

@@ -7,7 +7,7 @@ use schemars::{JsonSchema, SchemaGenerator};
 use serde_json::Value;
 
 use crate::api::{
-    entries, equipment, feed, findings, health, log, people, powder, texts, waste, wire,
+    anchors, entries, equipment, feed, findings, health, log, people, powder, texts, waste, wire,
 };
 use crate::problem::ProblemBody;
 
@@ -72,6 +72,7 @@ described!(
     texts::TextCommitmentView,
     texts::TextView,
     log::ConsistencyView,
+    anchors::AnchorsView,
     health::ProbeView,
 );
 
