@@ -1,6 +1,7 @@
 //! What is due: every planned task of every machine, how far it is from its limits, and when it
 //! will reach them.
 
+use std::cmp::Reverse;
 use std::collections::BTreeSet;
 use std::sync::LazyLock;
 
@@ -289,6 +290,50 @@ impl<'a> Days<'a> {
     }
 }
 
+/// Rank of a task in the due list: state, share of the limit, machine, place in the plan.
+type Rank = (DueState, Reverse<u32>, u32, u32);
+
+/// Keeps the best of many ranks without sorting all of them.
+struct MostUrgent {
+    limit: usize,
+    kept: Vec<Rank>,
+    /// The worst rank that can still be among the best, once known.
+    bar: Option<Rank>,
+}
+
+impl MostUrgent {
+    fn new(limit: usize) -> Self {
+        Self { limit, kept: Vec::new(), bar: None }
+    }
+
+    fn offer(&mut self, rank: Rank) {
+        if self.bar.is_some_and(|bar| rank > bar) {
+            return;
+        }
+        self.kept.push(rank);
+        if self.kept.len() >= self.limit.saturating_mul(2).max(1024) {
+            self.cut();
+        }
+    }
+
+    fn cut(&mut self) {
+        match self.limit.checked_sub(1) {
+            Some(last) if self.kept.len() > last => {
+                let (_, bar, _) = self.kept.select_nth_unstable(last);
+                self.bar = Some(*bar);
+            }
+            Some(_) | None => {}
+        }
+        self.kept.truncate(self.limit);
+    }
+
+    fn sorted(mut self) -> Vec<Rank> {
+        self.cut();
+        self.kept.sort_unstable();
+        self.kept
+    }
+}
+
 impl Equipment {
     /// The due list at `now`: by the readings and work recorded so far, on the local day of each
     /// machine's site. Machines that are retired or were never registered are left out.
@@ -298,7 +343,7 @@ impl Equipment {
     pub fn due(&self, record: &Record, query: &DueQuery, now: Timestamp) -> DueList {
         let mut days = Days { record, now, known: Vec::new() };
         let mut counts = [0usize; 4];
-        let mut found: Vec<(DueState, std::cmp::Reverse<u32>, u32, u32)> = Vec::new();
+        let mut most_urgent = MostUrgent::new(query.limit);
         let mut machines: Vec<(&Label, &Machine, DayNumber)> = Vec::new();
         for (id, machine) in self.selected(query) {
             let (Some(registration), Some(plan), None) =
@@ -311,23 +356,16 @@ impl Equipment {
             }
             let day = days.of(registration.site.as_ref());
             let place = u32::try_from(machines.len()).unwrap_or(u32::MAX);
-            for (number, task) in (0u32..).zip(&plan.tasks) {
-                let Some(track) = machine.now.tasks.get(&task.task) else { continue };
-                let (state, points) = track.gauge.on(day);
+            for (number, gauge) in (0u32..).zip(&plan.gauges) {
+                let (state, points) = gauge.on(day);
                 counts[state as usize] += 1;
                 if state <= query.down_to {
-                    found.push((state, std::cmp::Reverse(points), place, number));
+                    most_urgent.offer((state, Reverse(points), place, number));
                 }
             }
             machines.push((id, machine, day));
         }
-        if found.len() > query.limit {
-            if query.limit > 0 {
-                found.select_nth_unstable(query.limit - 1);
-            }
-            found.truncate(query.limit);
-        }
-        found.sort_unstable();
+        let found = most_urgent.sorted();
         let tasks = found
             .into_iter()
             .filter_map(|(_, _, place, number)| {
@@ -364,7 +402,7 @@ impl Machine {
         let track = self.now.tasks.get(&task.task)?;
         let cycle = track.cycle.as_ref()?;
         let config = config_of(record, registration.site.as_ref());
-        let (state, points) = track.gauge.on(day);
+        let (state, points) = plan.gauges.get(number)?.on(day);
         let (limit, due_day) = cycle.working(task);
         let by_meter = limit.as_ref().map(|l| by_meter(l, &self.now));
         let by_day = due_day.map(|due| ByDay { due_on: day_of(due), days_left: due - day });
@@ -592,4 +630,49 @@ fn forecast(limit: &MeterLimit<'_>, cycle: &Cycle, now: &Derived, config: &SiteC
     let points: Vec<(i32, Decimal)> =
         days.iter().map(|d| (calendar.count(d.day), d.usage)).collect();
     Forecast::of(&points, remaining, last.day, &calendar)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    proptest! {
+        #[test]
+        fn the_most_urgent_are_those_of_a_full_sort(
+            points in proptest::collection::vec((0..3usize, 0..50u32), 0..5000),
+            limit in prop_oneof![0..20usize, 900..1500usize, Just(usize::MAX)],
+        ) {
+            let states = [DueState::Due, DueState::DueSoon, DueState::WithinLimit];
+            let ranks = (0u32..).zip(points).map(|(n, (s, p))| (states[s], Reverse(p), n, 0));
+            let mut sorted: Vec<Rank> = ranks.collect();
+            let mut best = MostUrgent::new(limit);
+            for rank in &sorted {
+                best.offer(*rank);
+            }
+            sorted.sort_unstable();
+            sorted.truncate(limit);
+            prop_assert_eq!(best.sorted(), sorted);
+        }
+    }
+
+    #[test]
+    fn working_days_are_counted_and_found_again() {
+        let config =
+            |days: &[u8]| SiteConfig { working_days: days.to_vec(), ..SiteConfig::default() };
+        let day = |text: &str| day_number(text.parse().unwrap());
+        // 2026-03-06 is a Friday.
+        let week = WorkingDays::of(&config(&[1, 2, 3, 4, 5]));
+        let friday = week.count(day("2026-03-06"));
+        assert_eq!(week.count(day("2026-03-08")), friday, "the weekend adds nothing");
+        assert_eq!(week.day(friday + 1), day("2026-03-09"), "the next one is Monday");
+        for working in [&[1, 2, 3, 4, 5][..], &[7, 1], &[3], &[], &[1, 2, 3, 4, 5, 6, 7]] {
+            let week = WorkingDays::of(&config(working));
+            let first = week.count(day("1969-12-20"));
+            for count in first..first + 40 {
+                assert_eq!(week.count(week.day(count)), count, "{working:?}");
+                assert_eq!(week.count(week.day(count) - 1), count - 1, "{working:?}");
+            }
+        }
+    }
 }

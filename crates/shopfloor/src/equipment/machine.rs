@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 use super::events::*;
 use super::meter::{At, MeterTrack, Verdict, local_day};
 use super::parts::{Fit, Removal, SoundAt, Stay};
-use super::plan::{Cycle, Deferral, Done, Start, StartKind, TaskTrack, done_by};
+use super::plan::{Cycle, Deferral, Done, Gauge, Start, StartKind, TaskTrack, done_by};
 use super::told::{Told, What};
 use crate::common::{Outcome, answered};
 use crate::ids::{Code, Label, PersonId};
@@ -29,6 +29,8 @@ pub(crate) struct Registration {
 pub(crate) struct Plan {
     pub(crate) seq: u64,
     pub(crate) tasks: Vec<PlannedTask>,
+    /// How each of the tasks stands, in the same order: the due list reads nothing else.
+    pub(crate) gauges: Vec<Gauge>,
 }
 
 /// A lock that is on.
@@ -90,15 +92,6 @@ pub(crate) struct Derived {
 }
 
 impl Derived {
-    /// Derives the state from the facts in order.
-    pub(crate) fn from_facts<'a>(facts: impl Iterator<Item = &'a Moment<Told>>) -> Self {
-        let mut derived = Derived::default();
-        for moment in facts {
-            derived.step(moment);
-        }
-        derived
-    }
-
     /// Folds the next fact in order of work in: first its reading, then what it did.
     pub(crate) fn step(&mut self, moment: &Moment<Told>) {
         let Told { person, offset_s, what } = &moment.value;
@@ -227,14 +220,14 @@ impl Derived {
 
     /// Brings the gauges of some tasks up to date, and of those deferred by `meter`.
     fn refresh(&mut self, wanted: impl Fn(&PlannedTask) -> bool, meter: Option<&Label>) {
-        let Some(plan) = &self.plan else { return };
-        for task in &plan.tasks {
-            let failing = failing_for(&self.failing, &plan.tasks, task).map(|f| f.time_ms);
-            let Some(track) = self.tasks.get_mut(&task.task) else { continue };
+        let Some(plan) = &mut self.plan else { return };
+        for (task, gauge) in plan.tasks.iter().zip(&mut plan.gauges) {
+            let Some(track) = self.tasks.get(&task.task) else { continue };
             let deferred = track.cycle.as_ref().and_then(|c| c.deferral.as_ref());
             let on_meter = deferred.and_then(|d| d.until_usage.as_ref()).map(|(m, _)| m);
             if wanted(task) || (meter.is_some() && on_meter == meter) {
-                track.refresh(task, &self.meters, failing);
+                let failing = failing_for(&self.failing, &plan.tasks, task).map(|f| f.time_ms);
+                *gauge = track.gauge(task, &self.meters, failing);
             }
         }
     }
@@ -267,7 +260,8 @@ impl Derived {
                 track.note_usage(task, at.seq, at.day, *usage);
             }
         }
-        self.plan = Some(Plan { seq: at.seq, tasks: form.tasks.clone() });
+        let gauges = vec![Gauge::default(); form.tasks.len()];
+        self.plan = Some(Plan { seq: at.seq, tasks: form.tasks.clone(), gauges });
         self.refresh(|_| true, None);
     }
 

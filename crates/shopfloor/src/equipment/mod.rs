@@ -10,6 +10,7 @@ mod dust;
 pub mod events;
 mod exposure;
 mod history;
+mod kept;
 mod machine;
 mod machine_view;
 mod meter;
@@ -50,50 +51,11 @@ pub use upkeep::*;
 
 use crate::fact::Fact;
 use crate::ids::{Code, Label};
-use crate::timeline::{Moment, Timeline};
-use events::{MeterValue, PartKind, PartReceived};
+use crate::timeline::Timeline;
+use events::{PartKind, PartReceived};
+use kept::Machine;
 use machine::Derived;
-use meter::Verdict;
 use told::{Told, Trace, machine_of};
-
-/// One machine: its facts, and what follows from them.
-#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
-pub(crate) struct Machine {
-    facts: Timeline<Told>,
-    uses: Timeline<UseKind>,
-    pub(crate) now: Derived,
-}
-
-impl Machine {
-    /// The state just before the place of a fact.
-    fn before(&self, time_ms: i64, seq: u64) -> Cow<'_, Derived> {
-        let place = (time_ms, seq);
-        if self.facts.last().is_none_or(|m| (m.time_ms, m.seq) < place) {
-            return Cow::Borrowed(&self.now);
-        }
-        let earlier = self.facts.iter().take_while(|m| (m.time_ms, m.seq) < place);
-        Cow::Owned(Derived::from_facts(earlier))
-    }
-
-    /// The next reading of `meter` after a fact, if it counts now and would not count any more
-    /// with the fact in its place: its entry and what it showed.
-    fn next_counted(&self, fact: &Fact, meter: &Label) -> Option<(u64, MeterValue)> {
-        let place = (fact.time.ms(), fact.seq);
-        let mut later = self.facts.iter().filter(|m| (m.time_ms, m.seq) > place);
-        let (seq, time_ms, value) = later.find_map(|m| {
-            let (read, value) = m.value.what.reading()?;
-            let counts = || !self.now.meters.get(meter).is_some_and(|t| t.is_held(m.seq));
-            (read == meter && counts()).then_some((m.seq, m.time_ms, value))
-        })?;
-        let mut with = self.before(place.0, place.1).into_owned();
-        let told = Told { person: None, offset_s: fact.time.offset_s, what: Trace::of(fact).life? };
-        with.step(&Moment { time_ms: place.0, seq: place.1, value: told });
-        match with.meters.get(meter)?.judge(time_ms, value) {
-            Verdict::Held(_) => Some((seq, value.clone())),
-            Verdict::Counts { .. } => None,
-        }
-    }
-}
 
 /// The fold of this subject.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
@@ -114,16 +76,14 @@ impl Equipment {
             let person = fact.performer.person().cloned();
             let told = Told { person, offset_s: fact.time.offset_s, what };
             let machine = self.machines.entry(id.clone()).or_default();
-            if machine.facts.insert(time_ms, seq, told) {
-                let stays_before = machine.now.stays.len();
-                if let Some(last) = machine.facts.last() {
-                    machine.now.step(last);
-                }
-                for stay in machine.now.stays.iter().skip(stays_before) {
+            if machine.is_newest(time_ms, seq) {
+                let known = machine.now.stays.len();
+                machine.insert(time_ms, seq, told);
+                for stay in machine.now.stays.iter().skip(known) {
                     self.serials.entry(stay.serial.clone()).or_default().insert(id.clone());
                 }
             } else {
-                self.derive_again(&id);
+                self.rewrite(&id, |machine| machine.insert(time_ms, seq, told));
             }
         }
         for (machine, kind) in trace.uses {
@@ -140,10 +100,9 @@ impl Equipment {
     /// Takes an effective fact back out (it was corrected or voided).
     pub(crate) fn retract(&mut self, fact: &Fact) {
         let trace = Trace::of(fact);
-        if let (Some(_), Some(id)) = (trace.life, machine_of(fact))
-            && self.machines.get_mut(&id).is_some_and(|m| m.facts.remove(fact.seq))
-        {
-            self.derive_again(&id);
+        if let (Some(_), Some(id)) = (trace.life, machine_of(fact)) {
+            self.rewrite(&id, |machine| machine.remove(fact.seq));
+            self.drop_if_empty(&id);
         }
         for (machine, _) in trace.uses {
             if let Ok(id) = Label::new(machine) {
@@ -211,11 +170,15 @@ impl Equipment {
         })
     }
 
-    fn derive_again(&mut self, id: &Label) {
+    /// Changes the past of a machine, which can also take serials out of it.
+    fn rewrite(&mut self, id: &Label, how: impl FnOnce(&mut Machine)) {
         let Some(machine) = self.machines.get_mut(id) else { return };
-        let before: BTreeSet<Label> = machine.now.stays.iter().map(|s| s.serial.clone()).collect();
-        machine.now = Derived::from_facts(machine.facts.iter());
-        let after: BTreeSet<Label> = machine.now.stays.iter().map(|s| s.serial.clone()).collect();
+        let serials = |machine: &Machine| -> BTreeSet<Label> {
+            machine.now.stays.iter().map(|s| s.serial.clone()).collect()
+        };
+        let before = serials(machine);
+        how(machine);
+        let after = serials(machine);
         for gone in before.difference(&after) {
             if let Some(machines) = self.serials.get_mut(gone) {
                 machines.remove(id);
@@ -224,10 +187,9 @@ impl Equipment {
                 }
             }
         }
-        for serial in after {
-            self.serials.entry(serial).or_default().insert(id.clone());
+        for new in after.difference(&before) {
+            self.serials.entry(new.clone()).or_default().insert(id.clone());
         }
-        self.drop_if_empty(id);
     }
 
     fn drop_if_empty(&mut self, id: &Label) {

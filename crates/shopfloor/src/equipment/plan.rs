@@ -188,7 +188,6 @@ pub(crate) struct TaskTrack {
     pub(crate) cycle: Option<Cycle>,
     pub(crate) last: Option<Done>,
     pub(crate) completed: Vec<Completed>,
-    pub(crate) gauge: Gauge,
 }
 
 impl Cycle {
@@ -263,15 +262,15 @@ impl Cycle {
 }
 
 impl TaskTrack {
-    /// Brings the gauge up to date with the meters. `failing` tells when a check failed that asks
-    /// for this work.
-    pub(crate) fn refresh(
-        &mut self,
+    /// The gauge of the running cycle by what the meters show. `failing_ms` tells when a check
+    /// failed that asks for this work.
+    pub(crate) fn gauge(
+        &self,
         task: &PlannedTask,
         meters: &BTreeMap<Label, MeterTrack>,
         failing_ms: Option<i64>,
-    ) {
-        let Some(cycle) = &self.cycle else { return };
+    ) -> Gauge {
+        let Some(cycle) = &self.cycle else { return Gauge::default() };
         let (by_meter, due_day) = cycle.working(task);
         let meter = by_meter.map(|limit| {
             let usage = meters.get(limit.meter).and_then(MeterTrack::usage);
@@ -288,7 +287,7 @@ impl TaskTrack {
         });
         let deferred_ms = cycle.deferral.as_ref().map(|d| d.time_ms);
         let condition = failing_ms.is_some_and(|failed| deferred_ms.is_none_or(|d| failed > d));
-        self.gauge = Gauge { meter, start_day, warn_day, due_day, condition };
+        Gauge { meter, start_day, warn_day, due_day, condition }
     }
 
     /// Notes an accepted reading of the task's meter.

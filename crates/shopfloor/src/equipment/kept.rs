@@ -1,0 +1,204 @@
+//! The facts of one machine in order of work, and the state that follows from them.
+
+use std::borrow::Cow;
+
+use serde::{Deserialize, Serialize};
+
+use super::events::MeterValue;
+use super::machine::Derived;
+use super::meter::Verdict;
+use super::told::{Told, Trace, UseKind};
+use crate::fact::Fact;
+use crate::ids::Label;
+use crate::timeline::{Moment, Timeline};
+
+/// Facts between two remembered states. A fact that comes less than this many places late derives
+/// at most twice as many facts again.
+const REMEMBER_EVERY: usize = 32;
+
+/// One machine: its facts, and what follows from them.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub(crate) struct Machine {
+    pub(crate) facts: Timeline<Told>,
+    pub(crate) uses: Timeline<UseKind>,
+    pub(crate) now: Derived,
+    #[serde(skip)]
+    remembered: Remembered,
+}
+
+/// Two earlier states, each after so many facts, the older one first. They only save work: two
+/// machines with the same facts are equal whatever they remember, and snapshots leave them out.
+#[derive(Debug, Clone, Default)]
+struct Remembered([Option<(usize, Box<Derived>)>; 2]);
+
+impl PartialEq for Remembered {
+    fn eq(&self, _: &Self) -> bool {
+        true
+    }
+}
+impl Eq for Remembered {}
+
+impl Remembered {
+    /// Remembers the state after `facts` facts when the last one remembered lies far enough back.
+    fn note(&mut self, facts: usize, now: &Derived) {
+        let newest = self.0[1].as_ref().map_or(0, |(at, _)| *at);
+        if facts >= newest + REMEMBER_EVERY {
+            self.0[0] = self.0[1].take();
+            self.0[1] = Some((facts, Box::new(now.clone())));
+        }
+    }
+
+    /// Forgets states that a change at place `at` made wrong.
+    fn forget_after(&mut self, at: usize) {
+        for state in &mut self.0 {
+            if state.as_ref().is_some_and(|(facts, _)| *facts > at) {
+                *state = None;
+            }
+        }
+        if self.0[1].is_none() {
+            self.0.swap(0, 1);
+        }
+    }
+
+    /// The latest state that holds at most `at` facts.
+    fn up_to(&self, at: usize) -> Option<(usize, &Derived)> {
+        let known = self.0.iter().flatten().map(|(facts, state)| (*facts, &**state));
+        known.filter(|(facts, _)| *facts <= at).max_by_key(|(facts, _)| *facts)
+    }
+}
+
+impl Machine {
+    /// Whether a fact at this place would come after all others.
+    pub(crate) fn is_newest(&self, time_ms: i64, seq: u64) -> bool {
+        self.facts.last().is_none_or(|m| (m.time_ms, m.seq) < (time_ms, seq))
+    }
+
+    /// Puts a fact at its time: one step when it is the newest.
+    pub(crate) fn insert(&mut self, time_ms: i64, seq: u64, told: Told) {
+        let at = self.place_of(time_ms, seq);
+        if self.facts.insert(time_ms, seq, told) {
+            if let Some(newest) = self.facts.last() {
+                self.now.step(newest);
+            }
+            self.remembered.note(self.facts.len(), &self.now);
+        } else {
+            self.derive_from(at);
+        }
+    }
+
+    /// Takes the fact of an entry out, if there is one.
+    pub(crate) fn remove(&mut self, seq: u64) {
+        let back = self.facts.iter().rev().position(|m| m.seq == seq);
+        if let Some(back) = back {
+            let at = self.facts.len() - 1 - back;
+            self.facts.remove(seq);
+            self.derive_from(at);
+        }
+    }
+
+    /// How many facts lie before a place in time.
+    fn place_of(&self, time_ms: i64, seq: u64) -> usize {
+        let later = self.facts.iter().rev().take_while(|m| (m.time_ms, m.seq) >= (time_ms, seq));
+        self.facts.len() - later.count()
+    }
+
+    /// The state after the first `facts` facts.
+    fn state_after(&self, facts: usize) -> Derived {
+        let (known, mut state) = match self.remembered.up_to(facts) {
+            Some((known, state)) => (known, state.clone()),
+            None => (0, Derived::default()),
+        };
+        for moment in self.facts.iter().skip(known).take(facts - known) {
+            state.step(moment);
+        }
+        state
+    }
+
+    /// Derives again what follows from the facts, which changed at place `at`.
+    fn derive_from(&mut self, at: usize) {
+        self.remembered.forget_after(at);
+        self.now = self.state_after(self.facts.len());
+        self.remembered.note(self.facts.len(), &self.now);
+    }
+
+    /// The state just before the place of a fact.
+    pub(crate) fn before(&self, time_ms: i64, seq: u64) -> Cow<'_, Derived> {
+        match self.place_of(time_ms, seq) {
+            all if all == self.facts.len() => Cow::Borrowed(&self.now),
+            some => Cow::Owned(self.state_after(some)),
+        }
+    }
+
+    /// The next reading of `meter` after a fact, if it counts now and would not count any more
+    /// with the fact in its place: its entry and what it showed.
+    pub(crate) fn next_counted(&self, fact: &Fact, meter: &Label) -> Option<(u64, MeterValue)> {
+        let place = (fact.time.ms(), fact.seq);
+        let first = self.place_of(place.0, place.1);
+        let mut later = self.facts.iter().skip(first).filter(|m| m.seq != fact.seq);
+        let (seq, time_ms, value) = later.find_map(|m| {
+            let (read, value) = m.value.what.reading()?;
+            let counts = || !self.now.meters.get(meter).is_some_and(|t| t.is_held(m.seq));
+            (read == meter && counts()).then_some((m.seq, m.time_ms, value))
+        })?;
+        let mut with = self.before(place.0, place.1).into_owned();
+        let told = Told { person: None, offset_s: fact.time.offset_s, what: Trace::of(fact).life? };
+        with.step(&Moment { time_ms: place.0, seq: place.1, value: told });
+        match with.meters.get(meter)?.judge(time_ms, value) {
+            Verdict::Held(_) => Some((seq, value.clone())),
+            Verdict::Counts { .. } => None,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::equipment::told::What;
+    use proptest::prelude::*;
+
+    /// A reading that counts or is held, depending on its neighbours.
+    fn reading(shown: u32) -> Told {
+        let what = What::Read {
+            meter: Label::new("run").unwrap(),
+            reading: MeterValue::new(&shown.to_string(), "h").unwrap(),
+        };
+        Told { person: None, offset_s: 0, what }
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig { cases: 48, ..ProptestConfig::default() })]
+
+        /// Most facts come in order, some a little late, some very late, some are taken out again:
+        /// what is remembered of earlier states never shows.
+        #[test]
+        fn remembered_states_never_show(
+            deeds in proptest::collection::vec((0..10u8, 0..400i64, 0..300u32), 100..400),
+        ) {
+            let mut machine = Machine::default();
+            for (n, (kind, back, shown)) in deeds.iter().enumerate() {
+                let (seq, hour) = (n as u64, n as i64);
+                match kind {
+                    0 => machine.remove(seq.saturating_sub(back.unsigned_abs())),
+                    1 => machine.insert((hour - back) * 3_600_000, seq, reading(*shown)),
+                    2 => machine.insert((hour - back % 8) * 3_600_000, seq, reading(*shown)),
+                    _ => machine.insert(hour * 3_600_000, seq, reading(hour as u32 / 2)),
+                }
+                if *kind < 3 {
+                    let fresh = Machine { facts: machine.facts.clone(), ..Machine::default() };
+                    prop_assert_eq!(&machine.now, &fresh.state_after(fresh.facts.len()));
+                    let at = (hour - back) * 3_600_000;
+                    prop_assert_eq!(machine.before(at, seq), fresh.before_slowly(at, seq));
+                }
+            }
+        }
+    }
+
+    impl Machine {
+        fn before_slowly(&self, time_ms: i64, seq: u64) -> Cow<'_, Derived> {
+            let earlier = self.facts.iter().take_while(|m| (m.time_ms, m.seq) < (time_ms, seq));
+            let mut state = Derived::default();
+            earlier.for_each(|moment| state.step(moment));
+            Cow::Owned(state)
+        }
+    }
+}
