@@ -14,6 +14,8 @@ use super::events::{MeterUnit, PlanBasis, PlanSource, PlannedTask, TaskAction};
 use super::machine::{Derived, Plan, Registration};
 use super::meter::{DayNumber, MeterTrack, date_of, day_number};
 use super::plan::{Cycle, DueState, MeterLimit, StartKind, TaskTrack};
+use super::ranking::MostUrgent;
+use super::workdays::WorkingDays;
 use super::{Equipment, Machine};
 use crate::common::{Day, Outcome};
 use crate::forms::words;
@@ -290,50 +292,6 @@ impl<'a> Days<'a> {
     }
 }
 
-/// Rank of a task in the due list: state, share of the limit, machine, place in the plan.
-type Rank = (DueState, Reverse<u32>, u32, u32);
-
-/// Keeps the best of many ranks without sorting all of them.
-struct MostUrgent {
-    limit: usize,
-    kept: Vec<Rank>,
-    /// The worst rank that can still be among the best, once known.
-    bar: Option<Rank>,
-}
-
-impl MostUrgent {
-    fn new(limit: usize) -> Self {
-        Self { limit, kept: Vec::new(), bar: None }
-    }
-
-    fn offer(&mut self, rank: Rank) {
-        if self.bar.is_some_and(|bar| rank > bar) {
-            return;
-        }
-        self.kept.push(rank);
-        if self.kept.len() >= self.limit.saturating_mul(2).max(1024) {
-            self.cut();
-        }
-    }
-
-    fn cut(&mut self) {
-        match self.limit.checked_sub(1) {
-            Some(last) if self.kept.len() > last => {
-                let (_, bar, _) = self.kept.select_nth_unstable(last);
-                self.bar = Some(*bar);
-            }
-            Some(_) | None => {}
-        }
-        self.kept.truncate(self.limit);
-    }
-
-    fn sorted(mut self) -> Vec<Rank> {
-        self.cut();
-        self.kept.sort_unstable();
-        self.kept
-    }
-}
-
 impl Equipment {
     /// The due list at `now`: by the readings and work recorded so far, on the local day of each
     /// machine's site. Machines that are retired or were never registered are left out.
@@ -570,51 +528,6 @@ fn source_in_words(source: &PlanSource) -> String {
     }
 }
 
-/// Days counted on the site's working days only.
-pub(crate) struct WorkingDays {
-    /// 0 = Monday to 6 = Sunday, ascending.
-    week: Vec<i32>,
-}
-
-impl WorkingDays {
-    /// The working days of a site; every day when none is configured.
-    pub(crate) fn of(config: &SiteConfig) -> Self {
-        let mut week: Vec<i32> = config
-            .working_days
-            .iter()
-            .filter(|d| (1..=7).contains(*d))
-            .map(|d| i32::from(*d) - 1)
-            .collect();
-        week.sort_unstable();
-        week.dedup();
-        if week.is_empty() {
-            week = (0..7).collect();
-        }
-        Self { week }
-    }
-
-    fn per_week(&self) -> i32 {
-        i32::try_from(self.week.len()).unwrap_or(7)
-    }
-
-    /// Number of working days up to and including `day`, from a fixed Monday.
-    pub(crate) fn count(&self, day: DayNumber) -> i32 {
-        // 1970-01-01 was a Thursday: day 0 lies three days after a Monday.
-        let since_monday = day.saturating_add(3);
-        let weekday = since_monday.rem_euclid(7);
-        let in_week = self.week.iter().filter(|d| **d <= weekday).count();
-        since_monday.div_euclid(7) * self.per_week() + i32::try_from(in_week).unwrap_or(7)
-    }
-
-    /// The working day with that number.
-    pub(crate) fn day(&self, count: i32) -> DayNumber {
-        let (weeks, rest) =
-            ((count - 1).div_euclid(self.per_week()), (count - 1).rem_euclid(self.per_week()));
-        let weekday = usize::try_from(rest).ok().and_then(|r| self.week.get(r)).copied();
-        weeks * 7 + weekday.unwrap_or(0) - 3
-    }
-}
-
 fn forecast(limit: &MeterLimit<'_>, cycle: &Cycle, now: &Derived, config: &SiteConfig) -> Forecast {
     let track = now.meters.get(limit.meter);
     let (Some(track), Some(base), Some(span)) = (track, limit.base, limit.span) else {
@@ -630,49 +543,4 @@ fn forecast(limit: &MeterLimit<'_>, cycle: &Cycle, now: &Derived, config: &SiteC
     let points: Vec<(i32, Decimal)> =
         days.iter().map(|d| (calendar.count(d.day), d.usage)).collect();
     Forecast::of(&points, remaining, last.day, &calendar)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use proptest::prelude::*;
-
-    proptest! {
-        #[test]
-        fn the_most_urgent_are_those_of_a_full_sort(
-            points in proptest::collection::vec((0..3usize, 0..50u32), 0..5000),
-            limit in prop_oneof![0..20usize, 900..1500usize, Just(usize::MAX)],
-        ) {
-            let states = [DueState::Due, DueState::DueSoon, DueState::WithinLimit];
-            let ranks = (0u32..).zip(points).map(|(n, (s, p))| (states[s], Reverse(p), n, 0));
-            let mut sorted: Vec<Rank> = ranks.collect();
-            let mut best = MostUrgent::new(limit);
-            for rank in &sorted {
-                best.offer(*rank);
-            }
-            sorted.sort_unstable();
-            sorted.truncate(limit);
-            prop_assert_eq!(best.sorted(), sorted);
-        }
-    }
-
-    #[test]
-    fn working_days_are_counted_and_found_again() {
-        let config =
-            |days: &[u8]| SiteConfig { working_days: days.to_vec(), ..SiteConfig::default() };
-        let day = |text: &str| day_number(text.parse().unwrap());
-        // 2026-03-06 is a Friday.
-        let week = WorkingDays::of(&config(&[1, 2, 3, 4, 5]));
-        let friday = week.count(day("2026-03-06"));
-        assert_eq!(week.count(day("2026-03-08")), friday, "the weekend adds nothing");
-        assert_eq!(week.day(friday + 1), day("2026-03-09"), "the next one is Monday");
-        for working in [&[1, 2, 3, 4, 5][..], &[7, 1], &[3], &[], &[1, 2, 3, 4, 5, 6, 7]] {
-            let week = WorkingDays::of(&config(working));
-            let first = week.count(day("1969-12-20"));
-            for count in first..first + 40 {
-                assert_eq!(week.count(week.day(count)), count, "{working:?}");
-                assert_eq!(week.count(week.day(count) - 1), count - 1, "{working:?}");
-            }
-        }
-    }
 }

@@ -16,12 +16,14 @@ mod machine_view;
 mod meter;
 mod parts;
 mod plan;
+mod ranking;
 mod readiness;
 pub mod rules;
 mod series;
 mod starter;
 mod told;
 mod upkeep;
+mod workdays;
 
 use std::borrow::Cow;
 use std::collections::{BTreeMap, BTreeSet};

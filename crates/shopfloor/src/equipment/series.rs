@@ -9,10 +9,11 @@ use serde::Serialize;
 
 use super::Equipment;
 use super::checks::mpe_in_service_kg;
-use super::due::{Forecast, Outlook, WorkingDays, config_of, day_of};
+use super::due::{Forecast, Outlook, config_of, day_of};
 use super::events::{CheckDone, CheckKind, ScaleData};
 use super::meter::{DAYS_KEPT, DayNumber, local_day};
 use super::told::{UseKind, What};
+use super::workdays::WorkingDays;
 use crate::common::{Day, Outcome};
 use crate::ids::Label;
 use crate::quantity::AnyQuantity;
