@@ -248,10 +248,7 @@ fn sieving_over_the_sieve_that_is_fitted() {
         })
     };
     let not_fitted = "equipment.sieve_in_use_is_not_fitted";
-    for (data, found) in [
-        (sieved("SV-1", "150"), false),
-        (sieved("SV-9", "150"), true),
-    ] {
+    for (data, found) in [(sieved("SV-1", "150"), false), (sieved("SV-9", "150"), true)] {
         let mut shop = station();
         let seq = shop.post("2026-03-02T14:00:00+01:00", "powder.sieved", STATION, data);
         assert_eq!(shop.equipment_rules(seq).contains(&not_fitted), found, "{:?}", shop.found(seq));

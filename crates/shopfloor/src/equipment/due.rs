@@ -41,7 +41,7 @@ pub struct DueQuery {
 
 impl Default for DueQuery {
     fn default() -> Self {
-        Self { site: None, machine: None, down_to: DueState::WithinLimit, limit: 200 }
+        Self { site: None, machine: None, down_to: DueState::WithinLimit, limit: 100 }
     }
 }
 
