@@ -9,7 +9,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use chain::Digest;
-use chain::entry::{Entry, leaf_hash};
+use chain::entry::{Entry, EntryView, leaf_hash};
 use chain::keys::Keys;
 use chain::merkle::Frontier;
 use chain::note::VerifierKey;
@@ -19,7 +19,7 @@ use shopfloor::{Fact, State};
 
 use crate::bracket::Bracket;
 use crate::client_keys::{KeyStories, KeyStory};
-use crate::reports::{ReportCheck, ReportFile, Reports};
+use crate::reports::{Prefix, ReportCheck, ReportFile, Reports};
 
 /// What the replay found.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -98,9 +98,10 @@ pub fn replay(entries: &[&[u8]], against: &Against<'_>) -> Replay {
             }
         }
         // As of `seq + 1` entries, whatever of them could be read.
-        let size = seq + 1;
-        if let Some(root) = roots.at.get(&size) {
-            reports.compile(size, root, &state, against);
+        if let Some(root) = roots.at.get(&(seq + 1)) {
+            let recorded_at_ms = EntryView::parse(bytes).map_or(0, |entry| entry.recorded_at_ms);
+            let prefix = Prefix { size: seq + 1, root, recorded_at_ms, state: &state };
+            reports.compile(&prefix, against);
         }
     }
     found.anchors = bracket.anchors();

@@ -3,12 +3,17 @@
 use chain::Digest;
 use chain::checkpoint::Checkpoint;
 use chain::note::VerifierKey;
-use report::disposal::{self, DisposalReport, Head, Options};
+use jiff::Timestamp;
+use report::disposal::{self, DisposalReport, Head, Options, Print};
+use report::pdf::Language;
 use shopfloor::catalogue::Event;
 use shopfloor::record::events::ReportIssued;
 use shopfloor::{Fact, State};
 
 use crate::replay::{Against, Difference};
+
+/// Languages a report may be printed in.
+const LANGUAGES: [Language; 2] = [Language::English, Language::German];
 
 /// A report that came with the entries.
 #[derive(Debug)]
@@ -43,12 +48,21 @@ pub struct ReportCheck {
 /// How far a report could be compared.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Compared {
-    /// Byte for byte the same: the machine-readable form, and the table if it was there.
+    /// Byte for byte the same: the machine-readable form, and table and print if they were there.
     Same,
     /// Not the same.
     Differs,
     /// It rests on more entries than there are here.
     Beyond,
+}
+
+/// The log up to some entry, and what follows from it.
+pub(crate) struct Prefix<'a> {
+    pub(crate) size: u64,
+    pub(crate) root: &'a Digest,
+    /// When the last of its entries was recorded, ms since 1970.
+    pub(crate) recorded_at_ms: i64,
+    pub(crate) state: &'a State,
 }
 
 struct Examined<'a> {
@@ -100,15 +114,11 @@ impl<'a> Reports<'a> {
     }
 
     /// Works out again the reports that rest on exactly these entries.
-    pub(crate) fn compile(
-        &mut self,
-        size: u64,
-        root: &Digest,
-        state: &State,
-        against: &Against<'_>,
-    ) {
-        for examined in self.files.iter_mut().filter(|e| e.file.report.head.size == size) {
-            examined.differences = Some(compare(examined.file, root, state, against));
+    pub(crate) fn compile(&mut self, prefix: &Prefix<'_>, against: &Against<'_>) {
+        for examined in self.files.iter_mut() {
+            if examined.file.report.head.size == prefix.size {
+                examined.differences = Some(compare(examined.file, prefix, against));
+            }
         }
     }
 
@@ -151,23 +161,19 @@ fn difference(about: String, recorded: impl ToString, computed: impl ToString) -
     Difference { seq: None, about, recorded: recorded.to_string(), computed: computed.to_string() }
 }
 
-fn compare(
-    file: &ReportFile<'_>,
-    root: &Digest,
-    state: &State,
-    against: &Against<'_>,
-) -> Vec<Difference> {
+fn compare(file: &ReportFile<'_>, prefix: &Prefix<'_>, against: &Against<'_>) -> Vec<Difference> {
     let given = &file.report;
     let about = |what: &str| format!("{what} of `{}`", file.name);
-    let Ok(at) = given.at.parse() else {
-        return vec![difference(about("instant"), &given.at, "it is no time")];
+    // Clocks are read at the newest entry: nobody chooses the moment at which nothing is overdue.
+    let Ok(at) = Timestamp::from_millisecond(prefix.recorded_at_ms) else {
+        return vec![difference(about("instant"), &given.at, "a time out of range")];
     };
-    let head = match head(given, root, against) {
+    let head = match head(given, prefix.root, against) {
         Ok(head) => head,
         Err(why) => return vec![difference(about("checkpoint"), &given.head.checkpoint, why)],
     };
     let (site, from, to) = (&given.site, given.from, given.to);
-    let again = disposal::compile(state, site, from, to, head, &Options { at });
+    let again = disposal::compile(prefix.state, site, from, to, head, &Options { at });
     let mut found = Vec::new();
     match report::json::to_bytes(&again) {
         Ok(bytes) if bytes == file.json => {}
@@ -184,7 +190,19 @@ fn compare(
             found.push(difference(about("table"), recorded, computed));
         }
     }
+    if let Some(pdf) = file.pdf.filter(|_| found.is_empty())
+        && !LANGUAGES.iter().any(|language| is_print(&again, *language, pdf))
+    {
+        let expected = "what this program prints from the same report, in any of its languages";
+        found.push(difference(about("print"), format!("SHA-256 {}", Digest::of(pdf)), expected));
+    }
     found
+}
+
+/// Whether these are the bytes that the report gives in print.
+fn is_print(report: &DisposalReport, language: Language, pdf: &[u8]) -> bool {
+    let print = Print { language, ..Print::default() };
+    disposal::to_pdf(report, &print).is_ok_and(|again| again == pdf)
 }
 
 /// Where the log stood, from what is believed here; only the signatures on the checkpoint are taken

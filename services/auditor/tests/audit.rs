@@ -11,7 +11,8 @@ use chain::bundle::{self, Bundle, BundleVerdict};
 use chain::keys::Keys;
 use chain::note::Ed25519Signer;
 use logs::{Log, MINUTE_MS, START_MS};
-use report::disposal::{self, Head, Options};
+use report::disposal::{self, DisposalReport, Head, Options, Print};
+use report::pdf::Language;
 use serde_json::json;
 
 fn audited(files: &Bundle) -> Audit {
@@ -123,7 +124,7 @@ fn enrolled_keys_are_told_with_what_they_signed_and_what_is_suspect() {
 }
 
 /// A log with a waste report in its bundle.
-fn reported(change: impl Fn(&mut disposal::DisposalReport)) -> Bundle {
+fn reported(change: impl Fn(&mut DisposalReport)) -> Bundle {
     let mut log = Log::open("north/2026", None);
     log.read_meter("12.5");
     let note = log.checkpoint(None);
@@ -136,7 +137,7 @@ fn reported(change: impl Fn(&mut disposal::DisposalReport)) -> Bundle {
     };
     let site = shopfloor::ids::Label::new("north").unwrap();
     let day = |text: &str| shopfloor::common::Day(text.parse().unwrap());
-    let options = Options { at: "2026-03-01T12:00:00Z".parse().unwrap() };
+    let options = Options { at: "2026-03-01T08:00:00Z".parse().unwrap() };
     let (from, to) = (day("2026-01-01"), day("2026-02-28"));
     let mut report = disposal::compile(&log.state(), &site, from, to, head, &options);
     change(&mut report);
@@ -158,6 +159,8 @@ fn reported(change: impl Fn(&mut disposal::DisposalReport)) -> Bundle {
     let last = log.checkpoint(None);
     let mut files = log.bundle(&[&note, &last]);
     files.insert("report.json", json).unwrap();
+    let german = Print { language: Language::German, ..Print::default() };
+    files.insert("report.pdf", disposal::to_pdf(&report, &german).unwrap()).unwrap();
     files.insert("report.csv", disposal::to_csv(&report)).unwrap();
     files
 }
@@ -176,11 +179,27 @@ fn a_report_follows_from_the_entries_or_is_told() {
         report.shipped_kg = serde_json::from_value(json!("12")).unwrap()
     }));
     let both = [(None, "content of `report.json`"), (None, "table of `report.json`")];
-    assert_eq!(abouts(&falsified), both[..1]);
+    assert_eq!(abouts(&falsified), both);
     let elsewhere = audited(&reported(|report| report.head.root = "x".into()));
     assert_eq!(abouts(&elsewhere), both);
+    // A moment at which nothing is overdue yet cannot be chosen.
+    let early = audited(&reported(|report| report.at = "2026-03-01T07:00:00Z".into()));
+    assert_eq!(abouts(&early), [(None, "content of `report.json`")]);
     let ahead = audited(&reported(|report| report.head.size = 40));
     assert_eq!(ahead.replay.as_ref().unwrap().reports[0].compared, Compared::Beyond);
+}
+
+#[test]
+fn a_print_that_says_something_else_is_told() {
+    let mut files = Bundle::new();
+    for (name, bytes) in reported(|_| {}).iter() {
+        let mut bytes = bytes.to_vec();
+        if name == "report.pdf" {
+            bytes.extend_from_slice(b"\n% one more line\n");
+        }
+        files.insert(name, bytes).unwrap();
+    }
+    assert_eq!(abouts(&audited(&files)), [(None, "print of `report.json`")]);
 }
 
 #[test]
