@@ -17,6 +17,11 @@ const SCRIPT: &str = "text/javascript; charset=utf-8";
 
 const ASSETS: &[Asset] = &[
     Asset {
+        name: "icon.svg",
+        media_type: "image/svg+xml",
+        bytes: include_bytes!("../../assets/icon.svg"),
+    },
+    Asset {
         name: "pages.css",
         media_type: "text/css; charset=utf-8",
         bytes: include_bytes!("../../assets/pages.css"),

@@ -255,17 +255,22 @@ pub(crate) fn timeline(
     let from = entries.len().saturating_sub(TIMELINE_MAX);
     let mut table =
         Table::new(words, "thing.timeline", &["done", "event", "what", "person", "entry"]);
-    for seq in entries[from..].iter().rev() {
-        let Some(fact) = fact(visit, *seq)? else { continue };
+    let mut facts = Vec::new();
+    for seq in &entries[from..] {
+        facts.extend(fact(visit, *seq)?);
+    }
+    // In order of work, newest first: a late entry stands where the work was done.
+    facts.sort_by_key(|fact| std::cmp::Reverse((fact.time.ms(), fact.seq)));
+    table.rows.extend(facts.iter().map(|fact| {
         let who = fact.performer.person().map_or_else(|| "–".to_owned(), ToString::to_string);
-        table.rows.push(vec![
+        vec![
             Cell::Text(words.moment(fact.time.ms(), zone)),
             Cell::Text(words.code("event", fact.event.kind().name)),
             Cell::Text(short(&fact.event.data())),
             Cell::Text(who),
-            Cell::Entries(vec![*seq]),
-        ]);
-    }
+            Cell::Entries(vec![fact.seq]),
+        ]
+    }));
     if from > 0 {
         table.caption = format!("{} ({})", table.caption, words.n("thing.earlier", from));
     }
@@ -275,7 +280,9 @@ pub(crate) fn timeline(
 /// The first few values of a form in one line.
 fn short(data: &serde_json::Value) -> String {
     const SHOWN: usize = 3;
-    let values = flat(data);
+    let mut values = flat(data);
+    // Digests tell a reader nothing; they stand on the page of the entry.
+    values.retain(|(_, value)| value.len() < 40);
     let more = if values.len() > SHOWN { " …" } else { "" };
     let shown = values.iter().take(SHOWN).map(|(_, value)| value.as_str());
     format!("{}{more}", shown.collect::<Vec<_>>().join(", "))

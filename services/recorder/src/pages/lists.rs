@@ -363,10 +363,7 @@ pub(crate) async fn waste(request: HttpRequest) -> HttpResponse {
             (containers, shipments, state.as_of)
         });
         let kg = |kg: Option<shopfloor::waste::Kg>| {
-            Cell::Number(kg.map_or_else(
-                || "–".to_owned(),
-                |kg| format!("{} kg", words.number(&kg.to_string())),
-            ))
+            Cell::Number(kg.map_or_else(|| "–".to_owned(), |kg| words.number(&kg.to_string())))
         };
         let rows = containers.iter().rev().take(ROWS_MAX).map(|c| {
             vec![

@@ -253,7 +253,7 @@ pub(crate) fn strip(title: &str, stretches: &[(String, i64)]) -> Option<String> 
     let least = 24.0_f64.min(600.0 / stretches.len().max(1) as f64);
     let free = 640.0 - least * stretches.len() as f64;
     let mut out = format!(
-        r#"<svg class="strip" viewBox="0 0 640 40" role="img" aria-label="{}">"#,
+        r#"<svg class="strip" viewBox="0 0 640 26" role="img" aria-label="{}">"#,
         escape(title)
     );
     let mut at = 0.0;

@@ -252,9 +252,12 @@ fn meter_chart(
         return None;
     }
     // The task on this meter that is due next: its limit, as a reading, and its forecast.
-    let task = due.iter().find(|t| {
-        t.by_meter.as_ref().is_some_and(|m| m.meter == meter.meter && m.remaining.is_some())
-    });
+    let left = |t: &&DueTask| {
+        let by_meter = t.by_meter.as_ref().filter(|m| m.meter == meter.meter)?;
+        Some(!by_meter.remaining.as_ref()?.value.starts_with('-'))
+    };
+    let task = due.iter().find(|t| left(t) == Some(true));
+    let task = task.or_else(|| due.iter().find(|t| left(t).is_some()));
     let last = points.last()?.1;
     let limit = task.and_then(|t| {
         let left: f64 = t.by_meter.as_ref()?.remaining.as_ref()?.value.parse().ok()?;
@@ -267,10 +270,11 @@ fn meter_chart(
     });
     let with_unit = |value: &str| format!("{} {unit}", words.number(value));
     let low = days.first()?;
-    let high = limit.map_or_else(
-        || days.last().map(|d| d.counted.value.clone()),
-        |l| Some(format!("{l:.1}")),
-    )?;
+    let last_shown = &days.last()?.counted.value;
+    let high = match limit {
+        Some(limit) if limit > last => format!("{limit:.1}"),
+        Some(_) | None => last_shown.clone(),
+    };
     LineChart {
         title,
         limit,
@@ -597,7 +601,7 @@ pub(crate) async fn container(request: HttpRequest, id: web::Path<String>) -> Ht
 
 fn container_page(visit: &Visit, container: &ContainerView, zone: &TimeZone, as_of: u64) -> Shown {
     let words = visit.words;
-    let kg = |kg: &shopfloor::waste::Kg| format!("{} kg", words.number(&kg.to_string()));
+    let kg = |kg: &shopfloor::waste::Kg| words.number(&kg.to_string());
     let mut blocks = vec![container_head(visit, container)];
     if visit.may_record("waste.added") && container.closed.is_none() && container.left.is_none() {
         let links = ["waste", "weighing"].map(|kind| {
@@ -640,7 +644,7 @@ fn container_page(visit: &Visit, container: &ContainerView, zone: &TimeZone, as_
 fn container_head(visit: &Visit, container: &ContainerView) -> Block {
     let words = visit.words;
     let kg = |kg: &Option<shopfloor::waste::Kg>| {
-        Cell::maybe(kg.as_ref().map(|kg| format!("{} kg", words.number(&kg.to_string()))))
+        Cell::maybe(kg.as_ref().map(|kg| words.number(&kg.to_string())))
     };
     let day = |day: &Option<shopfloor::common::Day>| Cell::maybe(day.map(|d| words.day(d)));
     let codes = container.codes.as_ref().map(|codes| {
@@ -662,7 +666,7 @@ fn container_head(visit: &Visit, container: &ContainerView) -> Block {
             ("area", Cell::maybe(container.location.as_ref())),
             ("codes", Cell::maybe(codes)),
             ("net", kg(&container.net_kg)),
-            ("added", Cell::Text(format!("{} kg", words.number(&container.added_kg.to_string())))),
+            ("added", Cell::Text(words.number(&container.added_kg.to_string()))),
             ("opened", day(&container.opened)),
             ("first_waste", day(&container.first_waste)),
             ("clock_start", day(&container.clock_start)),
@@ -741,7 +745,7 @@ pub(crate) async fn shipment(request: HttpRequest, id: web::Path<String>) -> Htt
         super::today::seen(visit, shipment.site.as_ref(), ())?;
         let words = visit.words;
         let kg = |kg: Option<shopfloor::waste::Kg>| {
-            Cell::maybe(kg.map(|kg| format!("{} kg", words.number(&kg.to_string()))))
+            Cell::maybe(kg.map(|kg| words.number(&kg.to_string())))
         };
         let document = shipment
             .document
