@@ -16,17 +16,18 @@ use serde::Serialize;
 use crate::forms::words;
 use crate::ids::{Label, Place, PlaceKind};
 use crate::quantity::Mass;
-use crate::waste::events::WasteItem;
 
 use super::Powder;
 use super::amount::Kg;
 use super::books::{Move, MoveId, PlaceId, UNKNOWN_PLACE};
 use super::figures::{COVERAGE_FACTOR, sqrt};
 use super::kept::{Deed, Key, Moment};
+
 use super::lots::{self, Life};
 use super::moves::MoveKind;
 use super::trace;
-use super::views::{AsOf, CountView, LISTED_MAX, Unanswered};
+use super::views::{AsOf, LISTED_MAX, Unanswered};
+use super::weighing::{Count, Scales, Weighed};
 
 words! {
     /// A term of a balance.
@@ -76,7 +77,7 @@ words! {
 
 impl Term {
     /// Whether the term is on the side of what came in.
-    fn comes_in(self) -> bool {
+    pub(super) fn comes_in(self) -> bool {
         match self {
             Term::Opening | Term::Received | Term::TransferredIn | Term::Drawn | Term::OtherIn => {
                 true
@@ -160,32 +161,25 @@ pub struct Balance {
 
 /// Collects the terms of one balance.
 #[derive(Default)]
-struct Sum {
+pub(super) struct Sum {
     terms: BTreeMap<Term, Kg>,
-    difference: Kg,
+    pub(super) difference: Kg,
     squares_kg2: Decimal,
     weighings: usize,
     unstated: usize,
     scales: BTreeMap<Label, (usize, Kg)>,
-    from_unknown: Kg,
-    entries: Vec<u64>,
-}
-
-/// Limits of error of the weighings behind one mass, and the scale.
-struct Weighed<'a> {
-    scale: &'a Label,
-    weighings: usize,
-    squares_kg2: Decimal,
+    pub(super) from_unknown: Kg,
+    pub(super) entries: Vec<u64>,
 }
 
 impl Sum {
-    fn term(&mut self, term: Term, mass: Kg) {
+    pub(super) fn term(&mut self, term: Term, mass: Kg) {
         *self.terms.entry(term).or_default() += mass;
         self.difference += if term.comes_in() { mass } else { -mass };
     }
 
     /// A weighed mass that acts on D with its sign.
-    fn weighed(&mut self, signed: Kg, weighed: Option<&Weighed<'_>>) {
+    pub(super) fn weighed(&mut self, signed: Kg, weighed: Option<&Weighed<'_>>) {
         match weighed {
             Some(w) => {
                 self.weighings += w.weighings;
@@ -197,7 +191,7 @@ impl Sum {
         }
     }
 
-    fn balance(mut self, period: (Option<i64>, Option<i64>), earlier: Kg) -> Balance {
+    pub(super) fn balance(mut self, period: (Option<i64>, Option<i64>), earlier: Kg) -> Balance {
         let expanded = (self.weighings > 0)
             .then(|| sqrt(self.squares_kg2 / Decimal::from(3)) * COVERAGE_FACTOR);
         let difference = self.difference.decimal();
@@ -251,118 +245,6 @@ pub(crate) struct BuildAccount {
     pub(crate) entries: Vec<u64>,
 }
 
-/// A count of a place as the books see it.
-#[derive(Debug, Clone, Copy)]
-pub(crate) struct Count {
-    pub(crate) kept: usize,
-    pub(crate) seq: u64,
-    /// Number of moves before it.
-    pub(crate) bound: MoveId,
-    pub(crate) counted: Kg,
-    pub(crate) book: Kg,
-}
-
-impl Count {
-    pub(crate) fn view(self) -> CountView {
-        CountView {
-            entry: self.seq,
-            counted: self.counted.shown(),
-            book: self.book.shown(),
-            missing: (self.book - self.counted).shown(),
-        }
-    }
-}
-
-/// Verification intervals of the scales, looked up once per question.
-struct Scales<'a> {
-    powder: &'a Powder,
-    known: BTreeMap<&'a Label, Vec<(Moment, Kg)>>,
-}
-
-impl<'a> Scales<'a> {
-    fn new(powder: &'a Powder) -> Self {
-        let mut known: BTreeMap<&Label, Vec<(Moment, Kg)>> = BTreeMap::new();
-        let Ok(first) = Label::new("0") else { return Self { powder, known } };
-        for (key, facts) in powder.books.keys_from(&Key::Scale(first)) {
-            let Key::Scale(label) = key else { break };
-            let intervals = facts.iter().filter_map(|i| {
-                let kept = &powder.kept[*i as usize];
-                match &kept.deed {
-                    Deed::EquipmentRegistered(d) => {
-                        Some((kept.moment(), Kg::of(&d.scale.as_ref()?.interval)))
-                    }
-                    _ => None,
-                }
-            });
-            known.insert(label, intervals.collect());
-        }
-        Self { powder, known }
-    }
-
-    /// Verification interval of a scale at a moment.
-    fn interval(&self, scale: &Label, moment: Moment) -> Option<Kg> {
-        let intervals = self.known.get(scale)?;
-        let at = intervals.partition_point(|(since, _)| *since <= moment);
-        at.checked_sub(1).map(|i| intervals[i].1).filter(|e| e.is_positive())
-    }
-
-    /// Squares of the limits of error of these loads on one scale.
-    fn loads<'s>(&self, moment: Moment, scale: &'s Label, loads: &[Kg]) -> Option<Weighed<'s>> {
-        let e = self.interval(scale, moment)?;
-        let mut squares_kg2 = Decimal::ZERO;
-        for load in loads {
-            // Table 6 of OIML R 76-1 with the factor 2 in service, as in `figures`.
-            let steps = if load.abs() <= e.times_whole(500) {
-                1
-            } else if load.abs() <= e.times_whole(2000) {
-                2
-            } else {
-                3
-            };
-            let limit = e.times_whole(steps).decimal();
-            squares_kg2 += limit * limit;
-        }
-        Some(Weighed { scale, weighings: loads.len(), squares_kg2 })
-    }
-
-    /// What is known of the weighing behind a booked move.
-    fn of_move(&self, id: MoveId) -> Option<Weighed<'a>> {
-        let moved = self.powder.books.moves()[id as usize];
-        let kept = &self.powder.kept[moved.kept as usize];
-        match (&kept.deed, moved.kind) {
-            (Deed::LotReceived(d), _) => {
-                let into = self.powder.books.place(moved.into)?;
-                let container = d.containers.iter().find(|c| c.id.as_str() == into.id())?;
-                let loads = [Kg::of(&container.gross), Kg::of(&container.tare)];
-                self.loads(kept.moment(), d.scale.as_ref()?, &loads)
-            }
-            (Deed::BuildFinished(d), MoveKind::Drawn) => {
-                // Hopper before and after: the load is not on record; the drawn mass is the
-                // smallest it can have been.
-                self.loads(kept.moment(), d.hopper_scale.as_ref()?, &[moved.mass, moved.mass])
-            }
-            (Deed::BagChanged(d), _) => {
-                let loads = [Kg::of(&d.bag.gross), Kg::of(&d.bag.tare)];
-                self.loads(kept.moment(), d.scale.as_ref()?, &loads)
-            }
-            _ => self.loads(kept.moment(), kept.scale()?, &[moved.mass]),
-        }
-    }
-
-    /// What is known of the weighing behind a count.
-    fn of_count(&self, count: &Count) -> Option<Weighed<'a>> {
-        let kept = &self.powder.kept[count.kept];
-        match &kept.deed {
-            // Net found as gross minus tare from two weighings counts both.
-            Deed::ContainerWeighed(d) => {
-                let gross = Kg::of(&d.gross);
-                self.loads(kept.moment(), &d.scale, &[gross, gross - count.counted])
-            }
-            _ => self.loads(kept.moment(), kept.scale()?, &[count.counted]),
-        }
-    }
-}
-
 /// A count that closes a period.
 struct Closing<'a> {
     seq: u64,
@@ -371,34 +253,8 @@ struct Closing<'a> {
     weighed: Option<Weighed<'a>>,
 }
 
-/// How a place's estimate is anchored at a moment: from `bound` on the book counts, on top of
-/// `base`.
-#[derive(Clone, Copy)]
-struct Anchor {
-    bound: MoveId,
-    base: Kg,
-    count: Option<Count>,
-}
-
-/// Whether what lies in such a place is stock of a site.
-fn is_stock(kind: PlaceKind) -> bool {
-    match kind {
-        PlaceKind::LotContainer
-        | PlaceKind::Hopper
-        | PlaceKind::Build
-        | PlaceKind::Bin
-        | PlaceKind::Oversize
-        | PlaceKind::VacuumBag => true,
-        PlaceKind::Supplier
-        | PlaceKind::Parts
-        | PlaceKind::Waste
-        | PlaceKind::Sample
-        | PlaceKind::Loss => false,
-    }
-}
-
 /// The term of what leaves stock for a place of this kind.
-fn out_term(into: PlaceKind) -> Option<Term> {
+pub(super) fn out_term(into: PlaceKind) -> Option<Term> {
     match into {
         PlaceKind::Parts => Some(Term::Parts),
         PlaceKind::Waste => Some(Term::Waste),
@@ -415,46 +271,6 @@ fn out_term(into: PlaceKind) -> Option<Term> {
 }
 
 impl Powder {
-    /// Counts of a place before a moment, in order of work. A waste container is counted by
-    /// weighing it: gross minus the tare of its opening.
-    pub(crate) fn counts(&self, place: &Place, moment: Moment) -> Vec<Count> {
-        let mut tare = None;
-        let mut counts = Vec::new();
-        for i in self.books.facts(&Key::Counted(place.clone())) {
-            let kept = &self.kept[*i as usize];
-            if kept.moment() >= moment {
-                break;
-            }
-            let counted = match &kept.deed {
-                Deed::StockCounted(d) => Kg::of(&d.mass),
-                Deed::ContainerOpened(d) => {
-                    tare = Some(Kg::of(&d.tare));
-                    continue;
-                }
-                Deed::ContainerWeighed(d) => match tare {
-                    Some(tare) => Kg::of(&d.gross) - tare,
-                    None => continue,
-                },
-                _ => continue,
-            };
-            let bound = self.books.moves_of(*i as usize).start;
-            let id = self.books.find_place(place);
-            counts.push(Count {
-                kept: *i as usize,
-                seq: kept.seq,
-                bound,
-                counted,
-                book: id.map_or(Kg::ZERO, |id| self.books.content(id, bound).held),
-            });
-        }
-        counts
-    }
-
-    /// The latest count before a moment.
-    pub(crate) fn last_count(&self, place: &Place, moment: Moment) -> Option<Count> {
-        self.counts(place, moment).pop()
-    }
-
     /// Balances of a place: one per count, from the count before it (or the beginning) to it, and
     /// a last one, open, since the last count.
     pub fn place_balances(&self, place: &Place, as_of: AsOf) -> Result<Vec<Balance>, Unanswered> {
@@ -510,11 +326,6 @@ impl Powder {
             }
         };
         sum.balance((None, None), Kg::ZERO)
-    }
-
-    /// Verification interval of a scale at a moment, when it is on record.
-    pub(crate) fn scale_interval(&self, scale: &Label, moment: Moment) -> Option<Kg> {
-        Scales::new(self).interval(scale, moment)
     }
 
     /// What a place took in and gave out between two counts. Without a closing count only an
@@ -583,7 +394,7 @@ impl Powder {
         }
     }
 
-    fn touches_in(
+    pub(super) fn touches_in(
         &self,
         id: PlaceId,
         range: &std::ops::Range<MoveId>,
@@ -595,7 +406,7 @@ impl Powder {
     }
 
     /// The last move that took powder (not parts) out of a build place.
-    fn last_unpack(&self, id: PlaceId, bound: MoveId) -> Option<MoveId> {
+    pub(super) fn last_unpack(&self, id: PlaceId, bound: MoveId) -> Option<MoveId> {
         let touches = self.books.touches(id);
         let end = touches.partition_point(|t| *t < bound);
         touches[..end].iter().rev().copied().find(|t| {
@@ -730,172 +541,5 @@ impl Powder {
             sum.difference = Kg::ZERO;
         }
         Ok(sum.balance((None, None), Kg::ZERO))
-    }
-
-    /// Site of each place: the one whose fact first touched it.
-    fn sites(&self) -> Vec<Option<&Label>> {
-        let count = self.books.place_list().map(|(id, _)| id).max().map_or(0, |m| m as usize + 1);
-        let mut sites = vec![None; count];
-        for (id, _) in self.books.place_list() {
-            let first = self.books.touches(id).first();
-            let kept = first.map(|t| self.books.moves()[*t as usize].kept as usize);
-            sites[id as usize] = kept.and_then(|k| self.kept[k].site.as_ref());
-        }
-        sites
-    }
-
-    /// How the estimate of a stock place is anchored before a moment: at its last count, or, for a
-    /// build, at its last unpacking, after which nothing is left that anybody could find.
-    fn anchor(&self, id: PlaceId, place: &Place, moment: Moment, bound: MoveId) -> Anchor {
-        if place.kind == PlaceKind::Build {
-            let unpacked = self.last_unpack(id, bound).map(|m| m + 1);
-            return Anchor { bound: unpacked.unwrap_or(0), base: Kg::ZERO, count: None };
-        }
-        match self.last_count(place, moment) {
-            Some(count) => Anchor { bound: count.bound, base: count.counted, count: Some(count) },
-            None => Anchor { bound: 0, base: Kg::ZERO, count: None },
-        }
-    }
-
-    /// Balance of a site over a period (start included, end not): D = opening + received +
-    /// transferred in - (closing + parts + waste + samples + losses + returned + transferred out).
-    ///
-    /// Stock is what lies in containers of lots, hoppers, builds not unpacked, bins, oversize and
-    /// vacuum bags, each at its last count plus what moved since. Filters, sieves and wipes in
-    /// waste containers are no powder and stay out. Powder that was found without a recorded
-    /// source (a vacuum bag heavier than the book says) makes up for powder missed elsewhere.
-    pub fn site_balance(&self, site: &Label, from: Timestamp, to: Timestamp) -> Balance {
-        self.site_period(&Scales::new(self), site, from, to, Kg::ZERO).0
-    }
-
-    /// Balances of a site over consecutive periods (each from one bound to the next), for example
-    /// the months of a year, with the cumulative unaccounted mass.
-    pub fn site_balances(&self, site: &Label, bounds: &[Timestamp]) -> Vec<Balance> {
-        let scales = Scales::new(self);
-        let mut earlier = Kg::ZERO;
-        bounds
-            .windows(2)
-            .map(|w| {
-                let (balance, difference) = self.site_period(&scales, site, w[0], w[1], earlier);
-                earlier += difference;
-                balance
-            })
-            .collect()
-    }
-
-    fn site_period(
-        &self,
-        scales: &Scales<'_>,
-        site: &Label,
-        from: Timestamp,
-        to: Timestamp,
-        earlier: Kg,
-    ) -> (Balance, Kg) {
-        let books = &self.books;
-        let moments = [from, to].map(|t| (t.as_millisecond(), 0));
-        let bounds = moments.map(|m| books.moves_before(&self.kept, m));
-        let sites = self.sites();
-        let here = |id: PlaceId| sites.get(id as usize).copied().flatten() == Some(site);
-        let stock = |id: PlaceId| here(id) && books.kind_of(id).is_some_and(is_stock);
-        let mut sum = Sum::default();
-        // From which move on the book counts, at the opening and at the closing.
-        let mut since = [vec![MoveId::MAX; sites.len()], vec![MoveId::MAX; sites.len()]];
-        for (id, place) in books.place_list().filter(|(id, _)| stock(*id)) {
-            let anchors = [0, 1].map(|i| self.anchor(id, place, moments[i], bounds[i]));
-            for (i, term) in [Term::Opening, Term::Closing].into_iter().enumerate() {
-                let book = |b: MoveId| books.content(id, b).held;
-                let moved = book(bounds[i]) - book(anchors[i].bound);
-                sum.term(term, anchors[i].base + moved);
-                since[i][id as usize] = anchors[i].bound;
-            }
-            // A count that anchors both ends cancels.
-            let seqs = anchors.map(|a| a.count.map(|c| c.seq));
-            for (i, count) in anchors.iter().enumerate().filter_map(|(i, a)| Some((i, a.count?))) {
-                if seqs[0] != seqs[1] {
-                    let signed = if i == 0 { count.counted } else { -count.counted };
-                    sum.weighed(signed, scales.of_count(&count).as_ref());
-                    sum.entries.push(count.seq);
-                }
-            }
-        }
-        let counted = |i: usize, id: PlaceId, m: MoveId| -> i8 {
-            i8::from(
-                since[i].get(id as usize).is_some_and(|s| *s <= m) && m < bounds[i] && stock(id),
-            )
-        };
-        for id in 0..bounds[1] {
-            let moved = books.moves()[id as usize];
-            let (ours_in, ours_out) = (stock(moved.into), stock(moved.from));
-            let in_period = id >= bounds[0];
-            let crossing = if in_period { self.crossing(&moved, here, stock) } else { None };
-            if let Some(term) = crossing {
-                sum.term(term, moved.mass);
-            }
-            if !ours_in && !ours_out && crossing.is_none() {
-                continue;
-            }
-            // How D depends on this mass: through the boundary and through both estimates.
-            let boundary = crossing.map_or(0, |t| if t.comes_in() { 1 } else { -1 });
-            let through = |i: usize| counted(i, moved.into, id) - counted(i, moved.from, id);
-            let sign = boundary + through(0) - through(1);
-            if in_period {
-                sum.entries.push(self.seq_of_move(id));
-                if moved.from == UNKNOWN_PLACE {
-                    sum.from_unknown += moved.mass;
-                }
-            }
-            if sign != 0 && moved.kind != MoveKind::Overdrawn {
-                let signed = if sign > 0 { moved.mass } else { -moved.mass };
-                sum.weighed(signed, scales.of_move(id).as_ref());
-            }
-        }
-        let difference = sum.difference;
-        (sum.balance((Some(moments[0].0), Some(moments[1].0)), earlier), difference)
-    }
-
-    /// The term of a move that crosses the boundary of a site's stock.
-    fn crossing(
-        &self,
-        moved: &Move,
-        here: impl Fn(PlaceId) -> bool,
-        stock: impl Fn(PlaceId) -> bool,
-    ) -> Option<Term> {
-        let kind = |id| self.books.kind_of(id);
-        match (stock(moved.from), stock(moved.into)) {
-            (true, true) => None,
-            (false, true) => match kind(moved.from) {
-                // Found without a recorded source: no receipt, hence a surplus.
-                None => None,
-                Some(PlaceKind::Supplier) => Some(Term::Received),
-                Some(_) if here(moved.from) => Some(Term::OtherIn),
-                Some(_) => Some(Term::TransferredIn),
-            },
-            (true, false) => kind(moved.into).and_then(out_term).or(Some(Term::TransferredOut)),
-            (false, false) => {
-                let sweepings = moved.from == UNKNOWN_PLACE
-                    && moved.kind == MoveKind::Waste
-                    && here(moved.into)
-                    && self.is_powder_waste(moved.kept as usize);
-                sweepings.then_some(Term::Waste)
-            }
-        }
-    }
-
-    /// Whether waste without a recorded source is powder, not a used part or a wipe.
-    fn is_powder_waste(&self, kept: usize) -> bool {
-        match &self.kept[kept].deed {
-            Deed::WasteAdded(d) => match d.what {
-                WasteItem::VacuumBag
-                | WasteItem::Sweepings
-                | WasteItem::Oversize
-                | WasteItem::Powder => true,
-                WasteItem::Filter
-                | WasteItem::Sieve
-                | WasteItem::Wipes
-                | WasteItem::UsedPart
-                | WasteItem::SpillResidue => false,
-            },
-            _ => false,
-        }
     }
 }

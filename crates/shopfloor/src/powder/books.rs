@@ -111,13 +111,15 @@ pub(crate) struct Mark {
     /// Share that left the container of its lot before the lot was released, or is still in it.
     pub(crate) unreleased: Share,
     /// Which material.
-    pub(crate) material: Material,
+    pub(crate) material: Only,
+    /// Which delivered lot, as long as it was in no build.
+    pub(crate) lot: Only,
 }
 
-/// Material of a content.
+/// What all of a content with a known source has in common, by index.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum Material {
-    /// Nothing with a known material.
+pub(crate) enum Only {
+    /// Nothing has a known source.
     Untold,
     /// One, by index.
     One(u32),
@@ -125,14 +127,12 @@ pub(crate) enum Material {
     Mixed,
 }
 
-impl Material {
-    fn with(self, other: Material) -> Material {
+impl Only {
+    fn with(self, other: Only) -> Only {
         match (self, other) {
-            (Material::Untold, m) | (m, Material::Untold) => m,
-            (Material::One(a), Material::One(b)) if a == b => self,
-            (Material::One(_) | Material::Mixed, Material::One(_) | Material::Mixed) => {
-                Material::Mixed
-            }
+            (Only::Untold, m) | (m, Only::Untold) => m,
+            (Only::One(a), Only::One(b)) if a == b => self,
+            (Only::One(_) | Only::Mixed, Only::One(_) | Only::Mixed) => Only::Mixed,
         }
     }
 }
@@ -165,8 +165,11 @@ pub(crate) struct Books {
     marks: Vec<Mark>,
     /// First move of each kept fact.
     first_move: Vec<MoveId>,
-    index: BTreeMap<Key, Vec<u32>>,
-    by_seq: BTreeMap<u64, u32>,
+    /// Facts by key; looked up, never walked.
+    index: HashMap<Key, Vec<u32>>,
+    /// The same for the few keys that questions list ([`Key::is_listed`]).
+    listed: BTreeMap<Key, Vec<u32>>,
+    by_seq: HashMap<u64, u32>,
 }
 
 impl Default for Books {
@@ -181,8 +184,9 @@ impl Default for Books {
             links: Vec::new(),
             marks: Vec::new(),
             first_move: Vec::new(),
-            index: BTreeMap::new(),
-            by_seq: BTreeMap::new(),
+            index: HashMap::new(),
+            listed: BTreeMap::new(),
+            by_seq: HashMap::new(),
         }
     }
 }
@@ -197,12 +201,7 @@ impl Books {
     pub(crate) fn cut(&mut self, all: &[Kept], at: usize) {
         for i in (at..self.first_move.len()).rev() {
             for key in all[i].keys() {
-                if let Some(list) = self.index.get_mut(&key) {
-                    list.pop();
-                    if list.is_empty() {
-                        self.index.remove(&key);
-                    }
-                }
+                self.unlist(&key);
             }
             self.by_seq.remove(&all[i].seq);
             let first = self.first_move[i] as usize;
@@ -216,13 +215,30 @@ impl Books {
         self.first_move.truncate(at);
     }
 
+    /// Takes the last fact under a key away again.
+    fn unlist(&mut self, key: &Key) {
+        let lists =
+            if key.is_listed() { self.listed.get_mut(key) } else { self.index.get_mut(key) };
+        let Some(list) = lists else { return };
+        list.pop();
+        if list.is_empty() {
+            self.index.remove(key);
+            self.listed.remove(key);
+        }
+    }
+
     /// Folds what is not folded yet.
     pub(crate) fn fold(&mut self, all: &[Kept]) {
         for i in self.first_move.len()..all.len() {
             let kept = &all[i];
             self.first_move.push(small(self.moves.len()));
             for key in kept.keys() {
-                self.index.entry(key).or_default().push(small(i));
+                let list = if key.is_listed() {
+                    self.listed.entry(key).or_default()
+                } else {
+                    self.index.entry(key).or_default()
+                };
+                list.push(small(i));
             }
             for leg in moves::legs(kept, self, all) {
                 self.book(all, i, leg);
@@ -297,6 +313,7 @@ impl Books {
                 unsieved: inflow.mix(there.unsieved, portion.unsieved),
                 unreleased: inflow.mix(there.unreleased, portion.unreleased),
                 material: there.material.with(portion.material),
+                lot: there.lot.with(portion.lot),
             },
             None => portion,
         };
@@ -317,28 +334,38 @@ impl Books {
                 fresh: none,
                 unsieved: none,
                 unreleased: none,
-                material: Material::Untold,
+                material: Only::Untold,
+                lot: Only::Untold,
             },
-            Origin::Lot(_) => {
+            Origin::Lot(lot) => {
                 let one = Share::ONE;
                 let material = match &all[i].deed {
-                    Deed::LotReceived(d) => Material::One(self.material_id(&d.material)),
-                    _ => Material::Untold,
+                    Deed::LotReceived(d) => Only::One(self.material_id(&d.material)),
+                    _ => Only::Untold,
                 };
-                Mark { known: one, fresh: one, unsieved: none, unreleased: one, material }
+                Mark {
+                    known: one,
+                    fresh: one,
+                    unsieved: none,
+                    unreleased: one,
+                    material,
+                    lot: Only::One(lot),
+                }
             }
             Origin::Content(id) => {
                 let mut mark = self.marks[id as usize];
-                if let Some(lot) = self.direct_delivery(id) {
-                    let lot = self.lots[lot as usize].clone();
-                    if lots::released(self, all, &lot, all[i].moment()) {
-                        mark.unreleased = none;
-                    }
+                // Powder counts as released from when it moves on as a released lot.
+                if let Only::One(lot) = mark.lot
+                    && !mark.unreleased.is_zero()
+                    && lots::released(self, all, self.lot(lot), all[i].moment())
+                {
+                    mark.unreleased = none;
                 }
                 mark
             }
         };
         if moved.aged {
+            mark.lot = Only::Mixed;
             mark.fresh = none;
             mark.unsieved = Share::ONE;
         }
@@ -369,9 +396,9 @@ impl Books {
     }
 
     /// Material by its label, as far as any delivery named it.
-    pub(crate) fn find_material(&self, material: &Label) -> Material {
+    pub(crate) fn find_material(&self, material: &Label) -> Only {
         let found = self.materials.iter().position(|m| m == material);
-        found.map_or(Material::Untold, |id| Material::One(small(id)))
+        found.map_or(Only::Untold, |id| Only::One(small(id)))
     }
 
     fn material_id(&mut self, material: &Label) -> u32 {
@@ -495,9 +522,16 @@ impl Books {
         self.by_seq.get(&seq).map(|i| *i as usize)
     }
 
+    /// Whether no further move of the same fact follows.
+    pub(crate) fn is_last_of_fact(&self, id: MoveId) -> bool {
+        let next = self.moves.get(id as usize + 1);
+        next.is_none_or(|next| next.kept != self.moves[id as usize].kept)
+    }
+
     /// Facts under a key, in order of work.
     pub(crate) fn facts(&self, key: &Key) -> &[u32] {
-        self.index.get(key).map_or(&[], Vec::as_slice)
+        let list = if key.is_listed() { self.listed.get(key) } else { self.index.get(key) };
+        list.map_or(&[], Vec::as_slice)
     }
 
     /// Facts under a key that come before a moment.
@@ -512,25 +546,44 @@ impl Books {
         facts[..end].iter().map(|i| &all[*i as usize])
     }
 
-    /// Keys from `first` on, in order.
-    pub(crate) fn keys_from<'a>(
+    /// Listed keys of one kind: kinds lie together, the few before the many.
+    fn list<'a, T>(
         &'a self,
-        first: &Key,
-    ) -> impl Iterator<Item = (&'a Key, &'a [u32])> + use<'a> {
-        self.index.range(first.clone()..).map(|(k, v)| (k, v.as_slice()))
+        rank: u8,
+        of: impl Fn(&'a Key, &'a [u32]) -> Option<T>,
+    ) -> impl Iterator<Item = T> {
+        let from = self.listed.iter().skip_while(move |(key, _)| key.rank() < Some(rank));
+        from.map_while(move |(key, facts)| of(key, facts))
     }
-
-    /// The delivered lot whose container this content fills, when nothing else came in.
-    pub(crate) fn direct_delivery(&self, content: MoveId) -> Option<LotId> {
-        let link = self.links[content as usize];
-        match (link.origin(), link.before()) {
-            (Origin::Lot(lot), None) => Some(lot),
-            (Origin::Lot(_), Some(before)) => {
-                let lot = self.direct_delivery(before);
-                lot.filter(|lot| Origin::Lot(*lot) == link.origin())
-            }
-            (Origin::Unknown | Origin::Content(_), _) => None,
-        }
+    /// Lots that were ever on hold or decided on.
+    pub(crate) fn held_lots(&self) -> impl Iterator<Item = &Label> {
+        self.list(0, |key, _| if let Key::Hold(lot) = key { Some(lot) } else { None })
+    }
+    /// Printers that ever started a build.
+    pub(crate) fn printers(&self) -> impl Iterator<Item = &Key> {
+        self.list(1, |key, _| matches!(key, Key::Printer(_)).then_some(key))
+    }
+    /// Recipes that were ever set: name and key.
+    pub(crate) fn recipes(&self) -> impl Iterator<Item = (&Label, &Key)> {
+        self.list(
+            2,
+            |key, _| if let Key::Recipe(recipe) = key { Some((recipe, key)) } else { None },
+        )
+    }
+    /// Scales that were ever registered, with the facts that did it.
+    pub(crate) fn scales(&self) -> impl Iterator<Item = (&Label, &[u32])> {
+        self.list(
+            3,
+            |key, facts| if let Key::Scale(scale) = key { Some((scale, facts)) } else { None },
+        )
+    }
+    /// Places that were ever counted or, waste containers, opened.
+    pub(crate) fn counted_places(&self) -> impl Iterator<Item = &Place> {
+        self.list(4, |key, _| if let Key::Counted(place) = key { Some(place) } else { None })
+    }
+    /// Waste containers that were ever offered on a shipment.
+    pub(crate) fn offered_places(&self) -> impl Iterator<Item = &Place> {
+        self.list(5, |key, _| if let Key::Shipped(place) = key { Some(place) } else { None })
     }
 
     /// Hopper of a build's start, as far as folded.

@@ -1,6 +1,8 @@
 //! Trace back and forward: what is in this powder, and where did it go? A graph of places whose
 //! every edge names its entry; bounded and paged; as of any moment of work.
 
+use std::collections::{BTreeMap, BTreeSet};
+
 use rust_decimal::Decimal;
 use schemars::JsonSchema;
 use serde::Serialize;
@@ -10,7 +12,7 @@ use crate::quantity::Mass;
 
 use super::Powder;
 use super::amount::{Kg, Share};
-use super::books::{MoveId, PlaceId};
+use super::books::{Books, MoveId, PlaceId};
 use super::kept::{Deed, Kept, Key, Moment};
 use super::lots::{self, Life};
 use super::moves::MoveKind;
@@ -137,6 +139,11 @@ pub struct Reach {
     pub places: Vec<ReachedPlace>,
     /// How many places.
     pub places_total: usize,
+    /// Places whose content could still be used or handed on and that no open hold covers, most
+    /// traced mass first: the scope of a hold.
+    pub to_hold: Vec<Place>,
+    /// How many of them.
+    pub to_hold_total: usize,
     /// Traced mass in waste containers that were shipped.
     pub shipped: Mass,
 }
@@ -257,15 +264,15 @@ impl Powder {
         let seeds = self.seeds_of(of, from)?;
         let after = self.page_mark(page)?;
         let limit = page_limit(page);
-        let walk = trace::forward(&self.books, seeds, bound);
         let (mut total, mut found) = (0, Vec::new());
-        for id in walk.first()..bound {
-            let Some(share) = walk.portion(&self.books, id) else { continue };
+        let mut met = Met::new(&self.books, &seeds);
+        let walk = trace::forward_with(&self.books, seeds, bound, |id, share| {
             total += 1;
             if after.is_none_or(|after| id > after) && found.len() <= limit {
                 found.push((id, share));
             }
-        }
+            met.moved(&self.books, id, share);
+        });
         let next = (found.len() > limit).then(|| self.mark_of(found[limit - 1].0));
         found.truncate(limit);
         let edge = |(id, share): (MoveId, Share)| {
@@ -274,7 +281,7 @@ impl Powder {
         let edges: Vec<TraceEdge> = found.into_iter().map(edge).collect();
         Ok(TraceForward {
             of: of.to_string(),
-            reach: self.reach(&walk, moment, bound),
+            reach: self.reach(&walk, &met, moment, bound),
             nodes: nodes(&edges),
             edges,
             edges_total: total,
@@ -366,48 +373,47 @@ impl Powder {
     }
 
     /// What a walk forward reached, as of a moment.
-    pub(crate) fn reach(&self, walk: &Forward, moment: Moment, bound: MoveId) -> Reach {
+    pub(crate) fn reach(&self, walk: &Forward, met: &Met, moment: Moment, bound: MoveId) -> Reach {
         let books = &self.books;
-        let mut touched = Bits::new(books.place_count());
-        let (mut builds, mut lots) = (Listed::default(), Listed::default());
-        for id in walk.first()..bound {
-            let moved = &books.moves()[id as usize];
-            let Some(share) = walk.of(id) else { continue };
-            touched.set(moved.into);
-            match moved.kind {
-                MoveKind::Drawn => {
-                    if let Some(portion) = walk.portion(books, id) {
-                        builds.push(|| self.reached_build(id, portion));
-                    }
-                }
-                MoveKind::Blended => {
-                    if let Some(lot) = lots::blend_of(books, &self.kept, id) {
-                        lots.push(|| {
-                            let entry = self.seq_of_move(id);
-                            Some(ReachedLot { lot, fraction: share.decimal(), entry })
-                        });
-                    }
-                }
-                _ => {}
-            }
-        }
+        let mut builds = Listed { total: met.draws_total, list: Vec::new() };
+        builds
+            .list
+            .extend(met.draws.iter().filter_map(|(id, share)| self.reached_build(*id, *share)));
+        let lots = met.blends.iter().filter_map(|kept| {
+            let content = lots::blend_content(books, *kept as usize)?;
+            Some(ReachedLot {
+                lot: lots::blend_of(books, &self.kept, content)?,
+                fraction: walk.of(content)?.decimal(),
+                entry: self.kept[*kept as usize].seq,
+            })
+        });
+        let lots: Vec<ReachedLot> = lots.collect();
         self.running_builds(walk, moment, bound, &mut builds);
-        let places = self.reached_places(walk, &touched, bound);
-        let mut kinds: std::collections::BTreeMap<PlaceKind, (Kg, usize)> = Default::default();
+        let mut found = self.reached_places(walk, &met.places, bound);
+        let gone = self.shipped_places(moment);
+        let mut kinds: BTreeMap<PlaceKind, (Kg, usize)> = BTreeMap::new();
         let mut shipped = Kg::ZERO;
-        for (id, _, _, mass) in &places {
-            let Some(place) = books.place(*id) else { continue };
-            let total = kinds.entry(place.kind).or_default();
-            *total = (total.0 + *mass, total.1 + 1);
-            if place.kind == PlaceKind::Waste
-                && let Some((_, true)) = self.shipment_of(place, moment)
-            {
-                shipped += *mass;
+        for at in &found {
+            let Some(kind) = books.kind_of(at.place) else { continue };
+            let total = kinds.entry(kind).or_default();
+            *total = (total.0 + at.traced, total.1 + 1);
+            if gone.contains(&at.place) {
+                shipped += at.traced;
             }
         }
-        let holds = lots::open_holds(books, &self.kept, moment);
-        let holds: Vec<Forward> =
-            holds.into_iter().map(|h| trace::forward(books, h.seeds, bound)).collect();
+        let holds: Vec<Forward> = lots::open_holds(books, &self.kept, moment)
+            .into_iter()
+            .map(|hold| trace::forward(books, hold.seeds, bound))
+            .collect();
+        let on_hold = |at: &Found| holds.iter().any(|hold| hold.of(at.content).is_some());
+        let mut to_hold: Vec<Found> = found
+            .iter()
+            .filter(|at| books.kind_of(at.place).is_some_and(can_be_held) && !on_hold(at))
+            .copied()
+            .collect();
+        let (places_total, to_hold_total) = (found.len(), to_hold.len());
+        most_first(&mut found, books);
+        most_first(&mut to_hold, books);
         Reach {
             where_now: kinds
                 .into_iter()
@@ -419,55 +425,41 @@ impl Powder {
                 .collect(),
             builds: builds.list,
             builds_total: builds.total,
-            lots: lots.list,
-            lots_total: lots.total,
-            places_total: places.len(),
-            places: places
-                .into_iter()
-                .take(LISTED_MAX)
-                .filter_map(|found| self.reached_place(found, &holds, moment))
+            lots,
+            lots_total: met.blends_total,
+            places_total,
+            places: found
+                .iter()
+                .filter_map(|at| self.reached_place(*at, on_hold(at), moment))
                 .collect(),
+            to_hold: to_hold.iter().filter_map(|at| books.place(at.place).cloned()).collect(),
+            to_hold_total,
             shipped: shipped.shown(),
         }
     }
 
-    /// Places that hold reached content, most traced mass first.
-    fn reached_places(
-        &self,
-        walk: &Forward,
-        touched: &Bits,
-        bound: MoveId,
-    ) -> Vec<(PlaceId, MoveId, Share, Kg)> {
-        let books = &self.books;
-        let mut places: Vec<_> = touched
-            .iter()
-            .filter_map(|id| {
-                let content = books.content(id, bound);
-                let share = walk.of(content.id?)?;
-                Some((id, content.id?, share, content.held.times(share)))
-            })
-            .collect();
-        places.sort_by(|a, b| b.3.cmp(&a.3).then_with(|| books.place(a.0).cmp(&books.place(b.0))));
-        places
+    /// Places that hold reached content.
+    fn reached_places(&self, walk: &Forward, touched: &Bits, bound: MoveId) -> Vec<Found> {
+        let found = |place| {
+            let content = self.books.content(place, bound);
+            let (id, held) = (content.id?, content.held);
+            let share = walk.of(id)?;
+            Some(Found { place, content: id, held, share, traced: held.times(share) })
+        };
+        touched.iter().filter_map(found).collect()
     }
 
-    fn reached_place(
-        &self,
-        (id, content, share, traced): (PlaceId, MoveId, Share, Kg),
-        holds: &[Forward],
-        moment: Moment,
-    ) -> Option<ReachedPlace> {
-        let place = self.books.place(id)?.clone();
+    fn reached_place(&self, at: Found, on_hold: bool, moment: Moment) -> Option<ReachedPlace> {
+        let place = self.books.place(at.place)?.clone();
         let shipment = self.shipment_of(&place, moment);
-        let bound = self.books.moves_before(&self.kept, moment);
         Some(ReachedPlace {
-            held: self.books.content(id, bound).held.shown(),
-            fraction: share.decimal(),
-            traced: traced.shown(),
-            on_hold: holds.iter().any(|hold| hold.of(content).is_some()),
+            held: at.held.shown(),
+            fraction: at.share.decimal(),
+            traced: at.traced.shown(),
+            on_hold,
             shipped: shipment.as_ref().is_some_and(|(_, accepted)| *accepted),
             shipment: shipment.map(|(shipment, _)| shipment),
-            entry: self.seq_of_move(content),
+            entry: self.seq_of_move(at.content),
             place,
         })
     }
@@ -511,11 +503,8 @@ impl Powder {
     /// Builds that run at a moment: on each printer the last one that was started, unless it is
     /// finished. Build, hopper, entry of the start.
     pub(crate) fn running(&self, moment: Moment) -> Vec<(Label, Place, u64)> {
-        let Ok(first) = Label::new("0") else { return Vec::new() };
-        let first = Key::Printer(first);
         let mut running = Vec::new();
-        for (key, _) in self.books.keys_from(&first) {
-            let Key::Printer(_) = key else { break };
+        for key in self.books.printers() {
             let last = self.books.facts_before(&self.kept, key, moment).next_back();
             if let Some(build) = last.and_then(Kept::label)
                 && let Some((hopper, entry)) = self.running_hopper(&build, moment)
@@ -524,6 +513,13 @@ impl Powder {
             }
         }
         running
+    }
+
+    /// Waste containers whose last shipment a transporter accepted.
+    fn shipped_places(&self, moment: Moment) -> BTreeSet<PlaceId> {
+        let gone = |place: &&Place| self.shipment_of(place, moment).is_some_and(|s| s.1);
+        let places = self.books.offered_places().filter(gone);
+        places.filter_map(|place| self.books.find_place(place)).collect()
     }
 
     /// Shipment a waste container was last offered on, and whether a transporter took it.
@@ -582,16 +578,100 @@ fn page_limit(page: &Page) -> usize {
     page.limit.unwrap_or(LISTED_MAX).clamp(1, PAGE_MAX)
 }
 
+/// A place that holds reached content.
+#[derive(Debug, Clone, Copy)]
+struct Found {
+    place: PlaceId,
+    content: MoveId,
+    held: Kg,
+    share: Share,
+    traced: Kg,
+}
+
+/// Keeps the [`LISTED_MAX`] places with most traced mass, in that order.
+fn most_first(found: &mut Vec<Found>, books: &Books) {
+    let by = |a: &Found, b: &Found| {
+        b.traced.cmp(&a.traced).then_with(|| books.place(a.place).cmp(&books.place(b.place)))
+    };
+    if found.len() > LISTED_MAX {
+        found.select_nth_unstable_by(LISTED_MAX, by);
+        found.truncate(LISTED_MAX);
+    }
+    found.sort_unstable_by(by);
+}
+
+/// Whether a hold of such a place makes sense: it can still be used or handed on.
+fn can_be_held(kind: PlaceKind) -> bool {
+    match kind {
+        PlaceKind::LotContainer
+        | PlaceKind::Hopper
+        | PlaceKind::Build
+        | PlaceKind::Parts
+        | PlaceKind::Bin
+        | PlaceKind::Oversize
+        | PlaceKind::Sample => true,
+        PlaceKind::Supplier | PlaceKind::VacuumBag | PlaceKind::Waste | PlaceKind::Loss => false,
+    }
+}
+
+/// What a walk forward met on its way.
+pub(crate) struct Met {
+    /// Places that anything of it went into.
+    places: Bits,
+    /// Draws of builds, bounded, with the share in what they drew.
+    draws: Vec<(MoveId, Share)>,
+    draws_total: usize,
+    /// Blends by kept fact, bounded.
+    blends: Vec<u32>,
+    blends_total: usize,
+    last_blend: Option<u32>,
+}
+
+impl Met {
+    pub(crate) fn new(books: &Books, seeds: &Seeds) -> Self {
+        let mut places = Bits::new(books.place_count());
+        for content in seeds.contents() {
+            places.set(books.moves()[content as usize].into);
+        }
+        Self {
+            places,
+            draws: Vec::new(),
+            draws_total: 0,
+            blends: Vec::new(),
+            blends_total: 0,
+            last_blend: None,
+        }
+    }
+
+    /// Takes note of a move that carried some of the seeds.
+    #[inline]
+    pub(crate) fn moved(&mut self, books: &Books, id: MoveId, share: Share) {
+        let moved = &books.moves()[id as usize];
+        self.places.set(moved.into);
+        match moved.kind {
+            MoveKind::Drawn => {
+                self.draws_total += 1;
+                if self.draws.len() < LISTED_MAX {
+                    self.draws.push((id, share));
+                }
+            }
+            // Several components of one blend may carry it; their moves follow each other.
+            MoveKind::Blended if self.last_blend != Some(moved.kept) => {
+                self.last_blend = Some(moved.kept);
+                self.blends_total += 1;
+                if self.blends.len() < LISTED_MAX {
+                    self.blends.push(moved.kept);
+                }
+            }
+            _ => {}
+        }
+    }
+}
+
 /// A bounded list that counts everything.
 struct Listed<T> {
     list: Vec<T>,
     total: usize,
-}
-
-impl<T> Default for Listed<T> {
-    fn default() -> Self {
-        Self { list: Vec::new(), total: 0 }
-    }
 }
 
 impl<T> Listed<T> {
@@ -606,7 +686,7 @@ impl<T> Listed<T> {
 
 /// Places of some edges, in order of their names.
 fn nodes(edges: &[TraceEdge]) -> Vec<TraceNode> {
-    let mut nodes: std::collections::BTreeMap<&str, Vec<Label>> = Default::default();
+    let mut nodes: BTreeMap<&str, Vec<Label>> = BTreeMap::new();
     for edge in edges {
         nodes.entry(&edge.from).or_default();
         nodes.entry(&edge.into).or_default().extend(edge.lot.clone());

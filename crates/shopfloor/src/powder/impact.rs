@@ -7,13 +7,13 @@ use serde::Serialize;
 
 use crate::common::Outcome;
 use crate::forms::words;
-use crate::ids::{Label, Place, PlaceKind, Subject};
+use crate::ids::{Label, Place, Subject};
 use crate::quantity::Mass;
 
 use super::Powder;
 use super::amount::Kg;
 use super::books::MoveId;
-use super::genealogy::Reach;
+use super::genealogy::{Met, Reach};
 use super::kept::{Deed, Kept, Key, Moment, Verdict};
 use super::lots::{self, Life};
 use super::moves::MoveKind;
@@ -94,9 +94,6 @@ pub struct Impact {
     /// What the powder of these uses reached. Fractions: f(seed) = 1, f(unaffected) = 0,
     /// f(blend) = sum of w_i f(i); an upper bound for dilution, not a permission to release.
     pub reach: Reach,
-    /// Places that hold some of it and that no open hold covers: the scope of a hold
-    /// (at most [`LISTED_MAX`]; ask again after holding these).
-    pub to_hold: Vec<Place>,
 }
 
 /// The window of suspicion.
@@ -168,8 +165,11 @@ impl Powder {
             Suspect::Sieve(_) => self.seeds_by(&uses, |kind| kind == MoveKind::Sieved),
             Suspect::Scale(_) => self.seeds_by(&uses, |kind| kind != MoveKind::Overdrawn),
         };
-        let walk = trace::forward(&self.books, seeds, bound);
-        let reach = self.reach(&walk, moment, bound);
+        let mut met = Met::new(&self.books, &seeds);
+        let walk = trace::forward_with(&self.books, seeds, bound, |id, share| {
+            met.moved(&self.books, id, share);
+        });
+        let reach = self.reach(&walk, &met, moment, bound);
         let suspect_kind = |kind: MoveKind| match &question.suspect {
             Suspect::Sieve(_) => kind == MoveKind::Sieved,
             Suspect::Scale(_) | Suspect::Lot(_) => kind != MoveKind::Overdrawn,
@@ -186,12 +186,6 @@ impl Powder {
                 .iter()
                 .take(LISTED_MAX)
                 .map(|i| self.suspect_use(*i, suspect_kind))
-                .collect(),
-            to_hold: reach
-                .places
-                .iter()
-                .filter(|p| !p.on_hold && can_be_held(p.place.kind) && !p.shipped)
-                .map(|p| p.place.clone())
                 .collect(),
             reach,
         })
@@ -314,18 +308,4 @@ fn window(
         from_ms: good.map(|m| m.0.saturating_sub(clock_ms)),
         to_ms: failed.map(|m| m.0.saturating_add(clock_ms)),
     })
-}
-
-/// Whether a hold of such a place makes sense: it can still be used or handed on.
-fn can_be_held(kind: PlaceKind) -> bool {
-    match kind {
-        PlaceKind::LotContainer
-        | PlaceKind::Hopper
-        | PlaceKind::Build
-        | PlaceKind::Parts
-        | PlaceKind::Bin
-        | PlaceKind::Oversize
-        | PlaceKind::Sample => true,
-        PlaceKind::Supplier | PlaceKind::VacuumBag | PlaceKind::Waste | PlaceKind::Loss => false,
-    }
 }

@@ -269,21 +269,26 @@ pub(crate) enum Verdict {
     Out,
 }
 
-/// Under what a fact is looked up again.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+/// Under what a fact is looked up again. The order matters: those that are listed come first, the
+/// few before the many, so that a list of one kind is found without searching.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub(crate) enum Key {
-    /// The life of a lot.
-    Lot(Label),
     /// Holds of a lot and what became of them.
     Hold(Label),
-    /// The life of a build.
-    Build(Label),
     /// Starts of builds on a printer.
     Printer(Label),
     /// A recipe.
     Recipe(Label),
     /// Registrations of a scale.
     Scale(Label),
+    /// Counts of a place; for a waste container its tare and weighings.
+    Counted(Place),
+    /// Shipments a waste container was on.
+    Shipped(Place),
+    /// The life of a lot.
+    Lot(Label),
+    /// The life of a build.
+    Build(Label),
     /// Checks of a scale.
     ScaleCheck(Label),
     /// Uses, fittings and inspections of a sieve by serial.
@@ -292,10 +297,33 @@ pub(crate) enum Key {
     Position(Label, Label),
     /// Receipts into and blends in a place.
     Filled(Place),
-    /// Counts of a place; for a waste container its tare and weighings.
-    Counted(Place),
     /// A shipment.
     Shipment(Label),
-    /// Shipments a waste container was on.
-    Shipped(Place),
+}
+
+impl Key {
+    /// Place of the kind among those that questions list; `None` for kinds that are only looked
+    /// up. Of the listed ones there are few.
+    pub(crate) fn rank(&self) -> Option<u8> {
+        match self {
+            Key::Hold(_) => Some(0),
+            Key::Printer(_) => Some(1),
+            Key::Recipe(_) => Some(2),
+            Key::Scale(_) => Some(3),
+            Key::Counted(_) => Some(4),
+            Key::Shipped(_) => Some(5),
+            Key::Lot(_)
+            | Key::Build(_)
+            | Key::ScaleCheck(_)
+            | Key::Sieve(_)
+            | Key::Position(_, _)
+            | Key::Filled(_)
+            | Key::Shipment(_) => None,
+        }
+    }
+
+    /// Whether questions list all keys of this kind.
+    pub(crate) fn is_listed(&self) -> bool {
+        self.rank().is_some()
+    }
 }

@@ -11,8 +11,9 @@ use crate::ids::{Code, Label, Place};
 use crate::powder::events::LotDecision;
 
 use super::amount::Share;
-use super::books::{Books, MoveId, Origin};
+use super::books::{Books, MoveId, Only, Origin};
 use super::kept::{Deed, Kept, Key, Moment};
+use super::moves::MoveKind;
 use super::trace;
 
 words! {
@@ -198,6 +199,9 @@ pub(crate) fn unreleased(
     }
     let mut lots = Vec::new();
     trace::ancestors(books.links(), content, 0, |id| {
+        if books.mark(id).unreleased.is_zero() {
+            return false;
+        }
         if let Some(blend) = blend_of(books, all, id)
             && released(books, all, &blend, moment)
         {
@@ -218,10 +222,9 @@ pub(crate) fn unreleased(
 /// The blend whose last component made this content.
 pub(crate) fn blend_of(books: &Books, all: &[Kept], content: MoveId) -> Option<Label> {
     let kept = books.moves()[content as usize].kept as usize;
-    match &all[kept].deed {
-        Deed::PowderBlended(_) if books.moves_of(kept).end == content + 1 => all[kept].label(),
-        _ => None,
-    }
+    let last =
+        books.moves()[content as usize].kind == MoveKind::Blended && books.is_last_of_fact(content);
+    last.then(|| all[kept].label()).flatten()
 }
 
 /// Content of a blend when it was made.
@@ -232,9 +235,10 @@ pub(crate) fn blend_content(books: &Books, kept: usize) -> Option<MoveId> {
 
 /// The lot a place holds: a delivery nothing else was added to, or a blend as it was made.
 pub(crate) fn direct_lot(books: &Books, all: &[Kept], content: MoveId) -> Option<Label> {
-    match books.direct_delivery(content) {
-        Some(lot) => Some(books.lot(lot).clone()),
-        None => blend_of(books, all, content),
+    let mark = books.mark(content);
+    match mark.lot {
+        Only::One(lot) if mark.known == Share::ONE => Some(books.lot(lot).clone()),
+        Only::One(_) | Only::Untold | Only::Mixed => blend_of(books, all, content),
     }
 }
 
@@ -282,10 +286,8 @@ pub(crate) struct OpenHold {
 
 /// Holds that are open at a moment.
 pub(crate) fn open_holds(books: &Books, all: &[Kept], moment: Moment) -> Vec<OpenHold> {
-    let Ok(first) = Label::new("0") else { return Vec::new() };
     let mut open = Vec::new();
-    for (key, _) in books.keys_from(&Key::Hold(first)) {
-        let Key::Hold(lot) = key else { break };
+    for lot in books.held_lots() {
         let life = Life::of(books, all, lot, moment);
         for hold in life.open_holds() {
             let seeds = if hold.scope.is_empty() {

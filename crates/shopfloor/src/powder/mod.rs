@@ -22,8 +22,10 @@ mod moves;
 pub mod rules;
 pub mod sampling;
 pub mod sieving;
+mod site;
 mod trace;
 pub mod views;
+mod weighing;
 
 use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
 

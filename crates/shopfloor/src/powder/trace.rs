@@ -152,6 +152,10 @@ impl Seeds {
     pub(crate) fn is_empty(&self) -> bool {
         self.lot.is_none() && self.moves.is_empty() && self.contents.is_empty()
     }
+    /// Contents that are meant as a whole.
+    pub(crate) fn contents(&self) -> impl Iterator<Item = MoveId> {
+        self.contents.iter().map(|c| c.0)
+    }
     fn first(&self) -> Option<MoveId> {
         let first = [
             self.lot.map(|(_, first)| first),
@@ -173,6 +177,17 @@ pub(crate) struct Forward {
 /// Walks forward from the seeds (C8: f(seed) = 1, f(unaffected source) = 0,
 /// f(blend) = sum of w_i f(i)).
 pub(crate) fn forward(books: &Books, seeds: Seeds, bound: MoveId) -> Forward {
+    forward_with(books, seeds, bound, |_, _| {})
+}
+
+/// The same, telling every move that carried some of the seeds and their share in what it
+/// carried, in order of work.
+pub(crate) fn forward_with(
+    books: &Books,
+    seeds: Seeds,
+    bound: MoveId,
+    mut visit: impl FnMut(MoveId, Share),
+) -> Forward {
     let links = &books.links()[..(bound as usize).min(books.links().len())];
     let first = seeds.first().map_or(bound, |first| first.min(bound));
     let len = links.len().saturating_sub(first as usize);
@@ -184,6 +199,9 @@ pub(crate) fn forward(books: &Books, seeds: Seeds, bound: MoveId) -> Forward {
         let seeded = walk.seeds.moves.get(next_seed) == Some(&id);
         next_seed += usize::from(seeded);
         let portion = if seeded { Some(Share::ONE) } else { walk.of_origin(link, id) };
+        if let Some(portion) = portion {
+            visit(id, portion);
+        }
         let own = walk.seeds.contents.binary_search_by_key(&id, |c| c.0).is_ok();
         let before = link.before().and_then(|b| walk.of(b));
         if own {

@@ -11,7 +11,7 @@ use crate::ids::{Code, Label, PersonId, Place, PlaceKind};
 use crate::quantity::{Hours, Mass};
 
 use super::amount::{Kg, Share};
-use super::books::{Material, MoveId, Origin};
+use super::books::{MoveId, Only, Origin, UNKNOWN_PLACE};
 use super::kept::{Deed, Kept, Key, Moment};
 use super::lots::{self, Life, LotStatus};
 use super::moves::MoveKind;
@@ -322,22 +322,25 @@ impl Powder {
         self.books.held_now(place).decimal()
     }
 
+    /// How many moves are booked.
+    pub fn move_count(&self) -> usize {
+        self.books.moves().len()
+    }
+
+    /// Mass that came out of nowhere recorded in all, in kg. With the books of all places (those
+    /// of suppliers are negative) it always adds up to zero.
+    pub fn from_unknown_kg(&self) -> Decimal {
+        (-self.books.content_now(UNKNOWN_PLACE).held).decimal()
+    }
+
     /// Every lot that was received or blended, in order of its label.
     pub fn lots(&self) -> Vec<Label> {
-        let Ok(first) = Label::new("0") else { return Vec::new() };
-        let first = Key::Lot(first);
-        let mut lots = Vec::new();
-        for (key, facts) in self.books.keys_from(&first) {
-            let Key::Lot(lot) = key else { break };
-            let made = |i: &u32| {
-                let deed = &self.kept[*i as usize].deed;
-                matches!(deed, Deed::LotReceived(_) | Deed::PowderBlended(_))
-            };
-            if facts.iter().any(made) {
-                lots.push(lot.clone());
-            }
-        }
-        lots
+        let made = |kept: &Kept| match &kept.deed {
+            Deed::LotReceived(_) | Deed::PowderBlended(_) => kept.label(),
+            _ => None,
+        };
+        let lots: std::collections::BTreeSet<Label> = self.kept.iter().filter_map(made).collect();
+        lots.into_iter().collect()
     }
 
     /// What is in a place.
@@ -354,14 +357,14 @@ impl Powder {
         let content = books.content(id, bound);
         let mut entries: Vec<u64> = touches.iter().rev().map(|t| self.seq_of_move(*t)).collect();
         entries.dedup();
-        let material = content.id.map_or(Material::Untold, |c| books.mark(c).material);
+        let material = content.id.map_or(Only::Untold, |c| books.mark(c).material);
         let holds = content.id.map(|c| lots::holds_on(books, &self.kept, c, bound, moment));
         Ok(PlaceView {
             place: place.clone(),
             held: content.held.shown(),
             lot: content.id.and_then(|c| lots::direct_lot(books, &self.kept, c)),
             materials: content.id.map_or_else(Vec::new, |c| self.materials(c)),
-            materials_mixed: material == Material::Mixed,
+            materials_mixed: material == Only::Mixed,
             makeup: content.id.map(|c| self.makeup(c, content.held)),
             holds: holds
                 .into_iter()
@@ -381,13 +384,13 @@ impl Powder {
     /// Materials of the lots in a content.
     fn materials(&self, content: MoveId) -> Vec<Label> {
         match self.books.mark(content).material {
-            Material::Untold => Vec::new(),
-            Material::One(id) => vec![self.books.material(id).clone()],
-            Material::Mixed => {
+            Only::Untold => Vec::new(),
+            Only::One(id) => vec![self.books.material(id).clone()],
+            Only::Mixed => {
                 let mut found = std::collections::BTreeSet::new();
                 trace::ancestors(self.books.links(), content, 0, |id| {
                     if let Origin::Lot(_) = self.books.links()[id as usize].origin()
-                        && let Material::One(m) = self.material_of_delivery(id)
+                        && let Only::One(m) = self.material_of_delivery(id)
                     {
                         found.insert(self.books.material(m).clone());
                     }
@@ -398,11 +401,11 @@ impl Powder {
         }
     }
 
-    fn material_of_delivery(&self, id: MoveId) -> Material {
+    fn material_of_delivery(&self, id: MoveId) -> Only {
         let kept = self.books.moves()[id as usize].kept as usize;
         match &self.kept[kept].deed {
             Deed::LotReceived(d) => self.books.find_material(&d.material),
-            _ => Material::Untold,
+            _ => Only::Untold,
         }
     }
 
@@ -465,8 +468,8 @@ impl Powder {
         let material = match delivery {
             Some(d) => Some(d.material.clone()),
             None => blend.and_then(|c| match books.mark(c).material {
-                Material::One(id) => Some(books.material(id).clone()),
-                Material::Untold | Material::Mixed => None,
+                Only::One(id) => Some(books.material(id).clone()),
+                Only::Untold | Only::Mixed => None,
             }),
         };
         let expires = lots::expires(books, all, lot, moment);

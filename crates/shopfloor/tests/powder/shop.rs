@@ -133,7 +133,13 @@ impl Shop {
     }
 
     /// A blend of components `(from, kg)` in the order given.
-    pub(crate) fn blend(&mut self, time: &str, lot: &str, into: &str, parts: &[(&str, &str)]) -> u64 {
+    pub(crate) fn blend(
+        &mut self,
+        time: &str,
+        lot: &str,
+        into: &str,
+        parts: &[(&str, &str)],
+    ) -> u64 {
         self.note(time, "powder.blended", &format!("lot/{lot}"), blend_data(into, parts))
     }
 

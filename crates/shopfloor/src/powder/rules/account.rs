@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use crate::catalogue::Event;
 use crate::ids::{Place, PlaceKind};
 use crate::powder::amount::Kg;
-use crate::powder::books::Material;
+use crate::powder::books::Only;
 use crate::powder::events::{BuildFinished, BuildStarted, PowderRecovered, StockCounted};
 use crate::powder::kept::{Deed, Kept, Key};
 use crate::quantity::Mass;
@@ -140,14 +140,14 @@ pub(super) fn materials(case: &mut Case<'_, '_, '_>, into: &Place, from: &[Place
         return;
     }
     let books = &case.powder.books;
-    let mut first: Option<(Material, Option<u64>)> = None;
+    let mut first: Option<(Only, Option<u64>)> = None;
     for place in [into].into_iter().chain(from) {
         let content = case.content(place);
         let Some(id) = content.id else { continue };
-        let material @ Material::One(this) = books.mark(id).material else { continue };
+        let material @ Only::One(this) = books.mark(id).material else { continue };
         match first {
             None => first = Some((material, case.entry_of(content.id))),
-            Some((Material::One(other), entry)) if other != this => {
+            Some((Only::One(other), entry)) if other != this => {
                 let detail = format!(
                     "`{}` and `{}` meet in `{into}`",
                     books.material(other),

@@ -5,13 +5,14 @@ use rust_decimal::Decimal;
 use crate::common::answered;
 use crate::ids::{Label, Place};
 use crate::powder::amount::Share;
-use crate::powder::books::{Material, MoveId};
+use crate::powder::books::{MoveId, Only};
 use crate::powder::events::{
     BuildStarted, DecisionRule, PowderBlended, PowderLoaded, PowderSieved, RecipeSet,
 };
 use crate::powder::figures::{self, COVERAGE_FACTOR, Component};
 use crate::powder::kept::{Deed, Kept, Key, Verdict};
 use crate::powder::lots::{self, Life};
+use crate::powder::moves::MoveKind;
 
 use super::*;
 
@@ -44,7 +45,7 @@ fn first_opening(case: &Case<'_, '_, '_>, from: &Place) -> bool {
     let books = &case.powder.books;
     let Some(id) = books.find_place(from) else { return false };
     let Some(content) = books.content(id, case.bound).id else { return false };
-    books.direct_delivery(content).is_some()
+    books.moves()[content as usize].kind == MoveKind::Received
         && !books
             .touches(id)
             .iter()
@@ -135,7 +136,7 @@ fn recipe_of<'a>(
         return None;
     };
     if let Some(content) = content
-        && let Material::One(id) = powder.books.mark(content).material
+        && let Only::One(id) = powder.books.mark(content).material
         && *powder.books.material(id) != set.material
     {
         let found = powder.books.material(id);
@@ -178,12 +179,10 @@ pub(super) fn sieved(case: &mut Case<'_, '_, '_>, d: &PowderSieved) {
 fn aperture_of_recipes(case: &mut Case<'_, '_, '_>, d: &PowderSieved) {
     let powder = case.powder;
     let Some(content) = case.content(&d.from).id else { return };
-    let Material::One(material) = powder.books.mark(content).material else { return };
+    let Only::One(material) = powder.books.mark(content).material else { return };
     let material = powder.books.material(material);
-    let Ok(first) = Label::new("0") else { return };
     let (mut asked, mut entries) = (Vec::new(), Vec::new());
-    for (key, _) in powder.books.keys_from(&Key::Recipe(first)) {
-        let Key::Recipe(name) = key else { break };
+    for (name, key) in powder.books.recipes() {
         let set = powder.books.facts_before(&powder.kept, key, case.moment).next_back();
         let Some(Kept { deed: Deed::RecipeSet(recipe), seq, .. }) = set else { continue };
         let Some(aperture) = recipe.aperture.as_ref().filter(|_| recipe.material == *material)
