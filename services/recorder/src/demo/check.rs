@@ -107,8 +107,8 @@ impl Record<'_> {
                 let answer = self.played.answer(*event);
                 let ok =
                     expect.zip(answer).is_some_and(|(e, a)| a.fits(e, |no| self.played.seq(no)));
-                let words = answer.map_or("no answer".into(), |a| format!("{a:?}"));
-                (format!("answer {:?}", expect.map(short)), words, ok)
+                let words = answer.map_or("no answer".into(), ToString::to_string);
+                (expect.map_or("an answer", short).to_owned(), words, ok)
             }
             Must::Entry { name } => {
                 let count = self.kinds.get(*name).copied().unwrap_or(0);
@@ -116,7 +116,9 @@ impl Record<'_> {
             }
             Must::OutOfOrder { earlier, later } => {
                 let (a, b) = (self.played.seq(*earlier), self.played.seq(*later));
-                let words = format!("done first: entry {a:?}, done later: entry {b:?}");
+                let entry = |seq: Option<u64>| seq.map_or("none".into(), |s| s.to_string());
+                let words =
+                    format!("done first: entry {}, done later: entry {}", entry(a), entry(b));
                 ("recorded in another order than done".into(), words, a > b && b.is_some())
             }
             Must::Overdue { machine, task } => self.overdue(machine, task),
@@ -204,11 +206,11 @@ impl Record<'_> {
 fn short(expect: &super::shop::Expect) -> &'static str {
     use super::shop::Expect;
     match expect {
-        Expect::Recorded => "recorded",
-        Expect::Repeated(_) => "the first receipt again",
-        Expect::Conflict(_) => "conflict",
-        Expect::Stopped(_) => "stopped",
-        Expect::Forbidden => "forbidden",
+        Expect::Recorded => "is recorded",
+        Expect::Repeated(_) => "gets the first receipt again",
+        Expect::Conflict(_) => "is told of the conflict",
+        Expect::Stopped(_) => "is stopped",
+        Expect::Forbidden => "is forbidden",
     }
 }
 

@@ -22,6 +22,7 @@ use actix_web::web;
 use anyhow::{Context as _, bail};
 use indicatif::{ProgressBar, ProgressStyle};
 use ledger::seams::Clock;
+use report::disposal::DisposalReport;
 use shopfloor::people::events::Role;
 
 use crate::app::{self, Recorder};
@@ -75,6 +76,7 @@ struct Result {
     evidence: Evidence,
     refolded: Refolded,
     outcomes: Vec<Outcome>,
+    report: DisposalReport,
 }
 
 /// Runs the demo to its end: at once, or when it is stopped.
@@ -215,7 +217,8 @@ impl House {
             now: script.ends,
         };
         let outcomes = check::check(&script, &record);
-        Ok(Result { script, performance, evidence, refolded, outcomes })
+        let report = output::report(&evidence, &refolded, script.ends)?;
+        Ok(Result { script, performance, evidence, refolded, outcomes, report })
     }
 
     /// A token of the local issuer, from now on.

@@ -5,12 +5,14 @@ use std::path::Path;
 use anyhow::Context as _;
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD as BASE64;
+use jiff::Timestamp;
 use jiff::civil::date;
-use report::disposal::{self, DisposalReport, Head};
+use report::disposal::{self, DisposalReport, Head, Print};
 use shopfloor::common::Day;
 use shopfloor::ids::Label;
 
 use super::Result;
+use super::evidence::{Evidence, Refolded};
 
 /// Site of the report: the one with hazardous waste.
 const SITE: &str = "south";
@@ -19,15 +21,25 @@ const SITE: &str = "south";
 pub(super) fn write(result: &Result, dir: &Path) -> anyhow::Result<()> {
     std::fs::create_dir_all(dir).with_context(|| format!("`{}` cannot be made", dir.display()))?;
     result.evidence.write(&dir.join("evidence"), &dir.join("evidence.zip"))?;
-    let report = report(result)?;
-    std::fs::write(dir.join("report.json"), report::json::to_bytes(&report)?)?;
-    std::fs::write(dir.join("report.csv"), disposal::to_csv(&report))?;
+    let files = [
+        ("report.json", report::json::to_bytes(&result.report)?),
+        ("report.csv", disposal::to_csv(&result.report)),
+        ("report.pdf", disposal::to_pdf(&result.report, &Print::default())?),
+    ];
+    for (name, bytes) in files {
+        let path = dir.join(name);
+        std::fs::write(&path, bytes)
+            .with_context(|| format!("`{}` cannot be written", path.display()))?;
+    }
     Ok(())
 }
 
-/// The disposal report of the year.
-pub(super) fn report(result: &Result) -> anyhow::Result<DisposalReport> {
-    let evidence = &result.evidence;
+/// The disposal report of the year, compiled from the evidence alone.
+pub(super) fn report(
+    evidence: &Evidence,
+    refolded: &Refolded,
+    at: Timestamp,
+) -> anyhow::Result<DisposalReport> {
     let log_key = match &evidence.verdict {
         chain::verify::Verdict::Sound(summary) => summary.log_key.clone(),
         chain::verify::Verdict::Broken(_) => String::new(),
@@ -39,8 +51,8 @@ pub(super) fn report(result: &Result) -> anyhow::Result<DisposalReport> {
         key_id: log_key,
         checkpoint: evidence.note.clone(),
     };
-    let options = disposal::Options { at: result.script.ends };
+    let options = disposal::Options { at };
     let (from, to) = (Day(date(2025, 11, 1)), Day(date(2026, 10, 31)));
     let site = Label::new(SITE)?;
-    Ok(disposal::compile(&result.refolded.state, &site, from, to, head, &options))
+    Ok(disposal::compile(&refolded.state, &site, from, to, head, &options))
 }

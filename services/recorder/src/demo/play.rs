@@ -9,15 +9,18 @@ use std::sync::atomic::{AtomicI64, Ordering};
 use std::sync::{Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
+use base64::Engine as _;
+use base64::engine::general_purpose::STANDARD as BASE64;
 use indicatif::ProgressBar;
 use jiff::SignedDuration;
-use reqwest::header::{AUTHORIZATION, CONTENT_TYPE};
-use serde_json::Value;
+use reqwest::RequestBuilder;
+use reqwest::header::CONTENT_TYPE;
+use serde_json::{Value, json};
 use tokio::sync::Notify;
 
 use super::clock::ShopClock;
 use super::played::{Answer, Played};
-use super::shop::{EventNo, Item, Mode, Post, Script};
+use super::shop::{Deposit, EventNo, Item, Mode, Post, Script};
 
 /// How far the shop time of one lane may run ahead of another's. Below the tolerance for clocks
 /// that differ, so that the lanes cannot make each other's events look late or early.
@@ -28,6 +31,12 @@ const TRIES_MAX: u32 = 8;
 
 /// Time a request may take.
 const REQUEST_TIME_MAX: Duration = Duration::from_secs(30);
+
+/// Time to wait when the service is busy.
+const BUSY_WAIT: Duration = Duration::from_millis(200);
+
+/// What stands before a commitment in an event.
+const COMMITMENT: &str = "{\"c\":\"";
 
 /// What stands before the code in a problem's `type`.
 const PROBLEM_PREFIX: &str = crate::problem::TYPE_PREFIX;
@@ -97,6 +106,8 @@ struct Stand<'a> {
     bar: &'a ProgressBar,
     http: reqwest::Client,
     receipts: Mutex<Receipts>,
+    /// Words by their commitment.
+    deposits: BTreeMap<&'a str, &'a Deposit>,
     /// Shop time in ms of the next post of each lane.
     next_ms: Vec<AtomicI64>,
     moved: Notify,
@@ -125,6 +136,7 @@ pub async fn play(
         bar,
         http: client(),
         receipts: Mutex::default(),
+        deposits: script.deposits.iter().map(|d| (d.commitment.as_str(), d)).collect(),
         next_ms: lanes.values().map(|posts| AtomicI64::new(first(posts))).collect(),
         moved: Notify::new(),
     };
@@ -184,43 +196,76 @@ impl Stand<'_> {
     }
 
     async fn send(&self, post: &Post) -> Result<(), PlayError> {
-        let events =
-            post.items.iter().map(|item| self.fill(item)).collect::<Result<Vec<_>, _>>()?;
-        let client = &self.script.clients[post.client].id;
+        let events = post.items.iter().map(|item| self.fill(item)).collect::<Result<Vec<_>, _>>()?;
+        for event in &events {
+            self.deposit(post, event).await?;
+        }
+        let (status, body) = self.ask(post, || self.request(post, &events)).await?;
+        self.note(post, status, &body).map_err(|what| self.unreadable(post, what))
+    }
+
+    /// Deposits the words whose commitment an event holds: first the words, then the event.
+    async fn deposit(&self, post: &Post, event: &str) -> Result<(), PlayError> {
+        for (before, _) in event.match_indices(COMMITMENT) {
+            let from = before + COMMITMENT.len();
+            let commitment = event[from..].split('"').next().unwrap_or_default();
+            let Some(deposit) = self.deposits.get(commitment) else { continue };
+            let words = json!({ "text": deposit.text, "salt": BASE64.encode(deposit.salt) });
+            let request = || self.with_token(post, "/v1/texts").json(&words);
+            let (status, body) = self.ask(post, request).await?;
+            if body["c"].as_str() != Some(commitment) {
+                let what = format!("status {status} for words that were deposited: {body}");
+                return Err(self.unreadable(post, what));
+            }
+        }
+        Ok(())
+    }
+
+    /// Sends a request until it is answered.
+    async fn ask(
+        &self,
+        post: &Post,
+        request: impl Fn() -> RequestBuilder,
+    ) -> Result<(u16, Value), PlayError> {
+        let unanswered =
+            |cause| PlayError::Unanswered { client: self.client(post).to_owned(), cause };
         let mut tries = 0;
         loop {
             tries += 1;
             self.receipts.lock().unwrap_or_else(PoisonError::into_inner).requests += 1;
-            let answer = match self.request(post, &events).send().await {
+            let answer = match request().send().await {
                 Ok(answer) => answer,
                 // The same ids go again: an event that was recorded gives its first receipt.
                 Err(_) if tries < TRIES_MAX => continue,
-                Err(cause) => {
-                    return Err(PlayError::Unanswered { client: client.clone(), cause });
-                }
+                Err(cause) => return Err(unanswered(cause)),
             };
             let status = answer.status().as_u16();
             if matches!(status, 429 | 503) && tries < TRIES_MAX {
-                tokio::time::sleep(Duration::from_millis(200)).await;
+                tokio::time::sleep(BUSY_WAIT).await;
                 continue;
             }
-            let body = answer
-                .bytes()
-                .await
-                .map_err(|cause| PlayError::Unanswered { client: client.clone(), cause })?;
-            let unreadable = |what: String| PlayError::Unreadable { client: client.clone(), what };
-            let body: Value =
-                serde_json::from_slice(&body).map_err(|error| unreadable(error.to_string()))?;
-            return self.note(post, status, &body).map_err(unreadable);
+            let body = answer.bytes().await.map_err(unanswered)?;
+            let body = serde_json::from_slice(&body)
+                .map_err(|error| self.unreadable(post, error.to_string()))?;
+            return Ok((status, body));
         }
     }
 
-    fn request(&self, post: &Post, events: &[String]) -> reqwest::RequestBuilder {
+    fn client(&self, post: &Post) -> &str {
+        &self.script.clients[post.client].id
+    }
+
+    fn unreadable(&self, post: &Post, what: String) -> PlayError {
+        PlayError::Unreadable { client: self.client(post).to_owned(), what }
+    }
+
+    fn with_token(&self, post: &Post, path: &str) -> RequestBuilder {
         let token = &self.stage.tokens[post.client];
-        let mut request = self
-            .http
-            .post(format!("{}/v1/events", self.stage.base))
-            .header(AUTHORIZATION, format!("Bearer {token}"));
+        self.http.post(format!("{}{path}", self.stage.base)).bearer_auth(token)
+    }
+
+    fn request(&self, post: &Post, events: &[String]) -> RequestBuilder {
+        let mut request = self.with_token(post, "/v1/events");
         if post.strict {
             request = request.header("prefer", crate::http::prefer::STRICT);
         }
@@ -288,7 +333,7 @@ fn refused(problem: &Value) -> Answer {
 
 /// CloudEvents binary mode: attributes in headers, data in the body (HTTP protocol binding 3.1).
 /// All attributes of the script are printable ASCII and need no percent-encoding.
-fn binary(mut request: reqwest::RequestBuilder, event: &str) -> reqwest::RequestBuilder {
+fn binary(mut request: RequestBuilder, event: &str) -> RequestBuilder {
     let event: Value = serde_json::from_str(event).expect("the script writes JSON");
     for (name, value) in event.as_object().into_iter().flatten() {
         if let (Some(text), false) = (value.as_str(), name == "datacontenttype") {

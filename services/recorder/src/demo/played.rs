@@ -22,6 +22,19 @@ pub enum Answer {
     Other(String),
 }
 
+impl std::fmt::Display for Answer {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Answer::Recorded(seq) => write!(f, "recorded as entry {seq}"),
+            Answer::Known(seq) => write!(f, "known as entry {seq}"),
+            Answer::Conflict => f.write_str("conflict"),
+            Answer::Stopped(rules) => write!(f, "stopped by `{}`", rules.join("`, `")),
+            Answer::Forbidden => f.write_str("forbidden"),
+            Answer::Other(what) => f.write_str(what),
+        }
+    }
+}
+
 impl Answer {
     /// Whether it is what the script expects. `seq` tells the entry of an earlier event.
     pub fn fits(&self, expect: &Expect, seq: impl Fn(EventNo) -> Option<u64>) -> bool {

@@ -102,16 +102,20 @@ fn troubles(result: &Result, out: &mut impl Write) -> anyhow::Result<bool> {
 }
 
 fn report(result: &Result, out: &mut impl Write) -> anyhow::Result<bool> {
-    let report = super::output::report(result)?;
+    let report = &result.report;
     writeln!(out, "\nDisposal report of `{}`, {} to {}", report.site, report.from, report.to)?;
     for line in &report.summary {
         writeln!(
             out,
-            "  {:<12} {:>3} containers, shipped {:>9} kg, received {:>9} kg, {}",
-            line.stream, line.containers, line.shipped_kg, line.received_kg, line.method
+            "  {:<12} {:>3} containers, shipped {:>12}, received {:>12}, {}",
+            line.stream,
+            line.containers,
+            line.shipped_kg.to_string(),
+            line.received_kg.to_string(),
+            if line.method.is_empty() { "not certified" } else { &line.method }
         )?;
     }
-    writeln!(out, "  shipped in all: {} kg", report.shipped_kg)?;
+    writeln!(out, "  shipped in all: {}", report.shipped_kg)?;
     Ok(!report.summary.is_empty())
 }
 

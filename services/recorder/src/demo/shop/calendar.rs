@@ -101,10 +101,6 @@ impl Site {
         TimeZone::get(self.zone_name()).expect("a zone of the built-in database")
     }
 
-    pub(super) fn day_of(self, at: Timestamp) -> Date {
-        at.to_zoned_datetime(self.zone()).date()
-    }
-
     /// RFC 3339 with the site's offset from UTC, whole seconds.
     pub(super) fn text(self, at: Timestamp) -> String {
         at.to_zoned_datetime(self.zone()).strftime("%Y-%m-%dT%H:%M:%S%:z").to_string()

@@ -70,6 +70,7 @@ fn live(options: Options) -> Shop {
             }
         }
     }
+    assert_eq!(shop.stock.total_g(), 0, "mass is conserved");
     shop
 }
 

@@ -64,6 +64,7 @@ impl Stock {
     }
 
     /// Places whose content is negative although they are no edge, with truth and book in grams.
+    #[cfg(test)]
     pub(super) fn overdrawn(&self) -> impl Iterator<Item = (&str, i64, i64)> {
         self.truth_g
             .iter()
