@@ -179,12 +179,12 @@ fn a_report_follows_from_the_entries_or_is_told() {
         report.shipped_kg = serde_json::from_value(json!("12")).unwrap()
     }));
     let both = [(None, "content of `report.json`"), (None, "table of `report.json`")];
-    assert_eq!(abouts(&falsified), both);
+    assert_eq!(abouts(&falsified), both[..1]);
     let elsewhere = audited(&reported(|report| report.head.root = "x".into()));
     assert_eq!(abouts(&elsewhere), both);
     // A moment at which nothing is overdue yet cannot be chosen.
     let early = audited(&reported(|report| report.at = "2026-03-01T07:00:00Z".into()));
-    assert_eq!(abouts(&early), [(None, "content of `report.json`")]);
+    assert_eq!(abouts(&early), both);
     let ahead = audited(&reported(|report| report.head.size = 40));
     assert_eq!(ahead.replay.as_ref().unwrap().reports[0].compared, Compared::Beyond);
 }
