@@ -24,8 +24,8 @@ use shopfloor::waste::view::{CustodyStep, ShipmentView};
 
 pub use compile::compile;
 pub use print::{
-    ContainerLabel, CustodySheet, Print, PrintError, container_label, custody_sheet, document,
-    label_to_pdf, sheet_to_pdf, to_pdf,
+    ContainerLabel, CustodySheet, Names, Print, PrintError, container_label, custody_sheet,
+    document, label_to_pdf, sheet_to_pdf, to_pdf,
 };
 pub use tables::to_csv;
 

@@ -145,7 +145,7 @@ texts! {
     Entries = "Entries", "Einträge";
     EntriesBelow = "Entries", "Einträge";
     Root = "Root of the tree over them", "Wurzel des Baums darüber";
-    Key = "Key of the log", "Schlüssel des Protokolls";
+    LogKey = "Key of the log", "Schlüssel des Protokolls";
     Checkpoint = "Signed checkpoint", "Signierter Prüfpunkt";
     CheckpointNone = "none yet", "noch keiner";
     CheckpointInQr = "in the code at the end", "im Code am Ende";
@@ -434,7 +434,7 @@ impl Words {
     }
 
     /// The text of a caution or notice; in German where there is one, else as recorded.
-    pub(super) fn caution<'a>(self, line: &'a CautionLine) -> (&'a str, &'a str) {
+    pub(super) fn caution(self, line: &CautionLine) -> (&str, &str) {
         let german = GERMAN_CAUTIONS.iter().find(|(id, ..)| *id == line.id);
         let text = line.text.strip_suffix(DEFER).unwrap_or(&line.text).trim_end();
         match (self.0, german) {

@@ -31,7 +31,7 @@ pub(crate) fn judge(state: &State, fact: &Fact, judge: &mut Judge<'_>) {
         return;
     }
     let config = site_config(state, fact.site.as_ref());
-    let mut bench = Bench { state, fact, config: &config, at: fact.time.ms(), judge };
+    let mut bench = Bench { state, fact, config, at: fact.time.ms(), judge };
     for effect in effects {
         match effect {
             Effect::Stream(_, e) => bench.stream(&e),
@@ -305,7 +305,18 @@ impl<'a> Bench<'a, '_, '_> {
     }
 
     fn too_long(&mut self, container: &Container<'_>) {
-        let Some(site) = container.site() else { return };
+        let (Some(site), Some((start_ms, _))) = (container.site(), container.first_clock_start())
+        else {
+            return;
+        };
+        // Which limit binds needs the masses of whole months: asked only when the shortest of them
+        // could have passed.
+        let law = self.law();
+        let start = law.days.day(start_ms);
+        let shortest = clocks::ACCUMULATION_LIMITS.iter().find_map(|id| law.find(id, start));
+        if shortest.is_none_or(|limit| self.today() <= law.last_day(start, &limit)) {
+            return;
+        }
         let Some(clock) = clocks::accumulation_of(self.state, site, container, self.fact.time.at)
         else {
             return;

@@ -39,31 +39,31 @@ rules! {
     // Containers.
     UNKNOWN_CONTAINER = "waste.unknown_container", Stop,
         "Waste goes into a container that was started with stream, tare and place",
-        "job-map gate 54; 40 CFR 262.17(a)(5)(i)", Secondary;
+        "40 CFR 262.17(a)(5)(i); common practice", Secondary;
     OPENED_TWICE = "waste.container_opened_twice", Stop,
         "A container label is used once",
         "definition: one label, one container", Definition;
     TARE_MISSING = "waste.tare_missing", Stop,
         "The mass of the empty container or bag is known",
-        "common practice, no source; job-map gate 54", CommonPractice;
+        "common practice, no source", CommonPractice;
     MASS_NOT_POSITIVE = "waste.mass_not_positive", Stop,
         "A mass of waste is greater than zero",
         "definition", Definition;
     WRONG_STREAM = "waste.wrong_stream", Stop,
         "A container takes waste of its own stream only",
-        "job-map gate 54; 2008/98/EC Art. 18, mixing", Seen;
+        "2008/98/EC Art. 18, mixing", Seen;
     ADDED_TO_CLOSED = "waste.added_to_closed", Stop,
         "Nothing is added to a container that was closed for good",
         "40 CFR 262.16(b)(2)(iii), closed except when adding", Seen;
     AFTER_SHIPPED = "waste.after_shipped", Stop,
         "Nothing is done on site with a container that left it",
-        "computations C9 (d)", Definition;
+        "definition: continuity of custody", Definition;
     ITEM_TWICE = "waste.item_in_two_containers", Stop,
         "Each bag, filter or sieve goes into exactly one container, once",
-        "computations C9 (e)", Definition;
+        "definition: each bag in one container", Definition;
     SUM_AND_WEIGHING = "waste.sum_and_weighing_differ", Warn,
         "What was put in adds up to gross minus tare, within the uncertainty of weighing",
-        "computations C9 (c)", Definition;
+        "definition: sum of nets against gross minus tare", Definition;
     MARKING = "waste.marking_incomplete", Warn,
         "A container of hazardous waste shows the words, the hazards and, in a central area, the start date",
         "40 CFR 262.15(a)(5), 262.16(b)(6)(i), 262.17(a)(5)(i)", Secondary;
@@ -97,10 +97,10 @@ rules! {
     // Custody.
     CUSTODY_GAP = "waste.custody_gap", Stop,
         "Whoever gives a container is its holder",
-        "computations C9 (b); job-map gate 57", Definition;
+        "definition: continuity of custody", Definition;
     GIVER_IS_RECEIVER = "waste.giver_is_receiver", Stop,
         "A container passes between two different people",
-        "computations C9 (b); job-map gate 57", Definition;
+        "definition: continuity of custody", Definition;
     MOVED_FROM_ELSEWHERE = "waste.moved_from_elsewhere", Warn,
         "A container is moved from where it stands",
         "definition: last place told", Definition;
@@ -109,7 +109,7 @@ rules! {
         "RCRA Online 14703", Seen;
     OFFERED_BY_OTHER = "waste.offered_by_other", Warn,
         "Whoever offers a shipment holds its containers",
-        "computations C9 (b)", Definition;
+        "definition: continuity of custody", Definition;
 
     // Shipments.
     SHIPPED_EMPTY = "waste.shipment_empty", Stop,
@@ -120,7 +120,7 @@ rules! {
         "definition: one label, one shipment", Definition;
     ON_TWO_SHIPMENTS = "waste.on_two_shipments", Stop,
         "A container is on exactly one shipment document",
-        "job-map gate 59; computations C9 (a)", Definition;
+        "definition: one holder at any time", Definition;
     SHIPPED_UNCLOSED = "waste.shipped_unclosed", Stop,
         "A container is closed before it is offered",
         "40 CFR 262.16(b)(2)(iii); 262.30, packaging", Memory;
@@ -156,7 +156,7 @@ rules! {
         "40 CFR 264.72(b)", Seen;
     WEIGHT_DISAGREES = "waste.weight_disagrees", Warn,
         "The weights of shipper and facility agree within their uncertainty",
-        "computations C7 (E_n, ISO 13528)", Memory;
+        "E_n of ISO 13528, ISO/IEC 17043", Memory;
     PIECES_DIFFER = "waste.pieces_differ", Warn,
         "The facility counts the pieces that were shipped",
         "40 CFR 264.72(b)", Seen;
@@ -171,7 +171,7 @@ rules! {
         "NachwV section 24", Seen;
     CERTIFICATE_MASS = "waste.certificate_mass", Warn,
         "Certificates cover the mass that the facility received",
-        "job-map task 60; computations C9", Definition;
+        "definition: mass certified against mass received", Definition;
     CERTIFIED_EARLY = "waste.certified_before_receipt", Stop,
         "Disposal is certified after receipt",
         "definition: order of custody", Definition;

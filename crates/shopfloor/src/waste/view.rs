@@ -185,7 +185,7 @@ pub struct ContainerView {
 pub fn container(state: &State, id: &Label, at: Timestamp) -> Option<ContainerView> {
     let container = state.waste.container(id)?;
     let config = site_config(state, container.site());
-    let days = LocalDays::of(&config);
+    let days = LocalDays::of(config);
     let at_ms = at.as_millisecond();
     let opened = container.opened();
     let codes = opened.and_then(|(m, e)| {
@@ -217,7 +217,7 @@ pub fn container(state: &State, id: &Label, at: Timestamp) -> Option<ContainerVi
         gross_kg: weighed.map(|w| w.gross_kg),
         net_kg: weighed.map(|w| w.net_kg),
         added_kg: container.added_kg(at_ms),
-        agrees: container.sum_agrees(&Law::of(&config), at_ms),
+        agrees: container.sum_agrees(&Law::of(config), at_ms),
         additions: additions(&container, &days),
         custody,
         entries: entries.into_iter().collect(),
@@ -275,8 +275,12 @@ pub fn custody(state: &State, container: &Container<'_>, days: &LocalDays) -> Ve
 }
 
 /// Settings of a site; defaults where there is none.
-pub(crate) fn site_config(state: &State, site: Option<&Label>) -> SiteConfig {
-    site.map(|s| state.record.site(s).clone()).unwrap_or_default()
+pub(crate) fn site_config<'a>(state: &'a State, site: Option<&Label>) -> &'a SiteConfig {
+    static NOWHERE: std::sync::OnceLock<SiteConfig> = std::sync::OnceLock::new();
+    match site {
+        Some(site) => state.record.site(site),
+        None => NOWHERE.get_or_init(SiteConfig::default),
+    }
 }
 
 /// One container of a shipment: shipped against received.
@@ -441,7 +445,7 @@ pub struct ShipmentView {
 pub fn shipment(state: &State, id: &Label) -> Option<ShipmentView> {
     let shipment = state.waste.shipment(id)?;
     let config = site_config(state, shipment.site());
-    let days = LocalDays::of(&config);
+    let days = LocalDays::of(config);
     let offered = shipment.offered();
     let containers = shipped_containers(state, &shipment);
     let received: Vec<Kg> = containers.iter().filter_map(|c| c.received_kg).collect();
@@ -466,7 +470,7 @@ pub fn shipment(state: &State, id: &Label) -> Option<ShipmentView> {
         received_kg: (!received.is_empty()).then(|| received.into_iter().sum()),
         containers,
         pieces_received: shipment.deliveries().last().map(|(_, d)| d.pieces),
-        tests: discrepancy::of_shipment(&state.waste, &shipment, &Law::of(&config)),
+        tests: discrepancy::of_shipment(&state.waste, &shipment, &Law::of(config)),
         discrepancies: discrepancies(&shipment),
         timeline: shipment.facts().flat_map(|m| steps(m, &days)).collect(),
         certificates: shipment

@@ -30,6 +30,9 @@ const ROOT_SHORT: usize = 16;
 /// Runs of entry numbers shown in a cell; the attached files hold them all.
 const RUNS_MAX: usize = 8;
 
+/// Looks up the name of a person by pseudonym.
+pub type Names<'a> = dyn Fn(&str) -> Option<String> + 'a;
+
 /// How to print.
 #[derive(Clone)]
 pub struct Print<'a> {
@@ -39,7 +42,7 @@ pub struct Print<'a> {
     pub paper: Paper,
     /// Name of a person by pseudonym, for readers who may see names; without it, or where it
     /// knows none, the pseudonym is printed.
-    pub names: Option<&'a dyn Fn(&str) -> Option<String>>,
+    pub names: Option<&'a Names<'a>>,
     /// Further files to carry inside, such as the evidence bundle.
     pub evidence: Vec<Attachment>,
 }

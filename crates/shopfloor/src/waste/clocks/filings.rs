@@ -1,0 +1,126 @@
+//! Clocks of papers: determinations to look at again, reports and notifications to file.
+
+use std::collections::BTreeSet;
+
+use super::{Clock, ClockKind, ClockNote, Desk, Draft, days_between, subject};
+use crate::common::Day;
+use crate::ids::{Label, SubjectKind};
+use crate::waste::category::{self, Category, Month};
+use crate::waste::law::{Law, RuleUsed, next_date, plus_days};
+
+impl Desk<'_> {
+    /// Streams of containers on site, and of those that left in the last year.
+    pub(super) fn determinations(&self, out: &mut Vec<Clock>) {
+        let since = self.now.as_millisecond() - 366 * 86_400_000;
+        let in_use: BTreeSet<&Label> = self
+            .state
+            .waste
+            .containers()
+            .filter(|c| c.site() == Some(self.site))
+            .filter(|c| c.left().is_none_or(|(ms, _)| ms >= since))
+            .filter_map(|c| c.stream())
+            .collect();
+        for stream in in_use {
+            let now = self.now.as_millisecond();
+            let Some(last) = self.state.waste.determination(stream, now) else { continue };
+            let start = self.law.days.day(last.time_ms);
+            let Some(limit) = self.law.find("shop.determination_review_months", start) else {
+                continue;
+            };
+            let Some(subject) = subject(SubjectKind::Stream, stream) else { continue };
+            out.push(self.clock(Draft {
+                kind: ClockKind::DeterminationReview,
+                subject,
+                start,
+                last_day: self.law.last_day(start, &limit),
+                category: None,
+                rules: vec![limit.rule],
+                notes: vec![],
+                entries: vec![last.seq],
+            }));
+        }
+    }
+
+    /// The biennial report for an odd year with a month as large generator, and the repeated
+    /// notification of a small one. Both are filed elsewhere, so they are shown from the year's
+    /// end until a quarter after the last day, unless this log issued the report.
+    pub(super) fn biennial(&self, out: &mut Vec<Clock>) {
+        let year_of = |m: &Month| m.year();
+        let years: BTreeSet<i16> = self.months.keys().map(year_of).collect();
+        for year in years {
+            let mut entries = Vec::new();
+            for (month, totals) in self.months.iter().filter(|(m, _)| m.year() == year) {
+                let category = category::category(&totals.amounts, &self.law, month.last());
+                if category.is_some_and(|(c, _)| c == Category::Large) {
+                    entries.extend(totals.entries.iter().copied());
+                }
+            }
+            if entries.is_empty() {
+                continue;
+            }
+            let Some((last_day, rule)) = biennial_due(&self.law, year) else { continue };
+            let Some(start) = jiff::civil::Date::new(year, 12, 31).ok().map(Day) else { continue };
+            let shown_until = Day(plus_days(last_day.0, 91));
+            if self.today > shown_until || self.issued("biennial", year) {
+                continue;
+            }
+            let Some(subject) = subject(SubjectKind::Site, self.site) else { continue };
+            out.push(self.clock(Draft {
+                kind: ClockKind::BiennialReport,
+                subject,
+                start,
+                last_day,
+                category: Some(Category::Large),
+                rules: vec![rule],
+                notes: vec![ClockNote::FiledElsewhere],
+                entries,
+            }));
+        }
+        self.renotification(out);
+    }
+
+    fn issued(&self, report: &str, year: i16) -> bool {
+        self.state.record.reports().iter().any(|issued| {
+            issued.report.report.as_str() == report
+                && &issued.report.site == self.site
+                && issued.report.from.0.year() == year
+        })
+    }
+
+    /// A reminder within the quarter before the date, for a site that was small within a year.
+    fn renotification(&self, out: &mut Vec<Clock>) {
+        let since = Month::of(Day(plus_days(self.today.0, -365)));
+        let recent = self.months.range(since..).filter_map(|(month, totals)| {
+            category::category(&totals.amounts, &self.law, month.last()).map(|(c, _)| c)
+        });
+        if recent.max() != Some(Category::Small) {
+            return;
+        }
+        let rules = self.law.in_force(self.today);
+        let Some(rule) = rules.into_iter().find(|r| r.id == "us.renotify.sqg") else { return };
+        let Some(last_day) = next_date(&rule.value, self.today) else { return };
+        let Some(subject) = subject(SubjectKind::Site, self.site) else { return };
+        if days_between(self.today, last_day) <= 92 {
+            out.push(self.clock(Draft {
+                kind: ClockKind::Renotification,
+                subject,
+                start: self.today,
+                last_day,
+                category: Some(Category::Small),
+                rules: vec![rule],
+                notes: vec![ClockNote::FiledElsewhere],
+                entries: vec![],
+            }));
+        }
+    }
+}
+
+/// The due date of the biennial report for a year; `None` for even years.
+pub fn biennial_due(law: &Law<'_>, year: i16) -> Option<(Day, RuleUsed)> {
+    if year % 2 == 0 {
+        return None;
+    }
+    let new_year = Day(jiff::civil::Date::new(year.checked_add(1)?, 1, 1).ok()?);
+    let rule = law.in_force(new_year).into_iter().find(|r| r.id == "us.biennial.due")?;
+    Some((next_date(&rule.value, new_year)?, rule))
+}
