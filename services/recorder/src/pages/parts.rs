@@ -287,7 +287,7 @@ pub(crate) fn family(title: &str, from: &[Node], middle: &Node, into: &[Node]) -
     let rows = from.len().max(into.len()).max(1);
     let height = rows * 46 + 10;
     let mut out = format!(
-        r#"<svg class="family" viewBox="0 0 640 {height}" role="img" aria-label="{}">"#,
+        r#"<svg class="family" viewBox="0 0 640 {height}" role="group" aria-label="{}">"#,
         escape(title)
     );
     let middle_y = height as f64 / 2.0;
