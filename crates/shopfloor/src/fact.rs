@@ -152,11 +152,11 @@ impl Envelope {
             return Err(Refusal::new("not-an-object", "", "an event is a JSON object"));
         };
         for (name, _) in members.iter() {
-            if OWNED_BY_THE_LOG.contains(&name.as_ref()) {
+            if OWNED_BY_THE_LOG.contains(&name) {
                 let detail = format!("`{name}` is set by the log: leave it out");
                 return Err(Refusal::new("owned-by-the-log", format!("/{name}"), detail));
             }
-            if !ATTRIBUTES.contains(&name.as_ref()) {
+            if !ATTRIBUTES.contains(&name) {
                 let detail = format!("`{name}` is no attribute known here: leave it out");
                 return Err(Refusal::new("unknown-member", format!("/{name}"), detail));
             }
@@ -261,7 +261,11 @@ impl Envelope {
             }
             // `kind` was found in the same table; kept as a refusal so that nothing can panic.
             None => {
-                return Err(Refusal::new("unknown-event-type", "/type", "no decoder for this type"));
+                return Err(Refusal::new(
+                    "unknown-event-type",
+                    "/type",
+                    "no decoder for this type",
+                ));
             }
         };
         let envelope = Envelope {
