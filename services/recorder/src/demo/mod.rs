@@ -11,6 +11,8 @@ pub mod played;
 mod rehearsal;
 pub mod shop;
 mod summary;
+#[cfg(test)]
+mod tests;
 
 use std::net::{SocketAddr, TcpListener};
 use std::path::PathBuf;
@@ -21,6 +23,7 @@ use actix_web::dev::ServerHandle;
 use actix_web::web;
 use anyhow::{Context as _, bail};
 use indicatif::{ProgressBar, ProgressStyle};
+use jiff::Timestamp;
 use ledger::seams::Clock;
 use report::disposal::DisposalReport;
 use shopfloor::people::events::Role;
@@ -86,28 +89,18 @@ struct Result {
 pub async fn run(config: Config, seams: &Seams, args: DemoArgs) -> anyhow::Result<()> {
     let script = script(&args)?;
     let kept = Kept::new(&args)?;
-    let clock = Arc::new(ShopClock::new(script.begins, Arc::clone(&seams.clock)));
-    let config = settings(config, &kept, &args);
-    let shop_seams = Seams { clock: clock.clone(), random: seams.random };
-    let recorder =
-        web::Data::new(serve::open(config, &shop_seams, ServeArgs { create: true }).await?);
-    let listener = listen(&args)?;
-    let (server, address) = app::start(recorder.clone(), listener)?;
-    let handle = server.handle();
-    let serving = actix_web::rt::spawn(server);
-    let house = House { base: format!("http://{address}"), recorder, clock, handle };
-
+    let house = House::open(settings(config, &kept, &args), seams, &args, script.begins).await?;
     let result = house.perform(script).await?;
     let dir = args.once.clone().unwrap_or_else(|| kept.path().join("demo"));
     output::write(&result, &dir)?;
-    let verdict = summary::print(&result, &dir)?;
+    let all_there = summary::print(&result, &dir)?;
     if args.once.is_none() {
         house.clock.live();
         house.invite(&dir)?;
         tokio::signal::ctrl_c().await?;
     }
-    house.close(serving).await?;
-    if verdict { Ok(()) } else { bail!("something is missing: see the summary") }
+    house.close().await?;
+    if all_there { Ok(()) } else { bail!("something is missing: see the summary") }
 }
 
 /// The year, with enough events.
@@ -120,7 +113,7 @@ fn script(args: &DemoArgs) -> anyhow::Result<Script> {
         let missing = wanted - script.events();
         options.readings_a_shift += (missing / 10_000).max(1);
         if options.readings_a_shift > READINGS_MAX {
-            bail!("a year holds no more than about {} events", script.events());
+            bail!("a year holds no more than about {} events", READINGS_MAX * 10_000);
         }
         script = shop::script(options);
     }
@@ -189,9 +182,27 @@ struct House {
     recorder: web::Data<Recorder>,
     clock: Arc<ShopClock>,
     handle: ServerHandle,
+    serving: tokio::task::JoinHandle<std::io::Result<()>>,
 }
 
 impl House {
+    /// Opens a new log whose clock is the shop's, and serves it.
+    async fn open(
+        config: Config,
+        seams: &Seams,
+        args: &DemoArgs,
+        begins: Timestamp,
+    ) -> anyhow::Result<Self> {
+        let clock = Arc::new(ShopClock::new(begins, Arc::clone(&seams.clock)));
+        let shop_seams = Seams { clock: clock.clone(), random: seams.random };
+        let opened = serve::open(config, &shop_seams, ServeArgs { create: true }).await?;
+        let recorder = web::Data::new(opened);
+        let (server, address) = app::start(recorder.clone(), listen(args)?)?;
+        let handle = server.handle();
+        let serving = actix_web::rt::spawn(server);
+        Ok(Self { base: format!("http://{address}"), recorder, clock, handle, serving })
+    }
+
     /// Plays the year, takes the evidence away and asks it everything.
     async fn perform(&self, script: Script) -> anyhow::Result<Result> {
         let tokens = script.clients.iter().map(|client| {
@@ -247,14 +258,12 @@ impl House {
         summary::invite(&self.base, &token, dir)
     }
 
-    async fn close(
-        self,
-        serving: tokio::task::JoinHandle<std::io::Result<()>>,
-    ) -> anyhow::Result<()> {
+    /// Stops serving and closes the log in good order.
+    async fn close(self) -> anyhow::Result<()> {
         let log = self.recorder.log.clone();
         drop(self.recorder);
         self.handle.stop(true).await;
-        tokio::time::timeout(Duration::from_secs(30), serving).await???;
+        tokio::time::timeout(Duration::from_secs(30), self.serving).await???;
         log.close().context("the log was not closed in good order; the next start mends it")?;
         Ok(())
     }

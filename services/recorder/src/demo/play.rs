@@ -196,7 +196,8 @@ impl Stand<'_> {
     }
 
     async fn send(&self, post: &Post) -> Result<(), PlayError> {
-        let events = post.items.iter().map(|item| self.fill(item)).collect::<Result<Vec<_>, _>>()?;
+        let events =
+            post.items.iter().map(|item| self.fill(item)).collect::<Result<Vec<_>, _>>()?;
         for event in &events {
             self.deposit(post, event).await?;
         }

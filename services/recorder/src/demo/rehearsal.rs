@@ -6,27 +6,26 @@ use std::collections::{BTreeMap, HashMap};
 use chain::Digest;
 use chain::canon;
 use chain::entry::{Actor, Via};
-use jiff::Timestamp;
-use shopfloor::{Envelope, Event, Fact, Finding, State};
+use shopfloor::{Envelope, Fact, Finding, State};
 
 use super::played::{Answer, Played};
 use super::shop::{Client, Item, Post, Script};
 
 /// What the rehearsal leaves.
-pub struct Rehearsal {
+pub(super) struct Rehearsal {
     /// The answers.
-    pub played: Played,
+    pub(super) played: Played,
     /// Every fact, by entry number.
-    pub facts: Vec<Fact>,
+    pub(super) facts: Vec<Fact>,
     /// The state after the last one.
-    pub state: State,
+    pub(super) state: State,
     /// How many events of the log itself it would have written, by name.
-    pub own: BTreeMap<&'static str, usize>,
+    pub(super) own: BTreeMap<&'static str, usize>,
     known: HashMap<(String, String), (u64, Digest)>,
 }
 
 /// Plays the whole script.
-pub fn rehearse(script: &Script) -> Rehearsal {
+pub(super) fn rehearse(script: &Script) -> Rehearsal {
     let mut rehearsal = Rehearsal {
         played: Played::default(),
         facts: Vec::new(),
@@ -98,17 +97,7 @@ impl Rehearsal {
     }
 
     /// Every finding.
-    pub fn findings(&self) -> impl Iterator<Item = &Finding> {
+    pub(super) fn findings(&self) -> impl Iterator<Item = &Finding> {
         self.state.findings.iter()
-    }
-
-    /// The event of an entry as recorded.
-    pub fn event(&self, seq: u64) -> Option<&Event> {
-        self.facts.get(usize::try_from(seq).ok()?).map(|fact| &fact.event)
-    }
-
-    /// When the last fact was recorded.
-    pub fn last_recorded_at(&self) -> Option<Timestamp> {
-        self.facts.last().map(|fact| fact.recorded_at)
     }
 }

@@ -87,12 +87,12 @@ pub(super) fn advance_all(shop: &mut Shop, now: jiff::Timestamp) {
 
 /// One shift of production.
 pub(super) fn produce(shop: &mut Shop, turn: &mut Turn) {
-    for i in 0..LINES.len() {
+    for (i, line) in LINES.iter().enumerate() {
         receive(shop, turn, i);
         if shop.metal.running[i].as_ref().is_some_and(|b| b.cool_at <= turn.now) {
             unpack(shop, turn, i);
         }
-        if shop.stock.truth(LINES[i].used) > 6_000 {
+        if shop.stock.truth(line.used) > 6_000 {
             sieve(shop, turn, i);
         }
         if shop.metal.running[i].is_none() && shop.rng.chance(80) {

@@ -3,6 +3,7 @@
 //! Intervals: trade-values.md B9 (about 20, 50 and 100 hours) and the rest are common practice, no
 //! source; the examination of extraction at most every 14 months is UK COSHH reg. 9 (B10).
 
+use jiff::SignedDuration;
 use jiff::civil::Date;
 use serde_json::{Value, json};
 
@@ -325,7 +326,7 @@ pub(super) fn end_shift(shop: &mut Shop, turn: &mut Turn) {
     turn.now = turn.now.max(end);
     for _ in 0..shop.readings_a_shift {
         readings(shop, turn);
-        turn.now += minutes(1);
+        turn.now += SignedDuration::from_secs(15);
     }
 }
 

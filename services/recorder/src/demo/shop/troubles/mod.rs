@@ -331,11 +331,14 @@ pub(super) struct Ledger {
     inspection_missed: bool,
 }
 
+/// Work to be done on the floor.
+type Work = Box<dyn FnOnce(&mut Shop, &mut Turn)>;
+
 /// Work that a trouble leaves for a later day.
 struct Owed {
     site: Site,
     from: Date,
-    act: Box<dyn FnOnce(&mut Shop, &mut Turn)>,
+    act: Work,
 }
 
 impl Ledger {
