@@ -2,3 +2,4 @@
 
 pub mod programs;
 pub mod recorder;
+pub mod witness;

@@ -42,6 +42,16 @@ impl Place {
         Self { folder: folder.to_owned() }
     }
 
+    /// Adds sections to its configuration, for later starts.
+    ///
+    /// # Panics
+    /// When the configuration cannot be written.
+    pub fn configure(&self, sections: &str) {
+        let file = self.folder.join("pulverlog.toml");
+        let config = std::fs::read_to_string(&file).expect("the configuration");
+        std::fs::write(file, format!("{config}{sections}")).expect("the configuration is written");
+    }
+
     /// The data directory.
     pub fn data(&self) -> PathBuf {
         self.folder.join("data")

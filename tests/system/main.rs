@@ -2,3 +2,4 @@
 
 mod kill;
 mod one_year;
+mod trust;

@@ -223,7 +223,8 @@ impl Witnesses {
             return;
         }
         self.0.log.bar_clients(Some("its witnesses are asked first".to_owned()));
-        self.round().await;
+        // Also about a checkpoint that they cosigned: in an old copy it is not their newest.
+        self.ask_about_newest(true).await;
         let this = self.clone();
         let task = tokio::spawn(async move {
             let mut news = this.0.log.checkpoints();
@@ -250,11 +251,16 @@ impl Witnesses {
         }
     }
 
+    /// Asks about the newest published checkpoint unless everybody cosigned it.
+    async fn round(&self) {
+        self.ask_about_newest(false).await;
+    }
+
     /// Asks about the newest published checkpoint, keeps what comes back, and decides whether
     /// clients may record.
-    async fn round(&self) {
+    async fn ask_about_newest(&self, anyway: bool) {
         if let Some(signed) = self.0.log.published()
-            && !self.is_cosigned_by_all(&signed)
+            && (anyway || !self.is_cosigned_by_all(&signed))
         {
             let lines = self.ask_all(&signed).await;
             if !lines.is_empty() {
