@@ -308,11 +308,10 @@ fn main() {
 
 /// A late fact in the last day, in the middle and at the beginning of the year.
 fn late(state: &mut State, facts: &[Fact]) {
-    let mut seq = facts.len() as u64;
-    for (name, share) in [("a day ago", 364), ("half a year ago", 182), ("at the beginning", 1)] {
+    let times = [("a day ago", 364), ("half a year ago", 182), ("at the beginning", 1)];
+    for (seq, (name, share)) in (facts.len() as u64..).zip(times) {
         let mut fact = facts.last().expect("a fact").clone();
         fact.seq = seq;
-        seq += 1;
         fact.time.at = facts[0].time.at + SignedDuration::from_hours(24 * share);
         if share == 364 {
             fact.time.at = facts[facts.len() - 1].time.at - SignedDuration::from_hours(24);

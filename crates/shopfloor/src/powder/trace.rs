@@ -245,19 +245,6 @@ impl Forward {
         }
     }
 
-    /// Share of the seeds in what a move carried.
-    pub(crate) fn portion(&self, books: &Books, id: MoveId) -> Option<Share> {
-        if self.seeds.moves.binary_search(&id).is_ok() {
-            return Some(Share::ONE);
-        }
-        self.of_origin(books.links()[id as usize], id)
-    }
-
-    /// First move that can be reached.
-    pub(crate) fn first(&self) -> MoveId {
-        self.first
-    }
-
     /// What a place holds of the seeds after `bound` moves.
     pub(crate) fn in_place(
         &self,

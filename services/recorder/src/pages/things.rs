@@ -239,9 +239,8 @@ fn meter_chart(
     unit: &str,
 ) -> Option<String> {
     let words = visit.words;
-    let number = |day: jiff::civil::Date| {
-        i32::try_from((day - jiff::civil::Date::constant(1970, 1, 1)).get_days()).unwrap_or(0)
-    };
+    let number =
+        |day: jiff::civil::Date| (day - jiff::civil::Date::constant(1970, 1, 1)).get_days();
     let from = meter.days.len().saturating_sub(DAYS_DRAWN);
     let days = &meter.days[from..];
     let points: Vec<(i32, f64)> = days

@@ -205,10 +205,12 @@ fn position<'m>(
     if let Some(task) = task {
         return machine.positions.iter().find(|p| p.position == task.target);
     }
-    let mut fitting = machine.positions.iter().filter(|p| match (kind.id, p.part_kind) {
-        ("sieve_change" | "sieving", Some(PartKind::Sieve)) => true,
-        ("filter_change", Some(PartKind::HepaFilter | PartKind::PreFilter)) => true,
-        _ => false,
+    let mut fitting = machine.positions.iter().filter(|p| {
+        matches!(
+            (kind.id, p.part_kind),
+            ("sieve_change" | "sieving", Some(PartKind::Sieve))
+                | ("filter_change", Some(PartKind::HepaFilter | PartKind::PreFilter))
+        )
     });
     match (fitting.next(), fitting.next()) {
         (Some(only), None) => Some(only),
