@@ -21,12 +21,15 @@ use crate::authn::{Authenticator, Identity};
 use crate::config::Config;
 use crate::http::gate;
 use crate::http::rates::Rates;
-use crate::limits::{FEED_WAITERS_MAX, HEAD_TIME_MAX, KEEP_ALIVE, RETRY_WAITING_S, STOP_TIME_MAX};
+use crate::limits::{
+    EXPORTS_MAX, FEED_WAITERS_MAX, HEAD_TIME_MAX, KEEP_ALIVE, RETRY_WAITING_S, STOP_TIME_MAX,
+};
 use crate::log::Log;
 use crate::metrics::Metrics;
 use crate::pages::credentials::Credentials;
 use crate::problem::{Kind, Problem};
 use crate::refusals::Refusals;
+use crate::reports::ReportStore;
 use crate::texts::TextStore;
 use crate::witnesses::Witnesses;
 
@@ -46,6 +49,8 @@ pub struct Recorder {
     pub clock: Arc<dyn Clock>,
     /// Free text and other personal data, erasable.
     pub texts: TextStore,
+    /// Reports as they were issued.
+    pub reports: ReportStore,
     /// Who else remembers the log.
     pub witnesses: Witnesses,
     /// Badges and PINs.
@@ -54,6 +59,7 @@ pub struct Recorder {
     requests: AtomicU64,
     started_ms: i64,
     waiters: Arc<Semaphore>,
+    exports: Arc<Semaphore>,
     stopping: watch::Sender<bool>,
 }
 
@@ -73,6 +79,7 @@ impl Recorder {
         log: Log,
         authn: Authenticator,
         texts: TextStore,
+        reports: ReportStore,
         clock: Arc<dyn Clock>,
     ) -> anyhow::Result<Self> {
         let metrics = Metrics::new()?;
@@ -80,7 +87,9 @@ impl Recorder {
         Ok(Self {
             waiters: Arc::new(Semaphore::new(FEED_WAITERS_MAX)),
             stopping: watch::channel(false).0,
+            exports: Arc::new(Semaphore::new(EXPORTS_MAX)),
             texts,
+            reports,
             credentials: Credentials::of(&config),
             rates: Rates::new(&config.limits),
             metrics,
@@ -139,6 +148,17 @@ impl Recorder {
     /// [`Kind::TooManyWaiting`].
     pub fn waiter(&self) -> Result<OwnedSemaphorePermit, Problem> {
         Arc::clone(&self.waiters).try_acquire_owned().map_err(|_| {
+            let kind = Kind::TooManyWaiting;
+            Problem::new(kind, kind.row().when).retry_after(RETRY_WAITING_S)
+        })
+    }
+
+    /// A place among those who take reports or evidence away.
+    ///
+    /// # Errors
+    /// [`Kind::TooManyWaiting`].
+    pub fn export(&self) -> Result<OwnedSemaphorePermit, Problem> {
+        Arc::clone(&self.exports).try_acquire_owned().map_err(|_| {
             let kind = Kind::TooManyWaiting;
             Problem::new(kind, kind.row().when).retry_after(RETRY_WAITING_S)
         })
@@ -241,6 +261,7 @@ pub fn start(
             .map(|app| app.configure(configure))
             .configure(crate::api::routes)
             .map(|app| app.configure(crate::pages::configure))
+            .map(|app| app.service(crate::openapi::browsable()))
             .map(|app| app.wrap(from_fn(gate::pass)))
             .default_service(web::to(not_found))
             .into_app()
@@ -253,7 +274,14 @@ pub fn start(
     if listen.workers > 0 {
         server = server.workers(listen.workers);
     }
-    Ok((server.listen(listener)?.run(), address))
+    let server = match &listen.tls {
+        None => server.listen(listener)?,
+        Some(tls) => {
+            let offered = crate::tls::server_config(tls).map_err(std::io::Error::other)?;
+            server.listen_rustls_0_23(listener, offered)?
+        }
+    };
+    Ok((server.run(), address))
 }
 
 async fn not_found() -> actix_web::HttpResponse {

@@ -38,6 +38,10 @@ const PEOPLE_AND_SELF: &[Role] = &[Technician, Lead, Quality, Ehs, Auditor, Admi
 const WORDS: &[Role] = &[Lead, Quality, Ehs];
 /// Those whom reports are for.
 const REPORTS: &[Role] = &[Lead, Quality, Ehs, Auditor, Authority];
+/// Those who compile reports.
+const OFFICE: &[Role] = &[Lead, Quality, Ehs, Auditor];
+/// Those who issue reports.
+const ISSUERS: &[Role] = &[Lead, Quality, Ehs];
 /// Those who take the whole record away.
 const EVIDENCE: &[Role] = &[Quality, Auditor];
 /// Those who watch the service.
@@ -125,11 +129,26 @@ const RECORDED: &[Kind] = &[
     Kind::StorageFull,
     Kind::WriterStopped,
 ];
+/// Problems of an answer that takes long.
+const EXPORTED: &[Kind] =
+    &[Kind::BadParameter, Kind::NotFound, Kind::TooManyWaiting, Kind::WriterStopped];
+/// Problems of taking everything away.
+const TAKEN: &[Kind] = &[Kind::ForbiddenSite, Kind::TooManyWaiting, Kind::WriterStopped];
 /// Problems of an answer that is recorded.
 const ISSUED: &[Kind] = &[
-    Kind::BadParameter,
     Kind::NotFound,
-    Kind::NotAcceptable,
+    Kind::UnsupportedMediaType,
+    Kind::UnsupportedEncoding,
+    Kind::BodyTooLarge,
+    Kind::BodyTooSlow,
+    Kind::BadEncoding,
+    Kind::BadParameter,
+    Kind::MalformedJson,
+    Kind::WrongType,
+    Kind::UnknownMember,
+    Kind::MissingMember,
+    Kind::InvalidValue,
+    Kind::TooManyWaiting,
     Kind::Busy,
     Kind::Unanswered,
     Kind::StorageFull,
@@ -182,6 +201,11 @@ pub const OPERATIONS: &[Operation] = {
         row("listActions", "GET", "/v1/actions", Roles(READERS), NONE),
         row("listHandovers", "GET", "/v1/handovers", Roles(READERS), NONE),
         row("listIncidents", "GET", "/v1/incidents", Roles(READERS), NONE),
+        row("compileDisposalReport", "GET", "/v1/reports/disposal", Roles(OFFICE), EXPORTED),
+        row("issueDisposalReport", "POST", "/v1/reports/disposal", Roles(ISSUERS), ISSUED),
+        row("listReports", "GET", "/v1/reports", Roles(REPORTS), NONE),
+        row("readReport", "GET", "/v1/reports/{digest}", Roles(REPORTS), ONE),
+        row("takeEvidence", "GET", "/v1/evidence", Roles(EVIDENCE), TAKEN),
         row("depositText", "POST", "/v1/texts", Roles(SENDERS), SENT),
         row("openText", "GET", "/v1/texts/{digest}", Roles(WORDS), ONE),
         row("live", "GET", "/healthz", Public, NONE),

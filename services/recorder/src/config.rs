@@ -63,6 +63,8 @@ pub struct LogConfig {
     /// Origin of the log: a schema-less URL, one log per site group and year. Only used when the
     /// log is created; afterwards entry 0 says what it is.
     pub origin: String,
+    /// Keep the index in memory and build it at every start: for tests and small logs.
+    pub index_in_memory: bool,
     /// Accept a data directory in memory (tmpfs), where a power cut loses everything. For tests.
     pub allow_tmpfs: bool,
 }
@@ -175,6 +177,7 @@ impl Default for LogConfig {
             data_dir: "data".into(),
             head_dir: None,
             origin: "records.localhost/log".into(),
+            index_in_memory: false,
             allow_tmpfs: false,
         }
     }

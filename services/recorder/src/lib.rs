@@ -18,6 +18,8 @@ pub mod openapi;
 pub mod pages;
 pub mod problem;
 mod refusals;
+pub mod reports;
 pub mod secret;
 pub mod texts;
+pub mod tls;
 pub mod witnesses;

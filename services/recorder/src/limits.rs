@@ -89,6 +89,13 @@ pub const FEED_WAIT_S_MAX: u64 = 30;
 /// Most requests that wait for news at once (long polls and event streams).
 pub const FEED_WAITERS_MAX: usize = 256;
 
+/// Most reports and evidence bundles that are made at once: each may hold a copy of the state or a
+/// thread for as long as the client takes.
+pub const EXPORTS_MAX: usize = 4;
+
+/// Most checkpoints in an evidence bundle, the newest ones: one a minute is half a million in a year.
+pub const EVIDENCE_CHECKPOINTS_MAX: usize = 1_024;
+
 /// Bytes read from the log in one go when many entries are wanted.
 pub const SCAN_BYTES: usize = 256 << 10;
 

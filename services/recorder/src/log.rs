@@ -5,7 +5,7 @@ mod trial;
 
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 
 use chain::canon;
 use chain::entry::{Actor, ClientSignature, EntryView};
@@ -23,8 +23,9 @@ use shopfloor::catalogue::EventKind;
 use shopfloor::{Envelope, Event, Finding, Refusal, State};
 
 use crate::config::Config;
-use crate::limits::{RETRY_BUSY_S, WRITER_TIME_MAX};
+use crate::limits::{RETRY_BUSY_S, STOP_TIME_MAX, WRITER_TIME_MAX};
 use crate::problem::{Kind, Problem};
+use crate::reports::Still;
 use keys::ClientKeys;
 
 pub use ledger::Receipt;
@@ -156,8 +157,21 @@ pub use ledger::notary::Signed;
 #[derive(Clone)]
 pub struct Log(Arc<Inner>);
 
+/// Says that the ledger has stopped; dropped right behind it.
+#[derive(Default)]
+struct Gone(Arc<(Mutex<bool>, Condvar)>);
+
+impl Drop for Gone {
+    fn drop(&mut self) {
+        *locked(&self.0.0) = true;
+        self.0.1.notify_all();
+    }
+}
+
 struct Inner {
     ledger: Ledger,
+    /// Behind the ledger, because fields are dropped in their order.
+    gone: Gone,
     key: VerifierKey,
     clock: Arc<dyn Clock>,
     /// Held shared by every submission and alone by a batch that is recorded as a whole, so that
@@ -199,6 +213,8 @@ pub struct Places {
     pub files: FilesOptions,
     /// Index and snapshots; may be deleted while the service is stopped.
     pub index_dir: PathBuf,
+    /// Keep the index in memory instead, and build it at every start.
+    pub index_in_memory: bool,
 }
 
 impl Places {
@@ -209,7 +225,8 @@ impl Places {
         if config.log.allow_tmpfs {
             files.file_systems = FileSystemPolicy::TestsOnly;
         }
-        Self { files, index_dir: config.log.data_dir.join("index") }
+        let index_dir = config.log.data_dir.join("index");
+        Self { files, index_dir, index_in_memory: config.log.index_in_memory }
     }
 }
 
@@ -238,7 +255,10 @@ impl Log {
     /// # Errors
     /// [`LedgerError`].
     pub fn open(parts: &LogParts) -> Result<Self, LedgerError> {
-        let place = IndexPlace::Dir(parts.places.index_dir.clone());
+        let place = match parts.places.index_in_memory {
+            true => IndexPlace::Memory,
+            false => IndexPlace::Dir(parts.places.index_dir.clone()),
+        };
         let opened = ledger::open(parts.seams(), &parts.places.files, &place)?;
         let key = parts.signer.vkey().parse().map_err(|_| LedgerError::WrongKey {
             name: parts.signer.name().to_owned(),
@@ -248,6 +268,7 @@ impl Log {
         let ledger = Ledger::start(opened, parts.pace)?;
         Ok(Self(Arc::new(Inner {
             ledger,
+            gone: Gone::default(),
             key,
             clock: Arc::clone(&parts.clock),
             order: tokio::sync::RwLock::new(()),
@@ -260,12 +281,27 @@ impl Log {
     }
 
     /// Stops in good order: answers what waits, signs a last checkpoint. If somebody else still
-    /// holds the log, it stops when that holder lets go.
+    /// holds the log, such as a thread that ends at this moment, waits until it lets go and the log
+    /// has stopped.
     ///
     /// # Errors
     /// [`LedgerError`]: the next start then mends the tail, which is no loss.
     pub fn close(self) -> Result<(), LedgerError> {
-        Arc::try_unwrap(self.0).map_or(Ok(()), |inner| inner.ledger.close())
+        let gone = Arc::clone(&self.0.gone.0);
+        match Arc::try_unwrap(self.0) {
+            Ok(inner) => inner.ledger.close(),
+            Err(shared) => {
+                drop(shared);
+                let waiting = locked(&gone.0);
+                let waited = gone.1.wait_timeout_while(waiting, STOP_TIME_MAX, |gone| !*gone);
+                let (_, time) = waited.unwrap_or_else(PoisonError::into_inner);
+                if time.timed_out() {
+                    let since = "it is still in use".to_owned();
+                    return Err(LedgerError::Poisoned { since });
+                }
+                Ok(())
+            }
+        }
     }
 
     /// Name of the log.
@@ -382,6 +418,7 @@ impl Log {
         subject: Option<&str>,
     ) -> Result<Receipt, LogError> {
         let name = event.kind().name;
+        let _shared = self.0.order.read().await;
         let number = self.0.own_events.fetch_add(1, Ordering::Relaxed);
         // Unique over restarts: as soon as one of them is recorded, the next start has a greater
         // size; if none is, the id was never used.
@@ -486,6 +523,22 @@ impl Log {
     /// [`LogError`].
     pub async fn publish(&self) -> Result<Arc<Signed>, LogError> {
         Ok(self.0.ledger.publish().await?)
+    }
+
+    /// The log at one moment: a checkpoint over everything, and the state that belongs to it.
+    /// Writing waits meanwhile.
+    ///
+    /// # Errors
+    /// [`LogError`].
+    pub async fn still(&self) -> Result<Still, LogError> {
+        let _alone = self.0.order.write().await;
+        let signed = self.publish().await?;
+        let state = self.state();
+        if state.as_of != signed.size {
+            let what = format!("{} entries are signed, {} applied", signed.size, state.as_of);
+            return Err(LogError::Failed(what));
+        }
+        Ok(Still { signed, state })
     }
 
     /// The published checkpoint of exactly this size.

@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use clap::{Parser, Subcommand};
 use ledger::seams::{Clock, OsRandom};
-use recorder::cli::{Seams, badge, serve, token};
+use recorder::cli::{Seams, backup, badge, check, export, keys, rebuild, serve, token};
 use recorder::config::Config;
 use recorder::demo;
 
@@ -27,6 +27,18 @@ enum Command {
     Demo(demo::DemoArgs),
     /// Serve the log over HTTP.
     Serve(serve::ServeArgs),
+    /// Check the log on disk; exits with 0 for sound, 1 for broken, 2 if it could not be checked.
+    Check(check::CheckArgs),
+    /// Write an evidence bundle from the disk into a directory.
+    Export(export::ExportArgs),
+    /// Build index and snapshots anew; the service must be stopped.
+    Rebuild,
+    /// Print the log's verification key; make the key if there is none.
+    Keys,
+    /// Copy the data directory, also while the service runs, and check the copy.
+    Backup(backup::BackupArgs),
+    /// Copy a backup into an empty data directory and check it.
+    Restore(backup::RestoreArgs),
     /// Print the API description (OpenAPI 3.1).
     Openapi,
     /// Print a token of the local issuer, for development and tests.
@@ -56,7 +68,7 @@ fn main() -> ExitCode {
         )
         .init();
     match run(Args::parse()) {
-        Ok(()) => ExitCode::SUCCESS,
+        Ok(code) => code,
         Err(error) => {
             tracing::error!("{error:#}");
             ExitCode::FAILURE
@@ -64,7 +76,7 @@ fn main() -> ExitCode {
     }
 }
 
-fn run(args: Args) -> anyhow::Result<()> {
+fn run(args: Args) -> anyhow::Result<ExitCode> {
     let config = Config::load(args.config.as_deref())?;
     let seams = Seams { clock: Arc::new(SystemClock), random: || Box::new(OsRandom) };
     match args.command {
@@ -74,12 +86,18 @@ fn run(args: Args) -> anyhow::Result<()> {
         Command::Serve(args) => {
             actix_web::rt::System::new().block_on(serve::run(config, &seams, args))
         }
+        Command::Check(args) => return Ok(check::run(&config, &args)),
+        Command::Export(args) => export::run(&config, &args),
+        Command::Rebuild => rebuild::run(&config, &seams),
+        Command::Keys => keys::run(&config, &seams),
+        Command::Backup(args) => backup::backup(&config, &args),
+        Command::Restore(args) => backup::restore(&config, &args),
         Command::Openapi => {
             let text = recorder::openapi::to_text(&recorder::openapi::document());
-            std::io::Write::write_all(&mut std::io::stdout(), text.as_bytes())?;
-            Ok(())
+            Ok(std::io::Write::write_all(&mut std::io::stdout(), text.as_bytes())?)
         }
         Command::Token(args) => token::run(&config, &args, &seams),
         Command::Badge(args) => badge::run(&config, &args, &seams),
     }
+    .map(|()| ExitCode::SUCCESS)
 }

@@ -9,10 +9,12 @@ mod events;
 mod schemas;
 
 use std::collections::BTreeMap;
+use std::sync::LazyLock;
 
 use actix_web::App;
 use serde_json::{Map, Value, json};
 use utoipa_actix_web::AppExt as _;
+use utoipa_swagger_ui::SwaggerUi;
 
 use crate::authz::{Access, OPERATIONS, Operation};
 use crate::problem::{Kind, MEDIA_TYPE, TABLE};
@@ -88,6 +90,12 @@ pub fn document() -> Value {
         } },
     });
     document
+}
+
+/// The description as pages to browse, at `/docs`; every file of them is part of the program.
+pub(crate) fn browsable() -> SwaggerUi {
+    static DOCUMENT: LazyLock<Value> = LazyLock::new(document);
+    SwaggerUi::new("/docs/{_:.*}").external_url_unchecked("/docs/openapi.json", DOCUMENT.clone())
 }
 
 /// The document as it is committed and served: sorted names, two spaces, a final line feed.

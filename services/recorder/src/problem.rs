@@ -79,9 +79,6 @@ problems! {
     PersonLeft "person-left" 403 "The person has left",
         when "the record says that the token's person, or the one a service posts for, has left",
         do "ask the lead to enrol the person again";
-    NotAcceptable "not-acceptable" 406 "No such representation",
-        when "`Accept` names nothing this resource can be given as",
-        do "accept one of the media types of the description";
     UnsupportedMediaType "unsupported-media-type" 415 "Media type not understood",
         when "`Content-Type` is none of those of the operation",
         do "send one of the media types of the description";
@@ -145,8 +142,8 @@ problems! {
     BatchRefused "batch-refused" 409 "Not recorded with its batch",
         when "another event of a batch that is recorded as a whole or not at all was refused",
         do "correct or take out that event and send the batch again";
-    TooManyWaiting "too-many-waiting" 503 "Too many wait for news",
-        when "as many requests wait for news as may",
+    TooManyWaiting "too-many-waiting" 503 "Too many long requests",
+        when "as many requests wait for news, or take reports or evidence away, as may",
         do "ask again as `Retry-After` says";
     Busy "busy" 503 "Busy",
         when "the writer's queue is full; nothing was written",

@@ -117,6 +117,7 @@ macro_rules! texts {
     ($($(#[$doc:meta])* $name:ident = $english:literal, $german:literal;)+) => {
         /// A text of the printed forms.
         #[derive(Debug, Clone, Copy, PartialEq, Eq)]
+        #[expect(clippy::enum_variant_names, reason = "a text about keys is one of them")]
         pub(super) enum Key { $($(#[$doc])* $name),+ }
         impl Key {
             pub(super) fn text(self, language: Language) -> &'static str {
@@ -145,7 +146,7 @@ texts! {
     Entries = "Entries", "Einträge";
     EntriesBelow = "Entries", "Einträge";
     Root = "Root of the tree over them", "Wurzel des Baums darüber";
-    LogKey = "Key of the log", "Schlüssel des Protokolls";
+    KeyOfLog = "Key of the log", "Schlüssel des Protokolls";
     Checkpoint = "Signed checkpoint", "Signierter Prüfpunkt";
     CheckpointNone = "none yet", "noch keiner";
     CheckpointInQr = "in the code at the end", "im Code am Ende";

@@ -522,13 +522,15 @@ impl Powder {
         places.filter_map(|place| self.books.find_place(place)).collect()
     }
 
-    /// Shipment a waste container was last offered on, and whether a transporter took it.
+    /// Shipment a waste container was last offered on, and whether a transporter took it; `None`
+    /// when it came back.
     pub(crate) fn shipment_of(&self, place: &Place, moment: Moment) -> Option<(Label, bool)> {
         let books = &self.books;
-        let offered = books
+        let last = books
             .facts_before(&self.kept, &Key::Shipped(place.clone()), moment)
-            .next_back()?
-            .label()?;
+            .next_back()
+            .filter(|k| matches!(k.deed, Deed::ShipmentOffered(_)))?;
+        let offered = last.label()?;
         let accepted = books
             .facts_before(&self.kept, &Key::Shipment(offered.clone()), moment)
             .any(|k| matches!(k.deed, Deed::ShipmentAccepted(_)));

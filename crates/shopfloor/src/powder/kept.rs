@@ -25,7 +25,7 @@ deeds! {
     PowderBlended, PowderMoved, BuildStarted, BuildFinished, PowderRecovered, StockCounted,
     RecipeSet, EquipmentRegistered, CleaningDone, PartSwapped, PartFitted, PartRemoved,
     InspectionDone, CheckDone, ContainerOpened, WasteAdded, BagChanged, ContainerWeighed,
-    ShipmentOffered, ShipmentAccepted, IncidentReported,
+    ShipmentOffered, ShipmentAccepted, ShipmentRejected, IncidentReported,
 }
 
 impl Deed {
@@ -67,7 +67,63 @@ impl Deed {
             Event::IncidentReported(d) if d.from.is_some() && d.mass.is_some() => {
                 keep!(IncidentReported, d)
             }
-            _ => None,
+            Event::ShipmentRejected(d) if d.course == RejectionCourse::Returned => {
+                keep!(ShipmentRejected, d)
+            }
+            // Nothing about powder. Listed, so that a new event that moves powder cannot be
+            // forgotten here.
+            Event::EquipmentRegistered(_)
+            | Event::EquipmentRetired(_)
+            | Event::PlanSet(_)
+            | Event::MeterRead(_)
+            | Event::MeterReplaced(_)
+            | Event::CleaningDone(_)
+            | Event::PartReceived(_)
+            | Event::CheckDone(_)
+            | Event::EquipmentIsolated(_)
+            | Event::EquipmentReturned(_)
+            | Event::TaskDeferred(_)
+            | Event::StreamDetermined(_)
+            | Event::ContainerClosed(_)
+            | Event::ContainerLabelled(_)
+            | Event::ContainerMoved(_)
+            | Event::AreaInspected(_)
+            | Event::AccumulationExtended(_)
+            | Event::ShipmentDelivered(_)
+            | Event::ShipmentRejected(_)
+            | Event::ShipmentQueried(_)
+            | Event::DiscrepancyFound(_)
+            | Event::DiscrepancySettled(_)
+            | Event::ExceptionReported(_)
+            | Event::DisposalCertified(_)
+            | Event::PersonEnrolled(_)
+            | Event::PersonLeft(_)
+            | Event::AuthorisationGranted(_)
+            | Event::AuthorisationWithdrawn(_)
+            | Event::FitTestDone(_)
+            | Event::TrainingDone(_)
+            | Event::DeviationOpened(_)
+            | Event::DeviationClosed(_)
+            | Event::ActionOpened(_)
+            | Event::ActionChecked(_)
+            | Event::HandoverGiven(_)
+            | Event::HandoverAccepted(_)
+            | Event::IncidentReported(_)
+            | Event::NoteAdded(_)
+            | Event::EntrySigned(_)
+            | Event::EntryCorrected(_)
+            | Event::EntryVoided(_)
+            | Event::ConfigChanged(_)
+            | Event::KeyEnrolled(_)
+            | Event::KeyRevoked(_)
+            | Event::LogOpened(_)
+            | Event::AnchorKept(_)
+            | Event::ReportIssued(_)
+            | Event::FoldDigested(_)
+            | Event::DataErased(_)
+            | Event::AttemptRefused(_)
+            | Event::AccessRefused(_)
+            | Event::LogClosed(_) => None,
         }
     }
 }
@@ -169,6 +225,10 @@ impl Kept {
                 keys.extend(places.map(Key::Shipped));
             }
             Deed::ShipmentAccepted(_) => keys.push(Key::Shipment(own)),
+            Deed::ShipmentRejected(d) => {
+                let places = d.containers.iter().filter_map(|c| place(PlaceKind::Waste, c));
+                keys.extend(places.map(Key::Shipped));
+            }
             Deed::PowderLoaded(_)
             | Deed::PowderMoved(_)
             | Deed::CleaningDone(_)
@@ -210,6 +270,7 @@ impl Kept {
             | Deed::ContainerOpened(_)
             | Deed::ShipmentOffered(_)
             | Deed::ShipmentAccepted(_)
+            | Deed::ShipmentRejected(_)
             | Deed::IncidentReported(_) => None,
         }
     }
@@ -283,7 +344,7 @@ pub(crate) enum Key {
     Scale(Label),
     /// Counts of a place; for a waste container its tare and weighings.
     Counted(Place),
-    /// Shipments a waste container was on.
+    /// Shipments a waste container was on, and those it came back from.
     Shipped(Place),
     /// The life of a lot.
     Lot(Label),

@@ -149,7 +149,8 @@ pub(crate) fn legs(kept: &Kept, books: &Books, all: &[Kept]) -> Vec<Leg> {
         | Deed::ContainerOpened(_)
         | Deed::ContainerWeighed(_)
         | Deed::ShipmentOffered(_)
-        | Deed::ShipmentAccepted(_) => Vec::new(),
+        | Deed::ShipmentAccepted(_)
+        | Deed::ShipmentRejected(_) => Vec::new(),
     }
 }
 

@@ -7,3 +7,4 @@ mod properties;
 mod rules;
 mod shop;
 mod torn_sieve;
+mod waste_moves;

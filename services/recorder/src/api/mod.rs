@@ -5,12 +5,14 @@ mod answers;
 pub mod entries;
 pub mod equipment;
 pub mod events;
+pub mod evidence;
 pub mod feed;
 pub mod findings;
 pub mod health;
 pub mod log;
 pub mod people;
 pub mod powder;
+pub mod reports;
 pub mod texts;
 pub mod waste;
 pub mod wire;
@@ -64,6 +66,11 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(people::list_actions)
         .service(people::list_handovers)
         .service(people::list_incidents)
+        .service(reports::compile_disposal_report)
+        .service(reports::issue_disposal_report)
+        .service(reports::list_reports)
+        .service(reports::read_report)
+        .service(evidence::take_evidence)
         .service(texts::deposit_text)
         .service(texts::open_text)
         .service(health::live)

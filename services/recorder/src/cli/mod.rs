@@ -1,6 +1,12 @@
 //! The commands of the program.
 
+pub mod backup;
 pub mod badge;
+pub mod check;
+pub mod disk;
+pub mod export;
+pub mod keys;
+pub mod rebuild;
 pub mod serve;
 pub mod token;
 

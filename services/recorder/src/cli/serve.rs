@@ -17,6 +17,7 @@ use crate::authn::Authenticator;
 use crate::authn::local::LocalIssuer;
 use crate::config::Config;
 use crate::log::{Log, LogParts, Places};
+use crate::reports::ReportStore;
 use crate::secret;
 use crate::texts::TextStore;
 
@@ -35,13 +36,16 @@ pub struct ServeArgs {
 }
 
 /// Whether the log's key was there.
-enum KeyWas {
+pub(super) enum KeyWas {
     There,
     New,
 }
 
 /// The log's signer; the key is made if there is none.
-fn signer(config: &Config, random: &mut dyn Random) -> anyhow::Result<(SharedSigner, KeyWas)> {
+pub(super) fn signer(
+    config: &Config,
+    random: &mut dyn Random,
+) -> anyhow::Result<(SharedSigner, KeyWas)> {
     let path = log_key_file(config);
     let (key, was) = if secret::is_there(&path)? {
         (secret::read(&path)?, KeyWas::There)
@@ -54,8 +58,8 @@ fn signer(config: &Config, random: &mut dyn Random) -> anyhow::Result<(SharedSig
     Ok((Arc::new(signer), was))
 }
 
-/// What a log is opened with; `None` for the key's age if it was made just now.
-fn parts(config: &Config, seams: &Seams) -> anyhow::Result<(LogParts, KeyWas)> {
+/// What a log is opened with, and whether its key was there.
+pub(super) fn parts(config: &Config, seams: &Seams) -> anyhow::Result<(LogParts, KeyWas)> {
     let (signer, was) = signer(config, &mut *(seams.random)())?;
     let parts = LogParts {
         places: Places::of(config),
@@ -103,7 +107,8 @@ pub async fn open(config: Config, seams: &Seams, args: ServeArgs) -> anyhow::Res
         tracing::error!(why, "the log is open for reading only");
     }
     let texts = TextStore::open(&config.log.data_dir, (seams.random)())?;
-    let recorder = Recorder::new(config, log, authn, texts, Arc::clone(&seams.clock))?;
+    let reports = ReportStore::open(&config.log.data_dir)?;
+    let recorder = Recorder::new(config, log, authn, texts, reports, Arc::clone(&seams.clock))?;
     recorder.ask_witnesses().await;
     Ok(recorder)
 }

@@ -218,6 +218,13 @@ fn harden(request: &HttpRequest, headers: &mut HeaderMap) {
     if guarded {
         set(header::CACHE_CONTROL, "no-store");
         set(header::CONTENT_SECURITY_POLICY, "default-src 'none'; frame-ancestors 'none'");
+    } else if request.path().starts_with("/docs") {
+        // The browsable description styles its own elements.
+        set(
+            header::CONTENT_SECURITY_POLICY,
+            "default-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data:; object-src \
+             'none'; base-uri 'none'; frame-ancestors 'none'",
+        );
     } else {
         set(
             header::CONTENT_SECURITY_POLICY,

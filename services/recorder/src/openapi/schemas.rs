@@ -7,7 +7,8 @@ use schemars::{JsonSchema, SchemaGenerator};
 use serde_json::Value;
 
 use crate::api::{
-    anchors, entries, equipment, feed, findings, health, log, people, powder, texts, waste, wire,
+    anchors, entries, equipment, feed, findings, health, log, people, powder, reports, texts,
+    waste, wire,
 };
 use crate::problem::ProblemBody;
 
@@ -68,6 +69,9 @@ described!(
     people::ActionList,
     people::HandoverList,
     people::IncidentList,
+    reports::ReportOrder,
+    reports::IssuedReportView,
+    reports::IssuedReportList,
     texts::TextDeposit,
     texts::TextCommitmentView,
     texts::TextView,

@@ -70,12 +70,26 @@ impl Answer {
     }
 }
 
+/// Alone among the tests whose index lies on disk, because these must not run side by side.
+pub(crate) async fn with_index_on_disk() -> tokio::sync::MutexGuard<'static, ()> {
+    static ALONE: tokio::sync::Mutex<()> = tokio::sync::Mutex::const_new(());
+    ALONE.lock().await
+}
+
+/// A change of the configuration: the index lies on disk.
+pub(crate) fn on_disk(config: &mut Config) {
+    config.log.index_in_memory = false;
+}
+
 /// Configuration of a bench in a directory.
 pub(crate) fn config(dir: &Path) -> Config {
     let mut config = Config::default();
     config.log.data_dir = dir.join("data");
     config.log.origin = "records.brackwater.example/test".into();
     config.log.allow_tmpfs = true;
+    // The store of the index has one lock for the whole process and can hang when several of its
+    // databases are opened and closed side by side, as only tests do; see `with_index_on_disk`.
+    config.log.index_in_memory = true;
     config.listen.workers = 2;
     config.auth.local_issuer = true;
     config.limits.requests_per_s = 100_000;

@@ -3,7 +3,9 @@
 mod bad_input;
 mod bench;
 mod description;
+mod hostile;
 mod matrix;
 mod reading;
 mod sending;
+mod taking;
 mod tokens;

@@ -23,6 +23,8 @@ fn minimal(id: &str) -> Option<(&'static str, Option<(&'static str, String)>)> {
         "proveConsistency" => get("/v1/proofs/consistency?from=1"),
         "readCheckpoint" => get("/log/checkpoint"),
         "readKeys" => get("/log/keys"),
+        "readPolicy" => get("/log/policy"),
+        "readAnchors" => get("/v1/anchors"),
         "readEntryTile" => get("/log/tile/entries/000.p/1"),
         "readHashTile" => get("/log/tile/0/000.p/1"),
         "listFindings" => get("/v1/findings"),
@@ -52,6 +54,21 @@ fn minimal(id: &str) -> Option<(&'static str, Option<(&'static str, String)>)> {
         "listActions" => get("/v1/actions"),
         "listHandovers" => get("/v1/handovers"),
         "listIncidents" => get("/v1/incidents"),
+        "compileDisposalReport" => {
+            get("/v1/reports/disposal?site=north&from=2026-01-01&to=2026-12-31")
+        }
+        "issueDisposalReport" => Some((
+            "/v1/reports/disposal",
+            Some((
+                "application/json",
+                r#"{"site":"north","from":"2026-01-01","to":"2026-12-31"}"#.to_owned(),
+            )),
+        )),
+        "listReports" => get("/v1/reports"),
+        "readReport" => {
+            get("/v1/reports/0000000000000000000000000000000000000000000000000000000000000000")
+        }
+        "takeEvidence" => get("/v1/evidence"),
         "depositText" => {
             Some(("/v1/texts", Some(("application/json", r#"{"text":"x"}"#.to_owned()))))
         }

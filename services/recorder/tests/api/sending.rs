@@ -8,7 +8,7 @@ use serde_json::{Value, json};
 use shopfloor::people::events::Role;
 
 use crate::bad_input::gzip;
-use crate::bench::{BATCH, Bench, EVENT, NOON_MS, reading};
+use crate::bench::{BATCH, Bench, EVENT, NOON_MS, on_disk, reading, with_index_on_disk};
 
 #[actix_web::test]
 async fn one_event_in_every_mode_gets_one_receipt() {
@@ -71,7 +71,8 @@ fn leak(text: String) -> &'static str {
 /// security-tests.md H15.
 #[actix_web::test]
 async fn an_id_is_one_event_for_ever() {
-    let bench = Bench::start().await;
+    let _alone = with_index_on_disk().await;
+    let bench = Bench::start_with(on_disk).await;
     let token = bench.mes();
     let event = reading("h15", "1.0");
 
@@ -95,12 +96,12 @@ async fn an_id_is_one_event_for_ever() {
 
     // After a restart, and after the index was deleted.
     let dir = bench.stop().await;
-    let bench = Bench::start_in(dir, SimClock::new(NOON_MS + 1), |_| {}).await;
+    let bench = Bench::start_in(dir, SimClock::new(NOON_MS + 1), on_disk).await;
     let after_restart = bench.record(&bench.mes(), &event).await;
     assert_eq!((after_restart.status, after_restart.json()), (200, receipt.clone()));
     let dir = bench.stop().await;
     std::fs::remove_dir_all(dir.path().join("data/index")).unwrap();
-    let bench = Bench::start_in(dir, SimClock::new(NOON_MS + 2), |_| {}).await;
+    let bench = Bench::start_in(dir, SimClock::new(NOON_MS + 2), on_disk).await;
     let without_index = bench.record(&bench.mes(), &event).await;
     assert_eq!((without_index.status, without_index.json()), (200, receipt));
     assert_eq!(bench.recorder.log.size(), 3, "one opening, two events");

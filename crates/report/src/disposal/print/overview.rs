@@ -52,7 +52,7 @@ impl Desk<'_> {
             (self.t(Key::Log).into(), mono(&report.head.origin)),
             (self.t(Key::Entries).into(), report.head.size.to_string().into()),
             (self.t(Key::Root).into(), mono(&report.head.root)),
-            (self.t(Key::LogKey).into(), mono(&report.head.key_id)),
+            (self.t(Key::KeyOfLog).into(), mono(&report.head.key_id)),
             (self.t(Key::Checkpoint).into(), checkpoint.into()),
         ]
     }

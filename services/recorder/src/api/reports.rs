@@ -1,0 +1,311 @@
+//! Reports to read, to issue and to read again.
+
+use std::sync::Arc;
+
+use actix_web::http::header::CONTENT_DISPOSITION;
+use actix_web::{HttpRequest, HttpResponse, get, post, web};
+use chain::Digest;
+use report::pdf::Language;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+use shopfloor::Event;
+use shopfloor::ids::{Code, FileDigest};
+use shopfloor::record::IssuedReport;
+use shopfloor::record::events::ReportIssued;
+
+use super::answers::{lists, stamp, word};
+use super::waste::{own_site, period};
+use crate::app::{Caller, Recorder};
+use crate::http::body;
+use crate::limits::OTHER_BODY_BYTES_MAX;
+use crate::problem::{Problem, Result};
+use crate::reports::{Form, ReportError, Scope, compile, write};
+
+impl From<ReportError> for Problem {
+    fn from(error: ReportError) -> Self {
+        match error {
+            ReportError::Log(error) => error.into(),
+            ReportError::Data(_)
+            | ReportError::Print(_)
+            | ReportError::Io { .. }
+            | ReportError::Changed { .. } => Self::internal(&error),
+        }
+    }
+}
+
+/// Which report, in which form.
+#[derive(Debug, Clone, Default, Serialize, Deserialize, JsonSchema, utoipa::IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub struct ReportQuery {
+    /// The site.
+    pub site: String,
+    /// First day, `YYYY-MM-DD`.
+    pub from: String,
+    /// Last day, `YYYY-MM-DD`.
+    pub to: String,
+    /// `json` (which is taken if it is left out), `csv` or `pdf`.
+    pub format: Option<String>,
+    /// Language of the printed words: `en` (which is taken if it is left out) or `de`.
+    pub lang: Option<String>,
+}
+
+/// Which report is issued.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+#[schemars(rename = "ReportOrder")]
+pub struct ReportOrder {
+    /// The site.
+    pub site: String,
+    /// First day, `YYYY-MM-DD`.
+    pub from: String,
+    /// Last day, `YYYY-MM-DD`.
+    pub to: String,
+    /// Language of the printed form: `en` or `de`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub lang: Option<String>,
+}
+
+/// A report that was issued.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[schemars(rename = "IssuedReport")]
+pub struct IssuedReportView {
+    /// Entry that tells it.
+    pub seq: u64,
+    /// Kind of report.
+    pub report: String,
+    /// Site.
+    pub site: String,
+    /// First day.
+    pub from: String,
+    /// Last day.
+    pub to: String,
+    /// Entries it rests on.
+    pub as_of: u64,
+    /// SHA-256 of the machine-readable form; the report is found under it.
+    pub digest: String,
+    /// SHA-256 of the printed form.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub pdf_digest: Option<String>,
+}
+
+impl From<(u64, &ReportIssued)> for IssuedReportView {
+    fn from((seq, issued): (u64, &ReportIssued)) -> Self {
+        Self {
+            seq,
+            report: issued.report.to_string(),
+            site: issued.site.to_string(),
+            from: issued.from.to_string(),
+            to: issued.to.to_string(),
+            as_of: issued.as_of,
+            digest: issued.digest.to_string(),
+            pdf_digest: issued.pdf_digest.as_ref().map(ToString::to_string),
+        }
+    }
+}
+
+lists! {
+    /// Reports that were issued, newest first.
+    IssuedReportList of IssuedReportView;
+}
+
+fn language(text: Option<&str>) -> Result<Language> {
+    match text {
+        None | Some("en") => Ok(Language::English),
+        Some("de") => Ok(Language::German),
+        Some(_) => Err(Problem::parameter("lang", "`en` or `de` is wanted")),
+    }
+}
+
+fn form(text: Option<&str>) -> Result<Form> {
+    text.map_or(Ok(Form::Json), |text| word("format", text, Form::ALL, Form::as_str))
+}
+
+fn file(form: Form, name: &str, bytes: Vec<u8>) -> HttpResponse {
+    let disposition = format!("attachment; filename=\"{name}.{}\"", form.as_str());
+    HttpResponse::Ok()
+        .content_type(form.media_type())
+        .insert_header((CONTENT_DISPOSITION, disposition))
+        .body(bytes)
+}
+
+/// Compile the disposal report of a site and period
+///
+/// Every line leads to entry numbers; head size and root are printed. The same head and period give
+/// the same bytes. Nothing is recorded: issue the report to have it stand in the record.
+#[utoipa::path(
+    operation_id = "compileDisposalReport", tag = "reports",
+    params(ReportQuery),
+    responses((status = 200, description = "The report.", content(
+        (serde_json::Value = "application/json"),
+        (String = "text/csv"),
+        (Vec<u8> = "application/pdf"),
+    ))),
+)]
+#[get("/v1/reports/disposal")]
+pub(super) async fn compile_disposal_report(
+    recorder: web::Data<Recorder>,
+    caller: Caller,
+    query: web::Query<ReportQuery>,
+) -> Result<HttpResponse> {
+    let (form, language) = (form(query.format.as_deref())?, language(query.lang.as_deref())?);
+    let scope = scope(&caller, &query.site, &query.from, &query.to)?;
+    let name = format!("disposal-{}-{}-{}", scope.site, scope.from, scope.to);
+    let _export = recorder.export()?;
+    let still = recorder.log.still().await?;
+    let log = recorder.log.clone();
+    let bytes = recorder
+        .blocking(move || Ok(write(&compile(&log, &still, &scope)?, form, language)?))
+        .await?;
+    Ok(file(form, &name, bytes))
+}
+
+fn scope(caller: &Caller, site: &str, from: &str, to: &str) -> Result<Scope> {
+    let (from, to) = period(from, to)?;
+    Ok(Scope { site: own_site(caller, site)?, from, to })
+}
+
+/// Issue the disposal report of a site and period
+///
+/// The report is compiled, kept in every form, and its digests are recorded. From then on it is
+/// listed for everybody whom reports are for, authorities included.
+#[utoipa::path(
+    operation_id = "issueDisposalReport", tag = "reports",
+    request_body = ReportOrder,
+    responses((status = 201, description = "Issued and recorded.", body = IssuedReportView)),
+)]
+#[post("/v1/reports/disposal")]
+pub(super) async fn issue_disposal_report(
+    recorder: web::Data<Recorder>,
+    caller: Caller,
+    request: HttpRequest,
+    payload: web::Payload,
+) -> Result<HttpResponse> {
+    let order: ReportOrder = body::json(&request, payload, OTHER_BODY_BYTES_MAX).await?;
+    let language = language(order.lang.as_deref())?;
+    let scope = scope(&caller, &order.site, &order.from, &order.to)?;
+    let _export = recorder.export()?;
+    let still = recorder.log.still().await?;
+    let shared = recorder.clone().into_inner();
+    let issued = recorder.blocking(move || Ok(keep(&shared, &still, &scope, language)?)).await?;
+    let event = Event::ReportIssued(issued.clone());
+    // The files are durable before the log tells of them.
+    let receipt = recorder.log.record_own(&event, None).await?;
+    tracing::info!(subject = caller.subject, seq = receipt.seq, "a report was issued");
+    let view = IssuedReportView::from((receipt.seq, &issued));
+    Ok(HttpResponse::Created()
+        .insert_header(("location", format!("/v1/reports/{}", view.digest)))
+        .json(view))
+}
+
+/// Compiles a report and keeps it in every form.
+fn keep(
+    recorder: &Arc<Recorder>,
+    still: &crate::reports::Still,
+    scope: &Scope,
+    language: Language,
+) -> Result<ReportIssued, ReportError> {
+    let report = compile(&recorder.log, still, scope)?;
+    let json = write(&report, Form::Json, language)?;
+    let pdf = write(&report, Form::Pdf, language)?;
+    let (digest, pdf_digest) = (digest(&json)?, digest(&pdf)?);
+    let store = &recorder.reports;
+    store.keep(&digest, Form::Pdf, &pdf)?;
+    store.keep(&digest, Form::Csv, &write(&report, Form::Csv, language)?)?;
+    store.keep(&digest, Form::Json, &json)?;
+    let kind = Code::new("disposal").map_err(|error| ReportError::from(failed(&error)))?;
+    Ok(ReportIssued {
+        report: kind,
+        site: scope.site.clone(),
+        from: scope.from,
+        to: scope.to,
+        as_of: still.signed.size,
+        digest,
+        pdf_digest: Some(pdf_digest),
+    })
+}
+
+fn failed(error: &dyn std::error::Error) -> crate::log::LogError {
+    crate::log::LogError::Failed(error.to_string())
+}
+
+fn digest(bytes: &[u8]) -> Result<FileDigest, ReportError> {
+    FileDigest::new(&Digest::of(bytes).to_string()).map_err(|error| failed(&error).into())
+}
+
+/// List reports that were issued
+#[utoipa::path(
+    operation_id = "listReports", tag = "reports",
+    responses((status = 200, description = "Reports, newest first.", body = IssuedReportList)),
+)]
+#[get("/v1/reports")]
+pub(super) async fn list_reports(
+    recorder: web::Data<Recorder>,
+    caller: Caller,
+) -> Result<web::Json<IssuedReportList>> {
+    let now = recorder.now();
+    let list = recorder
+        .ask(move |state| {
+            let visible = |issued: &&IssuedReport| caller.may_see(Some(&issued.report.site));
+            let reports = state.record.reports().iter().rev().filter(visible);
+            let items = reports.map(|issued| (issued.seq, &issued.report).into()).collect();
+            Ok(IssuedReportList { as_of: state.as_of, now: stamp(now), items })
+        })
+        .await?;
+    Ok(web::Json(list))
+}
+
+/// In which form.
+#[derive(Debug, Clone, Default, Serialize, Deserialize, JsonSchema, utoipa::IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub struct FormQuery {
+    /// `json` (which is taken if it is left out), `csv` or `pdf`.
+    pub format: Option<String>,
+}
+
+/// Read a report as it was issued
+///
+/// The bytes are compared with the digest that the log holds before they are given out.
+#[utoipa::path(
+    operation_id = "readReport", tag = "reports",
+    params(
+        ("digest" = String, Path, description = "SHA-256 of the machine-readable form, 64 hexadecimal digits."),
+        FormQuery,
+    ),
+    responses((status = 200, description = "The report.", content(
+        (serde_json::Value = "application/json"),
+        (String = "text/csv"),
+        (Vec<u8> = "application/pdf"),
+    ))),
+)]
+#[get("/v1/reports/{digest}")]
+pub(super) async fn read_report(
+    recorder: web::Data<Recorder>,
+    caller: Caller,
+    digest: web::Path<String>,
+    query: web::Query<FormQuery>,
+) -> Result<HttpResponse> {
+    let form = form(query.format.as_deref())?;
+    let digest = FileDigest::new(&digest).map_err(|_| Problem::not_found())?;
+    let (seq, issued) = recorder
+        .log
+        .ask(|state| {
+            let found = state.record.reports().iter().find(|i| i.report.digest == digest);
+            found.map(|issued| (issued.seq, issued.report.clone()))
+        })
+        .ok_or_else(Problem::not_found)?;
+    crate::authz::may_see(&caller, Some(&issued.site))?;
+    let wanted = match form {
+        Form::Json => Some(issued.digest.clone()),
+        Form::Pdf => issued.pdf_digest.clone(),
+        // The log holds no digest of the table; it follows from the machine-readable form.
+        Form::Csv => None,
+    };
+    let shared = recorder.clone().into_inner();
+    let bytes = recorder
+        .blocking(move || Ok(shared.reports.get(&digest, form, wanted.as_ref())?))
+        .await?
+        .ok_or_else(Problem::not_found)?;
+    Ok(file(form, &format!("{}-{seq}", issued.report), bytes))
+}

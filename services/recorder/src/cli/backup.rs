@@ -1,0 +1,144 @@
+//! `recorder backup` and `recorder restore`: the data directory without what can be rebuilt.
+//!
+//! A backup may be taken while the service runs. What was signed is copied before the entries, so
+//! the copy holds every entry that its checkpoints cover; entries that were being written may be
+//! half there, and the next start removes them as after a power cut. A copy is checked before it
+//! counts.
+
+use std::fs;
+use std::io::{self, Write as _};
+use std::os::unix::fs::DirBuilderExt as _;
+use std::path::{Path, PathBuf};
+
+use anyhow::{Context as _, bail, ensure};
+use chain::verify::Verdict;
+
+use super::check::{self, CheckArgs};
+use crate::config::Config;
+
+/// What is copied, in this order: first what was promised, then what must keep the promise.
+/// The index is left out: it is built anew.
+const PARTS: [&str; 6] =
+    ["head", "log/checkpoints", "log/tile", "log/entries", "people", "reports"];
+
+/// Where a backup goes.
+#[derive(Debug, Clone, clap::Args)]
+pub struct BackupArgs {
+    /// Directory; must be new or empty.
+    pub dir: PathBuf,
+    /// Copy the secret keys too. Without them the copy can be read and checked, but not continued.
+    #[arg(long)]
+    pub with_keys: bool,
+}
+
+/// Where a backup comes from.
+#[derive(Debug, Clone, clap::Args)]
+pub struct RestoreArgs {
+    /// Directory of the backup.
+    pub dir: PathBuf,
+}
+
+/// Copies the data directory and checks the copy.
+///
+/// # Errors
+/// If it cannot be copied, or the copy is not sound.
+pub fn backup(config: &Config, args: &BackupArgs) -> anyhow::Result<()> {
+    demand_empty(&args.dir)?;
+    copy_parts(&config.log.data_dir, &args.dir, &config.head_dir(), &args.dir.join("head"))?;
+    if args.with_keys {
+        copy_tree(&config.keys_dir(), &args.dir.join("keys"))?;
+    }
+    // The copy is checked with the key of the original, which need not lie in it.
+    let mut copy = config.clone();
+    copy.log.data_dir.clone_from(&args.dir);
+    copy.log.head_dir = None;
+    let keys = args.dir.join("keys.txt");
+    write(&keys, check::own_keys(config)?.to_string().as_bytes())?;
+    report(check::verdict(&copy, &CheckArgs { keys: Some(keys) })?)
+}
+
+/// Copies a backup into the configured data directory, which must hold no log, and checks it.
+///
+/// # Errors
+/// If there is a log already, or a watermark of a longer one; if the backup is not sound.
+pub fn restore(config: &Config, args: &RestoreArgs) -> anyhow::Result<()> {
+    let log = config.log.data_dir.join("log");
+    ensure!(!log.try_exists()?, "`{}` is there: a log is never written over", log.display());
+    let head = config.head_dir();
+    if head.join("watermark").try_exists()? {
+        bail!(
+            "`{}` holds the watermark of a log: if that log was longer than this backup, continuing \
+             the backup would sign two histories. Compare them, then move the watermark away",
+            head.display()
+        );
+    }
+    copy_parts(&args.dir, &config.log.data_dir, &args.dir.join("head"), &head)?;
+    let keys = args.dir.join("keys");
+    if keys.try_exists()? && !config.keys_dir().try_exists()? {
+        copy_tree(&keys, &config.keys_dir())?;
+    }
+    report(check::verdict(config, &CheckArgs { keys: Some(args.dir.join("keys.txt")) })?)
+}
+
+fn report(verdict: Verdict) -> anyhow::Result<()> {
+    match verdict {
+        Verdict::Sound(summary) => Ok(writeln!(io::stdout(), "{summary}")?),
+        Verdict::Broken(fault) => bail!("the copy is not sound: {fault}"),
+    }
+}
+
+fn demand_empty(dir: &Path) -> anyhow::Result<()> {
+    if dir.try_exists()? && fs::read_dir(dir)?.next().is_some() {
+        bail!("`{}` is not empty: a backup is never mixed with another", dir.display());
+    }
+    Ok(())
+}
+
+fn copy_parts(from: &Path, to: &Path, head_from: &Path, head_to: &Path) -> anyhow::Result<()> {
+    make_dir(to)?;
+    for part in PARTS {
+        let (source, target) = if part == "head" {
+            (head_from.to_owned(), head_to.to_owned())
+        } else {
+            (from.join(part), to.join(part))
+        };
+        if source.try_exists()? {
+            copy_tree(&source, &target)?;
+        }
+    }
+    Ok(())
+}
+
+fn make_dir(dir: &Path) -> anyhow::Result<()> {
+    fs::DirBuilder::new()
+        .recursive(true)
+        .mode(0o700)
+        .create(dir)
+        .with_context(|| format!("cannot make `{}`", dir.display()))
+}
+
+/// Copies files and directories with their modes, durably. Links are not followed, and files that
+/// are still being written under another name are left out.
+fn copy_tree(from: &Path, to: &Path) -> anyhow::Result<()> {
+    make_dir(to)?;
+    for entry in fs::read_dir(from).with_context(|| from.display().to_string())? {
+        let entry = entry?;
+        let (source, target) = (entry.path(), to.join(entry.file_name()));
+        let kind = entry.file_type()?;
+        let passing =
+            source.extension().is_some_and(|end| end == "tmp") || entry.file_name() == "lock";
+        if kind.is_dir() {
+            copy_tree(&source, &target)?;
+        } else if kind.is_file() && !passing {
+            let copied =
+                fs::copy(&source, &target).and_then(|_| fs::File::open(&target)?.sync_all());
+            copied.with_context(|| format!("cannot copy `{}`", source.display()))?;
+        }
+    }
+    fs::File::open(to).and_then(|dir| dir.sync_all()).with_context(|| to.display().to_string())
+}
+
+fn write(path: &Path, bytes: &[u8]) -> anyhow::Result<()> {
+    let written = fs::write(path, bytes).and_then(|()| fs::File::open(path)?.sync_all());
+    written.with_context(|| format!("cannot write `{}`", path.display()))
+}

@@ -1,0 +1,120 @@
+//! A log as it lies on disk, read without opening it: while the service runs, or where it never will.
+//!
+//! Only what a batch trailer closes is read (record format, "On disk"): behind it the writer may be
+//! at work. Nothing here writes to the log.
+
+use std::fs;
+use std::ops::ControlFlow;
+use std::path::{Path, PathBuf};
+
+use anyhow::{Context as _, ensure};
+use chain::verify::CheckpointFile;
+
+use crate::config::Config;
+
+/// Largest segment that is read, in bytes: the most that may be configured, and a batch.
+const SEGMENT_BYTES_MAX: u64 = 512 << 20;
+
+/// Segments in order.
+fn segments(config: &Config) -> anyhow::Result<Vec<PathBuf>> {
+    let dir = config.log.data_dir.join("log").join("entries");
+    let mut segments: Vec<PathBuf> = fs::read_dir(&dir)
+        .with_context(|| format!("`{}` holds no log", dir.display()))?
+        .map(|entry| entry.map(|entry| entry.path()))
+        .collect::<Result<_, _>>()?;
+    segments.retain(|path| path.extension().is_some_and(|extension| extension == "log"));
+    segments.sort();
+    ensure!(!segments.is_empty(), "`{}` holds no segment", dir.display());
+    Ok(segments)
+}
+
+/// Shows every entry to `each`, in order, until it breaks. Returns how many were shown.
+///
+/// # Errors
+/// If a segment cannot be read.
+pub fn each_entry(
+    config: &Config,
+    mut each: impl FnMut(&[u8]) -> anyhow::Result<ControlFlow<()>>,
+) -> anyhow::Result<u64> {
+    let mut shown = 0;
+    for path in segments(config)? {
+        let name = path.display().to_string();
+        let length = fs::metadata(&path).with_context(|| name.clone())?.len();
+        ensure!(length <= SEGMENT_BYTES_MAX, "`{name}` is too long for a segment");
+        let bytes = fs::read(&path).with_context(|| name.clone())?;
+        for line in closed(&bytes).split(|byte| *byte == b'\n') {
+            if line.is_empty() || line[0] == b'#' {
+                continue;
+            }
+            shown += 1;
+            if each(line)?.is_break() {
+                return Ok(shown);
+            }
+        }
+    }
+    Ok(shown)
+}
+
+/// The part of a segment that ends with its last whole trailer.
+fn closed(segment: &[u8]) -> &[u8] {
+    // Behind the lines the segment is pre-allocated with zero bytes.
+    let end = segment.iter().position(|byte| *byte == 0).unwrap_or(segment.len());
+    let mut closed = 0;
+    let mut at = 0;
+    for line in segment[..end].split_inclusive(|byte| *byte == b'\n') {
+        at += line.len();
+        if line.starts_with(b"#") && line.ends_with(b"\n") {
+            closed = at;
+        }
+    }
+    &segment[..closed]
+}
+
+/// The published checkpoints and the watermark, as they were found.
+///
+/// # Errors
+/// If one cannot be read.
+pub fn checkpoints(config: &Config) -> anyhow::Result<Vec<CheckpointFile>> {
+    let dir = config.log.data_dir.join("log").join("checkpoints");
+    let mut files: Vec<PathBuf> = fs::read_dir(&dir)
+        .with_context(|| format!("`{}` holds no checkpoints", dir.display()))?
+        .map(|entry| entry.map(|entry| entry.path()))
+        .collect::<Result<_, _>>()?;
+    files.retain(|path| path.extension().is_some_and(|extension| extension == "note"));
+    files.sort();
+    let watermark = config.head_dir().join("watermark");
+    if watermark.try_exists()? {
+        files.push(watermark);
+    }
+    files
+        .into_iter()
+        .map(|path| {
+            let note = fs::read(&path).with_context(|| path.display().to_string())?;
+            Ok(CheckpointFile { name: file_name(&path), note, outside: false })
+        })
+        .collect()
+}
+
+fn file_name(path: &Path) -> String {
+    path.file_name().unwrap_or_default().to_string_lossy().into_owned()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::closed;
+
+    #[test]
+    fn only_what_a_trailer_closes_is_read() {
+        for (segment, expected) in [
+            (&b"{1}\n#1 00\n\0\0"[..], &b"{1}\n#1 00\n"[..]),
+            (b"{1}\n#1 00\n{2}\n", b"{1}\n#1 00\n"),
+            (b"{1}\n#1 00\n{2}\n#1 0", b"{1}\n#1 00\n"),
+            (b"{1}\n{2}\n#2 00\n{3", b"{1}\n{2}\n#2 00\n"),
+            (b"{1}\n", b""),
+            (b"\0\0", b""),
+            (b"", b""),
+        ] {
+            assert_eq!(closed(segment), expected, "{segment:?}");
+        }
+    }
+}

@@ -1,0 +1,87 @@
+//! `recorder export`: an evidence bundle as a directory, made from the disk without the service.
+
+use std::fs;
+use std::io::{BufWriter, Write as _};
+use std::ops::ControlFlow;
+use std::path::{Path, PathBuf};
+
+use anyhow::{Context as _, bail};
+use chain::bundle::{self, BundleKind, ReadMe};
+use chain::checkpoint::Checkpoint;
+
+use super::{check, disk};
+use crate::config::Config;
+
+/// Where the bundle goes.
+#[derive(Debug, Clone, clap::Args)]
+pub struct ExportArgs {
+    /// Directory; must be new or empty.
+    pub dir: PathBuf,
+}
+
+/// Policy of a log without witnesses (C2SP tlog-policy).
+const NO_WITNESSES: &str = "quorum none\n";
+
+/// Writes a full bundle up to the newest checkpoint on disk.
+///
+/// # Errors
+/// If the log cannot be read or the bundle not be written.
+pub fn run(config: &Config, args: &ExportArgs) -> anyhow::Result<()> {
+    let dir = &args.dir;
+    if dir.try_exists()? && fs::read_dir(dir)?.next().is_some() {
+        bail!("`{}` is not empty: a bundle is never mixed with other files", dir.display());
+    }
+    fs::create_dir_all(dir.join("checkpoints"))
+        .with_context(|| format!("cannot make `{}`", dir.display()))?;
+    let keys = check::own_keys(config)?;
+    let mut newest: Option<Checkpoint> = None;
+    for file in disk::checkpoints(config)? {
+        let opened = Checkpoint::open(&file.note, std::slice::from_ref(&keys.log))
+            .with_context(|| file.name.clone())?
+            .checkpoint;
+        write(dir, &bundle::checkpoint_name(opened.size), &file.note)?;
+        if newest.as_ref().is_none_or(|newest| newest.size < opened.size) {
+            newest = Some(opened);
+        }
+    }
+    let newest = newest.context("the log has no signed checkpoint yet")?;
+    let path = dir.join(bundle::ENTRIES);
+    let mut out =
+        BufWriter::new(fs::File::create(&path).with_context(|| path.display().to_string())?);
+    let mut left = newest.size;
+    disk::each_entry(config, |line| {
+        if left == 0 {
+            return Ok(ControlFlow::Break(()));
+        }
+        left -= 1;
+        out.write_all(line)?;
+        out.write_all(b"\n")?;
+        Ok(ControlFlow::Continue(()))
+    })?;
+    out.flush()?;
+    let keys = keys.to_string();
+    let read_me = ReadMe {
+        kind: BundleKind::Full,
+        origin: &newest.origin,
+        entries: newest.size - left,
+        checkpoint_size: newest.size,
+        root: newest.root,
+        keys: keys.as_bytes(),
+        policy: NO_WITNESSES.as_bytes(),
+    };
+    write(dir, bundle::KEYS, keys.as_bytes())?;
+    write(dir, bundle::POLICY, NO_WITNESSES.as_bytes())?;
+    write(dir, bundle::READ_ME, read_me.text().as_bytes())?;
+    if left > 0 {
+        bail!(
+            "{left} entries that were signed are not on the disk: the bundle will be found broken"
+        );
+    }
+    writeln!(std::io::stdout(), "{} entries, root {}", newest.size, newest.root)?;
+    Ok(())
+}
+
+fn write(dir: &Path, name: &str, bytes: &[u8]) -> anyhow::Result<()> {
+    let path = dir.join(name);
+    fs::write(&path, bytes).with_context(|| format!("cannot write `{}`", path.display()))
+}

@@ -1,0 +1,240 @@
+//! Reports: compiled from the folds as of a signed head, and kept as issued.
+//!
+//! What was issued is kept byte for byte beside the log, named by its digest; the log records the
+//! digest. The files are trusted for nothing: each is compared with its digest when it is read, and
+//! the machine-readable form can be worked out again from the entries.
+
+use std::fs;
+use std::io::{self, Write as _};
+use std::os::unix::fs::{DirBuilderExt as _, OpenOptionsExt as _};
+use std::path::{Path, PathBuf};
+
+use chain::Digest;
+use chain::entry::EntryView;
+use jiff::Timestamp;
+use report::disposal::{self, DisposalReport, Head, Options, Print};
+use report::pdf::Language;
+use shopfloor::State;
+use shopfloor::common::Day;
+use shopfloor::ids::{FileDigest, Label};
+
+use crate::log::{Log, LogError, Signed};
+
+/// A report that cannot be made or kept.
+#[derive(Debug, thiserror::Error)]
+pub enum ReportError {
+    /// The log did not answer.
+    #[error(transparent)]
+    Log(#[from] LogError),
+    /// The machine-readable form cannot be written.
+    #[error("the data of the report cannot be written")]
+    Data(#[from] report::json::JsonError),
+    /// The printed form cannot be made.
+    #[error("the report cannot be printed")]
+    Print(#[from] disposal::PrintError),
+    /// The file system said no.
+    #[error("could not {doing} `{name}`")]
+    Io {
+        /// What was tried.
+        doing: &'static str,
+        /// File or directory.
+        name: String,
+        /// The cause.
+        #[source]
+        source: io::Error,
+    },
+    /// A file is not what was issued.
+    #[error("`{name}` is not the report that was issued")]
+    Changed {
+        /// The file.
+        name: String,
+    },
+}
+
+/// A form of a report.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Form {
+    /// Canonical JSON.
+    Json,
+    /// A table for spreadsheets.
+    Csv,
+    /// For print and archive.
+    Pdf,
+}
+
+impl Form {
+    /// Every form.
+    pub const ALL: &'static [Self] = &[Self::Json, Self::Csv, Self::Pdf];
+
+    /// The word in addresses, which is the suffix of the file too.
+    pub const fn as_str(self) -> &'static str {
+        match self {
+            Self::Json => "json",
+            Self::Csv => "csv",
+            Self::Pdf => "pdf",
+        }
+    }
+
+    /// The media type.
+    pub const fn media_type(self) -> &'static str {
+        match self {
+            Self::Json => "application/json",
+            Self::Csv => "text/csv; charset=utf-8",
+            Self::Pdf => "application/pdf",
+        }
+    }
+}
+
+/// What a disposal report is about.
+#[derive(Debug, Clone)]
+pub struct Scope {
+    /// Site.
+    pub site: Label,
+    /// First day.
+    pub from: Day,
+    /// Last day.
+    pub to: Day,
+}
+
+/// The log at one moment: signed head, state and the time of its newest entry.
+#[derive(Debug)]
+pub struct Still {
+    /// The checkpoint over all entries.
+    pub signed: std::sync::Arc<Signed>,
+    /// The state after the last of them.
+    pub state: State,
+}
+
+/// Compiles the disposal report. Clocks are read at the moment of the newest entry, so that the
+/// same head and period give the same bytes whenever they are asked for.
+///
+/// # Errors
+/// [`ReportError::Log`].
+pub fn compile(log: &Log, still: &Still, scope: &Scope) -> Result<DisposalReport, ReportError> {
+    let size = still.signed.size;
+    let failed = |what: String| ReportError::Log(LogError::Failed(what));
+    let newest = size.checked_sub(1).map(|seq| log.entry(seq)).transpose()?.flatten();
+    let at_ms = match newest {
+        Some(line) => {
+            EntryView::parse(&line).map_err(|error| failed(error.to_string()))?.recorded_at_ms
+        }
+        None => 0,
+    };
+    let at = Timestamp::from_millisecond(at_ms).map_err(|error| failed(error.to_string()))?;
+    let head = Head {
+        origin: log.origin().to_owned(),
+        size,
+        root: still.signed.root.to_base64(),
+        key_id: log.key().label(),
+        checkpoint: still.signed.note.clone(),
+    };
+    let Scope { site, from, to } = scope;
+    Ok(disposal::compile(&still.state, site, *from, *to, head, &Options { at }))
+}
+
+/// Writes a report in a form.
+///
+/// # Errors
+/// [`ReportError::Data`], [`ReportError::Print`].
+pub fn write(
+    report: &DisposalReport,
+    form: Form,
+    language: Language,
+) -> Result<Vec<u8>, ReportError> {
+    match form {
+        Form::Json => Ok(report::json::to_bytes(report)?),
+        Form::Csv => Ok(disposal::to_csv(report)),
+        Form::Pdf => Ok(disposal::to_pdf(report, &Print { language, ..Print::default() })?),
+    }
+}
+
+/// Reports as they were issued.
+#[derive(Debug)]
+pub struct ReportStore {
+    dir: PathBuf,
+}
+
+fn doing<'a>(doing: &'static str, path: &'a Path) -> impl FnOnce(io::Error) -> ReportError + 'a {
+    move |source| ReportError::Io { doing, name: path.display().to_string(), source }
+}
+
+impl ReportStore {
+    /// Opens the store below a data directory, creating it if there is none (mode 0700).
+    ///
+    /// # Errors
+    /// [`ReportError::Io`].
+    pub fn open(data_dir: &Path) -> Result<Self, ReportError> {
+        let dir = data_dir.join("reports");
+        fs::DirBuilder::new()
+            .recursive(true)
+            .mode(0o700)
+            .create(&dir)
+            .map_err(doing("create", &dir))?;
+        Ok(Self { dir })
+    }
+
+    /// Keeps one form of a report durably. `digest` is that of its machine-readable form, under
+    /// which all forms are kept.
+    ///
+    /// # Errors
+    /// [`ReportError::Io`].
+    pub fn keep(&self, digest: &FileDigest, form: Form, bytes: &[u8]) -> Result<(), ReportError> {
+        let path = self.path(digest, form);
+        let temp = path.with_extension(format!("{}.tmp", form.as_str()));
+        let write = || {
+            let mut options = fs::OpenOptions::new();
+            let mut file =
+                options.write(true).create(true).truncate(true).mode(0o600).open(&temp)?;
+            file.write_all(bytes)?;
+            file.sync_all()?;
+            fs::rename(&temp, &path)?;
+            fs::File::open(&self.dir)?.sync_all()
+        };
+        write().map_err(doing("keep", &path))
+    }
+
+    /// Reads a form that was kept; `None` if it is not there. With `wanted` its bytes must have
+    /// that digest.
+    ///
+    /// # Errors
+    /// [`ReportError::Io`], [`ReportError::Changed`].
+    pub fn get(
+        &self,
+        digest: &FileDigest,
+        form: Form,
+        wanted: Option<&FileDigest>,
+    ) -> Result<Option<Vec<u8>>, ReportError> {
+        let path = self.path(digest, form);
+        let bytes = match fs::read(&path) {
+            Ok(bytes) => bytes,
+            Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(None),
+            Err(error) => return Err(doing("read", &path)(error)),
+        };
+        if wanted.is_some_and(|wanted| Digest::of(&bytes).to_string() != wanted.as_str()) {
+            return Err(ReportError::Changed { name: path.display().to_string() });
+        }
+        Ok(Some(bytes))
+    }
+
+    fn path(&self, digest: &FileDigest, form: Form) -> PathBuf {
+        self.dir.join(format!("{digest}.{}", form.as_str()))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_report_that_was_changed_is_not_passed_off_as_the_one_issued() {
+        let dir = tempfile::tempdir().unwrap();
+        let store = ReportStore::open(dir.path()).unwrap();
+        let digest = FileDigest::new(&Digest::of(b"{}").to_string()).unwrap();
+        store.keep(&digest, Form::Json, b"{}").unwrap();
+        let read = || store.get(&digest, Form::Json, Some(&digest));
+        assert_eq!(read().unwrap().as_deref(), Some(&b"{}"[..]));
+        assert!(store.get(&digest, Form::Pdf, None).unwrap().is_none());
+        fs::write(store.path(&digest, Form::Json), b"[]").unwrap();
+        assert!(matches!(read(), Err(ReportError::Changed { .. })));
+    }
+}
