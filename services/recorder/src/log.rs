@@ -294,7 +294,8 @@ impl Log {
                 drop(shared);
                 let waiting = locked(&gone.0);
                 let waited = gone.1.wait_timeout_while(waiting, STOP_TIME_MAX, |gone| !*gone);
-                let (_, time) = waited.unwrap_or_else(PoisonError::into_inner);
+                let (gone, time) = waited.unwrap_or_else(PoisonError::into_inner);
+                drop(gone);
                 if time.timed_out() {
                     let since = "it is still in use".to_owned();
                     return Err(LedgerError::Poisoned { since });

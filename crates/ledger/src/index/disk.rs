@@ -16,7 +16,7 @@
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
-use std::sync::{Arc, PoisonError, RwLock};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError, RwLock};
 
 use chain::Digest;
 
@@ -72,6 +72,23 @@ fn text<T>(result: std::result::Result<T, sled::Error>) -> Result<T, String> {
     result.map_err(|error| error.to_string())
 }
 
+/// Whoever changes or flushes an index does it alone in this process. sled 0.34 has one lock for
+/// all its databases: a batch waits for it alone, a flush (also the one when the last handle goes)
+/// holds it together with others while it waits for a thread that needs it too. If a batch of any
+/// database queues between the two, all stand still for ever (seen with three in one process).
+static ALONE: Mutex<()> = Mutex::new(());
+
+fn alone() -> MutexGuard<'static, ()> {
+    ALONE.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+impl Drop for DiskIndex {
+    fn drop(&mut self) {
+        let _alone = alone();
+        drop(self.give_up());
+    }
+}
+
 impl DiskIndex {
     /// Opens the index of the log `origin`, or builds a new one if it cannot be used. The second
     /// value tells why it was moved aside.
@@ -79,6 +96,7 @@ impl DiskIndex {
     /// # Errors
     /// If not even a new one can be made there.
     pub fn open(dir: &Path, origin: Arc<str>, store: &dyn Store) -> Result<(Self, Option<String>)> {
+        let _alone = alone();
         let opened = open_db(dir).and_then(|db| {
             let cursor = read_cursor(&db, &origin)?;
             fits(cursor, store)?;
@@ -101,13 +119,26 @@ impl DiskIndex {
     fn with<T>(&self, work: impl FnOnce(&Db) -> Result<T, String>) -> Result<T> {
         let db = self.kept.read().unwrap_or_else(PoisonError::into_inner).db.clone();
         let db = db.ok_or_else(|| failed("it is being built anew"))?;
-        guarded(|| work(&db)).inspect_err(|_| self.give_up())
+        let result = guarded(|| work(&db));
+        let given_up = result.is_err().then(|| self.give_up());
+        let _alone = alone();
+        drop((db, given_up));
+        result
     }
 
-    fn give_up(&self) {
+    /// As [`with`](Self::with), for work that changes or flushes.
+    fn change<T>(&self, work: impl FnOnce(&Db) -> Result<T, String>) -> Result<T> {
+        let _alone = alone();
+        let db = self.kept.read().unwrap_or_else(PoisonError::into_inner).db.clone();
+        let db = db.ok_or_else(|| failed("it is being built anew"))?;
+        guarded(|| work(&db)).inspect_err(|_| drop(self.give_up()))
+    }
+
+    /// Gives the index up; its last handle is to be dropped [`alone`].
+    fn give_up(&self) -> Option<Db> {
         let mut kept = self.kept.write().unwrap_or_else(PoisonError::into_inner);
-        kept.db = None;
         kept.cursor = Tip::genesis();
+        kept.db.take()
     }
 
     fn page(&self, prefix: &[u8], from: u64, max: usize) -> Result<Vec<u64>> {
@@ -239,6 +270,7 @@ impl Index for DiskIndex {
     }
 
     fn take(&self, rows: &[Row], tip: Tip) -> Result<()> {
+        let _alone = alone();
         let mut kept = self.kept.write().unwrap_or_else(PoisonError::into_inner);
         let db = match &kept.db {
             Some(db) => db.clone(),
@@ -292,7 +324,11 @@ impl Index for DiskIndex {
                 found.map(|seq| seq_at_end(&seq)).transpose()
             })
         };
-        found.inspect_err(|_| self.give_up())
+        found.inspect_err(|_| {
+            let given_up = self.give_up();
+            let _alone = alone();
+            drop(given_up);
+        })
     }
 
     fn by_subject(&self, subject: &str, from: u64, max: usize) -> Result<Vec<u64>> {
@@ -312,7 +348,7 @@ impl Index for DiskIndex {
     }
 
     fn store_snapshot(&self, snapshot: &Snapshot) -> Result<()> {
-        self.with(|db| {
+        self.change(|db| {
             let prefix = snapshot_prefix(&snapshot.fold, snapshot.version);
             let mut batch = sled::Batch::default();
             // Older versions of the fold are of no use to anybody.
@@ -343,6 +379,6 @@ impl Index for DiskIndex {
     }
 
     fn flush(&self) -> Result<()> {
-        self.with(|db| text(db.db.flush()).map(drop))
+        self.change(|db| text(db.db.flush()).map(drop))
     }
 }
