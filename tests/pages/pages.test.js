@@ -144,7 +144,7 @@ visit("what is recorded without a network waits in sight and is delivered once",
   await page.route("**/record/waste", async (route) => { await route.fetch(); await route.abort(); }, { times: 1 });
   await page.getByRole("button", { name: "Record" }).click();
   await page.waitForURL("**/record/waiting");
-  await page.waitForFunction(() => document.getElementById("queue").hidden, null, { timeout: 20_000 });
+  await page.waitForFunction(() => document.getElementById("queue").hidden, null, { timeout: 60_000 });
   await page.goto("/containers/D-119");
   assert.equal(await page.locator("table").filter({ hasText: "Put in" }).getByText("0.75").count(), 1);
 
@@ -204,11 +204,14 @@ visit("a scanned label leads to its thing", async (page) => {
   await signIn(page);
   for (const [label, path] of [["S-02", "/equipment/S-02"], ["PA-0417", "/lots/PA-0417"], ["D-118", "/containers/D-118"], ["SH-7", "/shipments/SH-7"], ["B-101", "/builds/B-101"], ["HF-0031", "/equipment/S-02"], ["bin/BN-2", "/powder/bin/BN-2"], ["#3", "/entries/3"]]) {
     await page.goto("/");
+    // The scanner types where the cursor stands: the page puts it there when it is ready.
+    await page.locator("[name=find]:focus").waitFor();
     await page.keyboard.type(label);
     await page.keyboard.press("Enter");
     await page.waitForURL((url) => url.pathname === path);
   }
   await page.goto("/");
+  await page.locator("[name=find]:focus").waitFor();
   await page.keyboard.type("nothing-like-it");
   await page.keyboard.press("Enter");
   await page.getByText("No thing on record has the label nothing-like-it").waitFor();
