@@ -135,6 +135,10 @@ pub fn rule(id: &str) -> Option<&'static Rule> {
     rules().find(|r| r.id == id)
 }
 
+fn is_of(finding: &Finding, rules: &[Rule]) -> bool {
+    rules.iter().any(|rule| rule.id == finding.rule)
+}
+
 /// Every finding of the log, by the entry that raised it.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Findings {
@@ -150,9 +154,41 @@ impl Findings {
 
     /// Marks the findings raised by `seq` as settled by entry `by`.
     pub(crate) fn settle(&mut self, seq: u64, by: u64) {
-        for finding in self.by_entry.get_mut(&seq).into_iter().flatten() {
+        for finding in self.raised_by(seq) {
             finding.settled_by.get_or_insert(by);
         }
+    }
+
+    /// Marks the findings of some rules raised by `seq` as settled by entry `by`.
+    pub(crate) fn settle_of(&mut self, rules: &[Rule], seq: u64, by: u64) {
+        for finding in self.raised_by(seq).filter(|f| is_of(f, rules)) {
+            finding.settled_by.get_or_insert(by);
+        }
+    }
+
+    /// Marks the findings of all other rules raised by `seq` as settled by entry `by`.
+    pub(crate) fn settle_but(&mut self, rules: &[Rule], seq: u64, by: u64) {
+        for finding in self.raised_by(seq).filter(|f| !is_of(f, rules)) {
+            finding.settled_by.get_or_insert(by);
+        }
+    }
+
+    /// Opens the findings of some rules raised by `seq` again.
+    pub(crate) fn reopen_of(&mut self, rules: &[Rule], seq: u64) {
+        for finding in self.raised_by(seq).filter(|f| is_of(f, rules)) {
+            finding.settled_by = None;
+        }
+    }
+
+    /// Opens what entry `by` settled among the findings raised by `seq` again.
+    pub(crate) fn reopen(&mut self, seq: u64, by: u64) {
+        for finding in self.raised_by(seq) {
+            finding.settled_by = finding.settled_by.filter(|settled_by| *settled_by != by);
+        }
+    }
+
+    fn raised_by(&mut self, seq: u64) -> impl Iterator<Item = &mut Finding> {
+        self.by_entry.get_mut(&seq).into_iter().flatten()
     }
 
     /// All findings in order of the entries that raised them.

@@ -3,12 +3,12 @@
 use serde::{Deserialize, Serialize};
 
 use crate::catalogue::Event;
-use crate::equipment::Equipment;
+use crate::equipment::{Equipment, HeldSince};
 use crate::fact::{Fact, Refusal};
 use crate::finding::{Finding, Findings, Judge, Level};
 use crate::people::People;
 use crate::powder::Powder;
-use crate::record::Record;
+use crate::record::{Record, rules as record_rules};
 use crate::waste::Waste;
 
 /// Version of the folds. Raise it whenever a fold's state or its meaning changes: snapshots of
@@ -79,18 +79,34 @@ impl State {
         match self.record.amend(fact, original) {
             Ok(Some(amended)) => {
                 if let Some(original) = original {
+                    let before = self.settlements(original);
+                    let held = self.equipment.held_since(original);
                     self.retract(original);
+                    if let Some(amended) = &amended {
+                        self.fold(amended);
+                    }
                     self.findings.settle(original.seq, fact.seq);
-                }
-                if let Some(amended) = amended {
-                    self.fold(&amended);
+                    // What an earlier correction told wrong is put right too; what was wrong with
+                    // correcting like that is not.
+                    for earlier in self.record.amendments(original.seq) {
+                        self.findings.settle_but(record_rules::RULES, earlier.by, fact.seq);
+                    }
+                    let after = amended.as_ref().map_or_else(
+                        || self.settlements_without(original),
+                        |amended| self.settlements(amended),
+                    );
+                    self.settle(&before, &after);
+                    self.settle_readings(&held, &self.equipment.held_since(original), fact.seq);
                 }
                 self.record.apply(fact, original);
             }
             Ok(None) => {
+                let before = self.settlements_without(fact);
+                let held = self.equipment.held_since(fact);
                 self.fold(fact);
                 self.record.apply(fact, original);
-                self.settle(fact);
+                self.settle(&before, &self.settlements(fact));
+                self.settle_readings(&held, &self.equipment.held_since(fact), fact.seq);
             }
             Err(_) => {}
         }
@@ -131,10 +147,63 @@ impl State {
         ])
     }
 
-    /// A settled discrepancy settles the findings of the entry that told it.
-    fn settle(&mut self, fact: &Fact) {
-        if let Event::DiscrepancySettled(settled) = &fact.event {
-            self.findings.settle(settled.entry, fact.seq);
+    /// What a fact, once it is folded, settles beyond its own entry: a settled discrepancy the
+    /// findings of the entry that told it; a closed deviation those of the entries that show it.
+    fn settlements(&self, fact: &Fact) -> Vec<Settlement> {
+        match &fact.event {
+            Event::DiscrepancySettled(settled) => {
+                vec![Settlement { of: settled.entry, by: fact.seq }]
+            }
+            _ => self.settlements_without(fact),
         }
     }
+
+    /// The same while the fact is not folded: only its subject speaks.
+    fn settlements_without(&self, fact: &Fact) -> Vec<Settlement> {
+        let closed = match &fact.event {
+            Event::DeviationOpened(_) | Event::DeviationClosed(_) => {
+                self.people.closed_deviation(fact.subject.id())
+            }
+            _ => None,
+        };
+        closed.map_or_else(Vec::new, |(by, entries)| {
+            entries.into_iter().map(|of| Settlement { of, by }).collect()
+        })
+    }
+
+    /// Brings findings up to date: what is settled no longer is open again.
+    fn settle(&mut self, before: &[Settlement], after: &[Settlement]) {
+        for gone in before.iter().filter(|s| !after.contains(s)) {
+            self.findings.reopen(gone.of, gone.by);
+        }
+        for settled in after {
+            self.findings.settle(settled.of, settled.by);
+        }
+    }
+
+    /// Settles the findings of readings that entry `by` let count, and opens those of readings that
+    /// are held again.
+    fn settle_readings(&mut self, before: &[HeldSince], after: &[HeldSince], by: u64) {
+        use crate::equipment::rules::{HELD_LATER, HELD_READING};
+        for counts in before.iter().filter(|held| !after.contains(held)) {
+            if after.iter().all(|held| held.seq != counts.seq) {
+                self.findings.settle_of(HELD_READING, counts.seq, by);
+            }
+            if let Some(against) = counts.against
+                && after.iter().all(|held| held.against != Some(against))
+            {
+                self.findings.settle_of(HELD_LATER, against, by);
+            }
+        }
+        for held in after.iter().filter(|held| before.iter().all(|b| b.seq != held.seq)) {
+            self.findings.reopen_of(HELD_READING, held.seq);
+        }
+    }
+}
+
+/// Findings raised by entry `of` are settled by entry `by`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct Settlement {
+    of: u64,
+    by: u64,
 }

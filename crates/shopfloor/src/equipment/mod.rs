@@ -59,6 +59,13 @@ use kept::Machine;
 use machine::Derived;
 use told::{Told, Trace, machine_of};
 
+/// A reading that is held: its entry, and the entry of the reading it was compared with.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct HeldSince {
+    pub(crate) seq: u64,
+    pub(crate) against: Option<u64>,
+}
+
 /// The fold of this subject.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Equipment {
@@ -123,6 +130,18 @@ impl Equipment {
                 }
             }
         }
+    }
+
+    /// Readings of a fact's machine that are held, from the fact on. Only a fact that comes late, or
+    /// is amended, has any after it.
+    pub(crate) fn held_since(&self, fact: &Fact) -> Vec<HeldSince> {
+        let place = (fact.time.ms(), fact.seq);
+        let machine = machine_of(fact).and_then(|id| self.machines.get(&id));
+        let meters = machine.into_iter().flat_map(|m| m.now.meters.values());
+        let held = meters.flat_map(|meter| {
+            meter.held.iter().rev().take_while(move |h| (h.time_ms, h.seq) >= place)
+        });
+        held.map(|h| HeldSince { seq: h.seq, against: h.against }).collect()
     }
 
     /// A machine as it stood just before a fact, by time of work.

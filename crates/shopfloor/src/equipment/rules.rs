@@ -91,6 +91,12 @@ pub const RULES: &[Rule] = &[
     safe_use::SCALE_OVERDUE,
 ];
 
+/// Rules that are raised by an entry whose own reading is held.
+pub(crate) const HELD_READING: &[Rule] =
+    &[readings::BACKWARDS, readings::FASTER_THAN_TIME, readings::UNREADABLE];
+/// Rules that are raised by an entry that makes a later reading be held.
+pub(crate) const HELD_LATER: &[Rule] = &[readings::DISAGREES_WITH_LATER];
+
 /// What a rule needs to know.
 struct Case<'a> {
     state: &'a State,

@@ -423,6 +423,20 @@ impl People {
         })
     }
 
+    /// The entry that closed a deviation, and the entries that show it; `None` while it is open.
+    pub(crate) fn closed_deviation(&self, id: &str) -> Option<(u64, Vec<u64>)> {
+        let facts = self.deviations.get(&Label::new(id).ok()?)?;
+        let closed_by = match facts.last()? {
+            m if matches!(m.value.what, OfDeviation::Closed(_)) => m.seq,
+            _ => return None,
+        };
+        let shown_by = facts.iter().flat_map(|m| match &m.value.what {
+            OfDeviation::Opened(form) => form.entries.as_slice(),
+            OfDeviation::Closed(_) => &[],
+        });
+        Some((closed_by, shown_by.copied().collect()))
+    }
+
     /// Actions that answer a deviation, with the entry that opened each.
     fn actions_of<'a>(&'a self, deviation: &'a Label) -> impl Iterator<Item = (&'a Label, u64)> {
         self.actions.iter().filter_map(move |(id, facts)| {
