@@ -1,9 +1,16 @@
 // What each page is for, tried in a real browser by the people it is for.
 import assert from "node:assert/strict";
-import { readFileSync } from "node:fs";
+import { execFileSync } from "node:child_process";
+import { createHash } from "node:crypto";
+import { mkdirSync, mkdtempSync, readFileSync, rmSync, writeFileSync } from "node:fs";
 import { createRequire } from "node:module";
+import { tmpdir } from "node:os";
+import path from "node:path";
 import { after, before, test } from "node:test";
-import { BADGES, browse, open, picture, signIn, signInAs, visitor } from "./shop.js";
+import jsQR from "jsqr";
+import { PNG } from "pngjs";
+import { unzip } from "../../services/recorder/assets/verify.js";
+import { BADGES, browse, open, picture, program, signIn, signInAs, visitor } from "./shop.js";
 
 const axe = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
 let shop, browser;
@@ -219,7 +226,7 @@ visit("a scanned label leads to its thing", async (page) => {
 
 const READING = [
   ["today", "/", /due/], ["equipment", "/equipment", /Sieving station 2/], ["machine", "/equipment/S-02", /HF-003/], ["powder", "/powder", /BN-2/], ["lot", "/lots/PA-0417", /B-101/], ["place", "/powder/bin/BN-2", /PA-0417/], ["build", "/builds/B-101", /15\.20? kg/],
-  ["waste", "/waste", /D-118/], ["container", "/containers/D-118", /CAA-1|TR-1/], ["shipment", "/shipments/SH-7", /5\.35 kg/], ["planning", "/planning", /sieve|deck/], ["clocks", "/clocks", /north/], ["findings", "/findings", /findings/], ["people", "/people", /People/], ["reports", "/reports", /Reports/], ["audit", "/audit", /Root/], ["record", "/record", /Sieve change/],
+  ["waste", "/waste", /D-118/], ["container", "/containers/D-118", /CAA-1|TR-1/], ["shipment", "/shipments/SH-7", /5\.35 kg/], ["planning", "/planning", /sieve|deck/], ["clocks", "/clocks", /north/], ["findings", "/findings", /findings/], ["people", "/people", /People/], ["reports", "/reports", /Reports/], ["labels", "/labels", /S-02/], ["audit", "/audit", /Root/], ["record", "/record", /Sieve change/],
 ];
 
 for (const [name, path, told] of READING) {
@@ -230,10 +237,177 @@ for (const [name, path, told] of READING) {
     await picture(page, name);
     await accessible(page);
     await largeTargets(page);
-    const links = await page.locator("main a.entry").first().getAttribute("href").catch(() => null);
-    if (links) assert.match(links, /^\/entries\/\d+$/);
+    const links = await page.locator("main a.entry").evaluateAll((found) => found.map((a) => a.getAttribute("href")));
+    for (const href of links) assert.match(href, /^\/entries\/\d+$/);
   });
 }
+
+visit("a photo stays with the shop, its digest is recorded", async (page) => {
+  await signIn(page);
+  await page.goto("/record/meter?subject=S-02");
+  await page.locator("#f-reading").fill("347.4");
+  const photo = Buffer.from("not a real picture, but bytes are bytes");
+  await page.locator("#f-evidence").setInputFiles({ name: "display.jpg", mimeType: "image/jpeg", buffer: photo });
+  const digest = createHash("sha256").update(photo).digest("hex");
+  await page.getByText(digest.slice(0, 12)).waitFor();
+  await page.getByRole("button", { name: "Record" }).click();
+  await page.waitForURL("**/record/done/**");
+  await page.goto(`/entries/${/done\/(\d+)/.exec(page.url())[1]}`);
+  assert.ok((await page.locator("main").innerText()).includes(digest));
+});
+
+visit("a label is read with the camera where the browser can", async (page) => {
+  // The browser of the tests has a camera of its own but reads no codes: it is told what it sees.
+  await page.addInitScript(() => {
+    globalThis.BarcodeDetector = class { detect = async () => [{ rawValue: "equipment/S-02" }]; };
+  });
+  await signIn(page);
+  await page.getByRole("button", { name: "Camera" }).click();
+  await page.waitForURL("**/equipment/S-02");
+  await page.goto("/record/cleaning");
+  await page.getByRole("button", { name: "Camera" }).first().click();
+  await page.waitForURL("**/record/cleaning?subject=S-02");
+});
+
+visit("a machine is locked out and given back by two people", async (page) => {
+  await signIn(page);
+  await page.goto("/record/isolation?subject=P-01");
+  await page.locator("label[for=read]").click();
+  await page.locator("#f-lock").fill("LK-40");
+  await page.locator("label[for=f-energy_checked-yes]").click();
+  await page.getByRole("button", { name: "Record" }).click();
+  await page.waitForURL("**/record/done/**");
+  await page.goto("/equipment/P-01");
+  await page.getByText(/LK-40/).first().waitFor();
+  assert.equal((await page.goto("/record/return?subject=P-01")).status(), 403);
+  await page.goto("/");
+  await page.getByRole("button", { name: "Sign out" }).click();
+  await signIn(page, "op_d6zc4k8m");
+  await page.goto("/record/return?subject=P-01");
+  await page.locator("label[for=read]").click();
+  for (const step of ["guards_closed", "nobody_inside", "function_tested"]) await page.locator(`label[for="check.${step}-yes"]`).click();
+  await page.locator("#f-lock").fill("LK-40");
+  await page.getByRole("button", { name: "Record" }).click();
+  await page.waitForURL("**/record/done/**");
+  await page.goto("/equipment/P-01");
+  assert.match(await page.locator(".facts").first().innerText(), /in use/i);
+});
+
+visit("printed labels are read back", async (page) => {
+  await signIn(page);
+  for (const [what, text] of [["machines", "equipment/S-02"], ["vessels", "bin/BN-2"], ["containers", "container/D-119"]]) {
+    await page.goto(`/labels?what=${what}`);
+    const label = page.locator(".labels li").filter({ hasText: text });
+    const { data, width, height } = PNG.sync.read(await label.locator("svg").screenshot());
+    assert.equal(jsQR(new Uint8ClampedArray(data), width, height)?.data, text);
+  }
+  await page.emulateMedia({ media: "print" });
+  await picture(page, "labels-print");
+});
+
+visit("without a network the browser says so and shows what waits", async (page) => {
+  await signIn(page);
+  await page.evaluate(() => navigator.serviceWorker.ready);
+  await page.goto("/record/meter?subject=S-02");
+  await page.context().setOffline(true);
+  await page.locator("#f-reading").fill("347.5");
+  await page.getByRole("button", { name: "Record" }).click();
+  await page.getByRole("heading", { name: "No network" }).waitFor();
+  await page.getByText("Meter reading · S-02").waitFor();
+  await picture(page, "offline");
+  await accessible(page);
+  await page.context().setOffline(false);
+  await page.getByRole("link", { name: "Try again" }).click();
+  await page.waitForURL((url) => url.pathname === "/");
+  await page.waitForFunction(() => document.getElementById("queue").hidden);
+});
+
+test("a report is looked at, issued, and taken away by an authority", async () => {
+  const page = await visitor(browser, shop);
+  await signInAs(page, shop, "op_w5yr2b4j", "ehs");
+  await page.goto("/reports");
+  const day = (back) => new Date(Date.now() - back * 86_400_000).toISOString().slice(0, 10);
+  await page.getByLabel("First day").fill(day(30));
+  await page.getByLabel("Last day").fill(day(0));
+  await picture(page, "reports-new");
+  const looked = page.waitForEvent("download");
+  await page.getByRole("button", { name: "Look at it" }).click();
+  assert.equal(readFileSync(await (await looked).path()).subarray(0, 5).toString(), "%PDF-");
+  assert.equal(await page.locator(".file").count(), 0, "nothing was issued by looking");
+  await page.getByRole("button", { name: "Issue" }).click();
+  await page.locator(".file").first().waitFor();
+  await picture(page, "reports");
+  await accessible(page);
+  await page.getByLabel("Last day").fill(day(60));
+  await page.getByRole("button", { name: "Look at it" }).click();
+  await page.getByText("runs forward").waitFor();
+  await page.context().close();
+
+  const authority = await visitor(browser, shop);
+  await signInAs(authority, shop, "op_testauth", "authority");
+  await authority.goto("/reports");
+  assert.equal(await authority.getByRole("button", { name: "Issue" }).count(), 0);
+  const row = await authority.locator("tr").filter({ has: authority.locator(".file") }).innerText();
+  for (const form of ["PDF", "CSV", "JSON"]) {
+    const download = authority.waitForEvent("download");
+    await authority.getByRole("link", { name: form, exact: true }).click();
+    const bytes = readFileSync(await (await download).path());
+    if (form === "JSON") assert.ok(row.includes(createHash("sha256").update(bytes).digest("hex")));
+  }
+  const looks = await authority.evaluate(async (query) => (await fetch(`/reports/look?${query}`)).status, `site=north&from=${day(30)}&to=${day(0)}`);
+  assert.equal(looks, 403);
+  await authority.context().close();
+
+  const elsewhere = await visitor(browser, shop);
+  await signInAs(elsewhere, shop, "op_elsewhere2", "authority", "south");
+  assert.equal(await elsewhere.goto("/reports").then(() => elsewhere.locator(".file").count()), 0);
+  await elsewhere.context().close();
+});
+
+test("the browser and the auditor judge the same bundles alike", async () => {
+  const answer = await fetch(`${shop.base}/v1/evidence`, { headers: { authorization: `Bearer ${shop.token("op_n2wm5t8r", "auditor", null)}` } });
+  assert.equal(answer.status, 200);
+  const bundle = await unzip(new Uint8Array(await answer.arrayBuffer()));
+  const lines = Buffer.from(bundle.get("entries.ndjson")).toString("latin1").slice(0, -1).split("\n");
+  const last = lines.length - 1;
+  const flip = (line, at) => line.slice(0, at) + String.fromCharCode(line.charCodeAt(at) ^ 1) + line.slice(at + 1);
+  const cases = [["sound", lines]];
+  for (const at of [0, 1, last >> 1, last]) {
+    for (const byte of [0, 40, lines[at].length >> 1, lines[at].length - 1]) cases.push([`byte ${byte} of line ${at} flipped`, lines.with(at, flip(lines[at], byte))]);
+  }
+  for (const at of [1, last >> 1, last]) {
+    cases.push([`line ${at} deleted`, lines.toSpliced(at, 1)]);
+    cases.push([`line ${at} doubled`, lines.toSpliced(at, 0, lines[at])]);
+  }
+  for (const at of [1, last >> 1, last - 1]) cases.push([`lines ${at} and ${at + 1} swapped`, lines.toSpliced(at, 2, lines[at + 1], lines[at])]);
+  cases.push(["tail cut", lines.slice(0, -2)]);
+  const folder = mkdtempSync(path.join(tmpdir(), "pulverlog-bundles-"));
+  const page = await visitor(browser, shop);
+  await signInAs(page, shop, "op_n2wm5t8r", "auditor", null);
+  for (const [number, [name, kept]] of cases.entries()) {
+    const root = path.join(folder, String(number));
+    for (const [file, bytes] of bundle) {
+      mkdirSync(path.dirname(path.join(root, file)), { recursive: true });
+      writeFileSync(path.join(root, file), file === "entries.ndjson" ? Buffer.from(`${kept.join("\n")}\n`, "latin1") : bytes);
+    }
+    let auditor;
+    try {
+      auditor = JSON.parse(execFileSync(program("auditor"), ["check", "--json", root], { stdio: ["ignore", "pipe", "ignore"] }));
+    } catch (error) {
+      auditor = JSON.parse(error.stdout);
+    }
+    await page.goto("/audit");
+    await page.locator("#folder").setInputFiles(root);
+    await page.locator("#verdict strong").filter({ hasText: /Sound|Broken|not be checked/ }).waitFor();
+    const told = await page.locator("#verdict strong").innerText();
+    const entry = /# (\d+)/.exec(told)?.[1];
+    assert.deepEqual([name, told.split(":")[0], entry && Number(entry)], [name, auditor.verdict === "sound" ? "Sound" : "Broken", auditor.seq]);
+    if (number === 1) await picture(page, "audit-broken");
+  }
+  console.log(`bundles judged alike: ${cases.length}`);
+  rmSync(folder, { recursive: true, force: true });
+  await page.context().close();
+});
 
 visit("a correction stands beside the first value", async (page) => {
   await signInAs(page, shop, "op_d6zc4k8m", "lead");
@@ -332,6 +506,7 @@ test("the first page is small and fast on a slow machine", async () => {
   const client = await page.context().newCDPSession(page);
   await client.send("Network.enable");
   await client.send("Network.setCacheDisabled", { cacheDisabled: true });
+  await client.send("Network.setBypassServiceWorker", { bypass: true });
   await client.send("Emulation.setCPUThrottlingRate", { rate: 4 });
   let bytes = 0;
   client.on("Network.loadingFinished", (event) => { bytes += event.encodedDataLength; });

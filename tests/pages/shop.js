@@ -8,7 +8,9 @@ import { chromium } from "playwright-core";
 
 const root = path.join(path.dirname(fileURLToPath(import.meta.url)), "../..");
 const target = process.env.CARGO_TARGET_DIR ?? path.join(root, "target");
-const recorder = process.env.PULVERLOG_RECORDER ?? ["release", "debug"].map((p) => path.join(target, p, "recorder")).find(existsSync);
+/** A program of the workspace: where a variable says, else the one that was built. */
+export const program = (name) => process.env[`PULVERLOG_${name.toUpperCase()}`] ?? ["release", "debug"].map((p) => path.join(target, p, name)).find(existsSync);
+const recorder = program("recorder");
 export const pictures = process.env.PULVERLOG_PICTURES ?? path.join(tmpdir(), "pulverlog-pictures");
 
 /** Badges by pseudonym: number and PIN. */
@@ -131,7 +133,7 @@ async function history(shop) {
 /** A headless browser with a profile of its own. */
 export const browse = () => chromium.launch({
   executablePath: process.env.CHROMIUM ?? "/usr/bin/chromium",
-  args: ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-component-update", "--disable-sync"],
+  args: ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-component-update", "--disable-sync", "--use-fake-device-for-media-stream", "--use-fake-ui-for-media-stream"],
 });
 
 /** A page whose every error fails the test: scripts, refused content, requests to other hosts. */

@@ -1,5 +1,6 @@
 // What only a browser can do for the pages: scanners that end with Enter, the next step in view,
 // plausibility while typing, and forms that wait in the browser when the network is down.
+import { cameras } from "./camera.js";
 import { queue } from "./queue.js";
 
 /** A scanner types the label and Enter: Enter in a scan field goes on instead of sending. */
@@ -72,6 +73,26 @@ function readings(form) {
   judge();
 }
 
+/** A photo stays with the shop; what is recorded is its digest, worked out here. */
+function files(form) {
+  const field = form.querySelector("[data-files]");
+  if (!field) return;
+  const told = form.querySelector("[data-told]");
+  field.addEventListener("change", async () => {
+    const button = form.querySelector("button.main");
+    button.disabled = true;
+    const digests = [];
+    for (const file of field.files) {
+      const digest = new Uint8Array(await crypto.subtle.digest("SHA-256", await file.arrayBuffer()));
+      const hex = Array.from(digest, (byte) => byte.toString(16).padStart(2, "0")).join("");
+      digests.push(`${hex};${file.type || "application/octet-stream"}`);
+    }
+    form.querySelector("[data-digests]").value = digests.join(" ");
+    told.textContent = [...field.files].map((file, at) => `${file.name}: ${digests[at].slice(0, 12)}…`).concat(digests.length ? told.dataset.told : []).join(" · ");
+    button.disabled = false;
+  });
+}
+
 /** Now, as RFC 3339 in UTC to the second; the server writes it with the offset of the site. */
 const now = () => new Date().toISOString().replace(/\.\d+Z$/, "Z");
 
@@ -106,6 +127,7 @@ function guided() {
   reloadOnSubject(form);
   steps(form);
   readings(form);
+  files(form);
   sending(form);
   form.addEventListener("keydown", (event) => {
     // A scan ends with Enter; it must not send a half-filled form.
@@ -113,6 +135,13 @@ function guided() {
   });
 }
 
+/** Without a network the pages that are asked for cannot come; this one then tells what waits. */
+function offline() {
+  if (document.body.dataset.person) navigator.serviceWorker?.register("/offline.js").catch(() => {});
+}
+
 scanFields();
 guided();
+cameras();
 queue.start();
+offline();

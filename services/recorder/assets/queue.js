@@ -95,9 +95,11 @@ function line(list, item) {
   const own = item.person === document.body.dataset.person;
   const state = own ? (words[item.state] ?? words.waits) : words.person;
   const row = document.createElement("li");
+  const readOnly = "readonly" in list.dataset;
   const subject = item.answers.find(([name]) => name === "subject")?.[1] ?? "";
   row.append(element("b", `${item.title} · ${subject}`));
   row.append(element("span", `${new Date(item.kept).toLocaleString(document.documentElement.lang)} · ${state}`));
+  if (readOnly) return row;
   if (own && (item.state === "stopped" || item.state === "mistakes")) {
     row.append(element("button", words.open, { type: "button", onclick: async () => { await drop(item.id); reopen(item); } }));
   }
@@ -130,7 +132,8 @@ export const queue = {
     await show();
   },
   start: () => {
-    if (!document.body.dataset.person) return;
+    // Nobody is known to be signed in: what waits is shown, not sent.
+    if (!document.body.dataset.person) return void show();
     addEventListener("online", deliver);
     setInterval(async () => { if ((await all()).length) await deliver(); }, RETRY_S * 1000);
     document.getElementById("queue-send")?.addEventListener("click", deliver);

@@ -466,7 +466,24 @@ async function inflate(bytes, size) {
   return out;
 }
 
-/** Files of a zip (APPNOTE: end record, central directory, stored or deflated). */
+/** The value of a size or offset that stands in the extra field instead (APPNOTE 4.5.3, ZIP64). */
+const ELSEWHERE = 0xffffffff;
+
+/** Sizes and offset of a file from its ZIP64 field, each only where the short one says so. */
+function long(view, from, to, short) {
+  for (let at = from; at + 4 <= to; at += 4 + view.getUint16(at + 2, true)) {
+    if (view.getUint16(at, true) !== 1) continue;
+    let field = at + 4;
+    return short.map((value) => {
+      if (value !== ELSEWHERE) return value;
+      field += 8;
+      return Number(view.getBigUint64(field - 8, true));
+    });
+  }
+  return short;
+}
+
+/** Files of a zip (APPNOTE: end record, central directory, stored or deflated, ZIP64 sizes). */
 export async function unzip(bytes) {
   const view = new DataView(bytes.buffer, bytes.byteOffset, bytes.length);
   const u16 = (at) => view.getUint16(at, true), u32 = (at) => view.getUint32(at, true);
@@ -476,8 +493,9 @@ export async function unzip(bytes) {
   const files = new Map();
   for (let at = u32(end + 16), left = u16(end + 10); left > 0; left -= 1) {
     if (u32(at) !== 0x02014b50) throw new Unchecked("the zip's directory is damaged");
-    const method = u16(at + 10), packed = u32(at + 20), size = u32(at + 24), local = u32(at + 42);
-    const name = decode(bytes.subarray(at + 46, at + 46 + u16(at + 28)));
+    const method = u16(at + 10), extra = at + 46 + u16(at + 28);
+    const [size, packed, local] = long(view, extra, extra + u16(at + 30), [u32(at + 24), u32(at + 20), u32(at + 42)]);
+    const name = decode(bytes.subarray(at + 46, extra));
     at += 46 + u16(at + 28) + u16(at + 30) + u16(at + 32);
     if (!name || name.endsWith("/")) continue;
     if (size > FILE_BYTES_MAX || files.has(name)) throw new Unchecked(`a file that is too large or there twice: ${name}`);

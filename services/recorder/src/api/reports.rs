@@ -16,6 +16,7 @@ use shopfloor::record::events::ReportIssued;
 use super::answers::{lists, stamp, word};
 use super::waste::{own_site, period};
 use crate::app::{Caller, Recorder};
+use crate::authn::Identity;
 use crate::http::body;
 use crate::limits::OTHER_BODY_BYTES_MAX;
 use crate::problem::{Problem, Result};
@@ -109,7 +110,11 @@ lists! {
     IssuedReportList of IssuedReportView;
 }
 
-fn language(text: Option<&str>) -> Result<Language> {
+/// The language of a printed form; English where none is named.
+///
+/// # Errors
+/// [`crate::problem::Kind::BadParameter`].
+pub(crate) fn language(text: Option<&str>) -> Result<Language> {
     match text {
         None | Some("en") => Ok(Language::English),
         Some("de") => Ok(Language::German),
@@ -117,7 +122,11 @@ fn language(text: Option<&str>) -> Result<Language> {
     }
 }
 
-fn form(text: Option<&str>) -> Result<Form> {
+/// The form of a report; JSON where none is named.
+///
+/// # Errors
+/// [`crate::problem::Kind::BadParameter`].
+pub(crate) fn form(text: Option<&str>) -> Result<Form> {
     text.map_or(Ok(Form::Json), |text| word("format", text, Form::ALL, Form::as_str))
 }
 
@@ -150,6 +159,16 @@ pub(super) async fn compile_disposal_report(
 ) -> Result<HttpResponse> {
     let (form, language) = (form(query.format.as_deref())?, language(query.lang.as_deref())?);
     let scope = scope(&caller, &query.site, &query.from, &query.to)?;
+    compiled(&recorder, scope, form, language).await
+}
+
+/// The disposal report as it would be issued now, as a file.
+pub(crate) async fn compiled(
+    recorder: &web::Data<Recorder>,
+    scope: Scope,
+    form: Form,
+    language: Language,
+) -> Result<HttpResponse> {
     let name = format!("disposal-{}-{}-{}", scope.site, scope.from, scope.to);
     let _export = recorder.export()?;
     let still = recorder.log.still().await?;
@@ -160,9 +179,13 @@ pub(super) async fn compile_disposal_report(
     Ok(file(form, &name, bytes))
 }
 
-fn scope(caller: &Caller, site: &str, from: &str, to: &str) -> Result<Scope> {
+/// What a report is to be about, if it is a site of the one who asks.
+///
+/// # Errors
+/// [`crate::problem::Kind::BadParameter`], [`crate::problem::Kind::NotFound`].
+pub(crate) fn scope(who: &Identity, site: &str, from: &str, to: &str) -> Result<Scope> {
     let (from, to) = period(from, to)?;
-    Ok(Scope { site: own_site(caller, site)?, from, to })
+    Ok(Scope { site: own_site(who, site)?, from, to })
 }
 
 /// Issue the disposal report of a site and period
@@ -184,6 +207,19 @@ pub(super) async fn issue_disposal_report(
     let order: ReportOrder = body::json(&request, payload, OTHER_BODY_BYTES_MAX).await?;
     let language = language(order.lang.as_deref())?;
     let scope = scope(&caller, &order.site, &order.from, &order.to)?;
+    let view = issue(&recorder, &caller, scope, language).await?;
+    Ok(HttpResponse::Created()
+        .insert_header(("location", format!("/v1/reports/{}", view.digest)))
+        .json(view))
+}
+
+/// Issues the disposal report: kept in every form, then told by the log.
+pub(crate) async fn issue(
+    recorder: &web::Data<Recorder>,
+    who: &Identity,
+    scope: Scope,
+    language: Language,
+) -> Result<IssuedReportView> {
     let _export = recorder.export()?;
     let still = recorder.log.still().await?;
     let shared = recorder.clone().into_inner();
@@ -191,11 +227,8 @@ pub(super) async fn issue_disposal_report(
     let event = Event::ReportIssued(issued.clone());
     // The files are durable before the log tells of them.
     let receipt = recorder.log.record_own(&event, None).await?;
-    tracing::info!(subject = caller.subject, seq = receipt.seq, "a report was issued");
-    let view = IssuedReportView::from((receipt.seq, &issued));
-    Ok(HttpResponse::Created()
-        .insert_header(("location", format!("/v1/reports/{}", view.digest)))
-        .json(view))
+    tracing::info!(subject = who.subject, seq = receipt.seq, "a report was issued");
+    Ok(IssuedReportView::from((receipt.seq, &issued)))
 }
 
 /// Compiles a report and keeps it in every form.
@@ -286,8 +319,17 @@ pub(super) async fn read_report(
     digest: web::Path<String>,
     query: web::Query<FormQuery>,
 ) -> Result<HttpResponse> {
-    let form = form(query.format.as_deref())?;
-    let digest = FileDigest::new(&digest).map_err(|_| Problem::not_found())?;
+    as_issued(&recorder, &caller, &digest, form(query.format.as_deref())?).await
+}
+
+/// A report as it was issued, as a file, for those who may see its site.
+pub(crate) async fn as_issued(
+    recorder: &web::Data<Recorder>,
+    who: &Identity,
+    digest: &str,
+    form: Form,
+) -> Result<HttpResponse> {
+    let digest = FileDigest::new(digest).map_err(|_| Problem::not_found())?;
     let (seq, issued) = recorder
         .log
         .ask(|state| {
@@ -295,7 +337,7 @@ pub(super) async fn read_report(
             found.map(|issued| (issued.seq, issued.report.clone()))
         })
         .ok_or_else(Problem::not_found)?;
-    crate::authz::may_see(&caller, Some(&issued.site))?;
+    crate::authz::may_see(who, Some(&issued.site))?;
     let wanted = match form {
         Form::Json => Some(issued.digest.clone()),
         Form::Pdf => issued.pdf_digest.clone(),

@@ -16,6 +16,7 @@ use shopfloor::waste::view::{ContainerView, ShipmentView, container, shipment};
 use super::answers::{label, lists, singles, stamp, word};
 use super::wire::{CautionView, cautions};
 use crate::app::{Caller, Recorder};
+use crate::authn::Identity;
 use crate::problem::{Problem, Result, echo};
 
 /// A container in short.
@@ -319,9 +320,9 @@ pub(super) async fn list_months(
 }
 
 /// A site the caller's token is for.
-pub(super) fn own_site(caller: &Caller, text: &str) -> Result<Label> {
+pub(super) fn own_site(who: &Identity, text: &str) -> Result<Label> {
     let site = super::site(text)?;
-    crate::authz::may_see(caller, Some(&site))?;
+    crate::authz::may_see(who, Some(&site))?;
     Ok(site)
 }
 

@@ -24,8 +24,9 @@ use actix_web::web;
 use anyhow::{Context as _, bail};
 use indicatif::{ProgressBar, ProgressStyle};
 use jiff::Timestamp;
-use ledger::seams::Clock;
+use ledger::seams::{Clock, Random};
 use report::disposal::DisposalReport;
+use shopfloor::ids::{Label, PersonId};
 use shopfloor::people::events::Role;
 
 use crate::app::{self, Recorder};
@@ -33,11 +34,12 @@ use crate::authn::local::{Claims, LocalIssuer};
 use crate::cli::Seams;
 use crate::cli::serve::{self, ServeArgs};
 use crate::config::Config;
+use crate::pages::credentials::Holder;
 use check::Outcome;
 use clock::ShopClock;
 use evidence::{Auditor, Evidence, Refolded};
 use play::{Performance, Stage};
-use shop::{Options, Script};
+use shop::{Client, Options, Script};
 
 /// Origin of the demo's log.
 const ORIGIN: &str = "records.brackwater-works.example/2026";
@@ -96,7 +98,7 @@ pub async fn run(config: Config, seams: &Seams, args: DemoArgs) -> anyhow::Resul
     let all_there = summary::print(&result, &dir)?;
     if args.once.is_none() {
         house.clock.live();
-        house.invite(&dir)?;
+        house.invite(&result.script, &mut *(seams.random)(), &dir)?;
         tokio::signal::ctrl_c().await?;
     }
     house.close().await?;
@@ -252,10 +254,27 @@ impl House {
         }))
     }
 
-    /// Tells a visitor where everything lies.
-    fn invite(&self, dir: &std::path::Path) -> anyhow::Result<()> {
+    /// Tells a visitor where everything lies, and gives a badge of each role to sign in with.
+    fn invite(
+        &self,
+        script: &Script,
+        random: &mut dyn Random,
+        dir: &std::path::Path,
+    ) -> anyhow::Result<()> {
         let token = self.token(AUDITOR, Role::Auditor, None, VISIT_S)?;
-        summary::invite(&self.base, &token, dir)
+        // Drawn anew each time: no demo that somebody left running opens to a known PIN.
+        let pin = random_pin(random);
+        let mut badges = Vec::new();
+        for (client, badge) in visitors(script).into_iter().zip(1001..) {
+            let holder = Holder {
+                person: PersonId::new(&client.id)?,
+                roles: vec![role(client.role)?],
+                sites: client.site.map(Label::new).transpose()?.map(|site| vec![site]),
+            };
+            self.recorder.credentials.enrol(holder, &badge.to_string(), &pin, random)?;
+            badges.push((badge.to_string(), client.role, client.id.clone()));
+        }
+        summary::invite(&self.base, &token, &badges, &pin, dir)
     }
 
     /// Stops serving and closes the log in good order.
@@ -267,6 +286,26 @@ impl House {
         log.close().context("the log was not closed in good order; the next start mends it")?;
         Ok(())
     }
+}
+
+/// Two technicians of one site, because nobody signs for their own work, and one of each other role.
+fn visitors(script: &Script) -> Vec<&Client> {
+    let mut chosen: Vec<&Client> = Vec::new();
+    for client in script.clients.iter().filter(|client| client.id.starts_with("op_")) {
+        let same: Vec<&&Client> = chosen.iter().filter(|c| c.role == client.role).collect();
+        let wanted = if client.role == Role::Technician.as_str() { 2 } else { 1 };
+        if same.len() < wanted && same.iter().all(|c| c.site == client.site) {
+            chosen.push(client);
+        }
+    }
+    chosen
+}
+
+/// Six digits.
+fn random_pin(random: &mut dyn Random) -> String {
+    let mut bytes = [0; 4];
+    random.fill(&mut bytes);
+    format!("{:06}", u32::from_le_bytes(bytes) % 1_000_000)
 }
 
 fn role(word: &str) -> anyhow::Result<Role> {

@@ -137,12 +137,22 @@ fn verdict(result: &Result, out: &mut impl Write) -> anyhow::Result<bool> {
 }
 
 /// Tells a visitor where everything lies.
-pub(super) fn invite(base: &str, token: &str, dir: &Path) -> anyhow::Result<()> {
+pub(super) fn invite(
+    base: &str,
+    token: &str,
+    badges: &[(String, &str, String)],
+    pin: &str,
+    dir: &Path,
+) -> anyhow::Result<()> {
     let mut out = std::io::stdout().lock();
     writeln!(out, "\nServing until stopped (ctrl-c)")?;
     writeln!(out, "  page             {base}/")?;
     writeln!(out, "  API description  {base}/docs/")?;
     writeln!(out, "  report, evidence {}", dir.display())?;
+    writeln!(out, "  badges to sign in with, all with PIN {pin}:")?;
+    for (badge, role, person) in badges {
+        writeln!(out, "    {badge}  {role:<10}  {person}")?;
+    }
     writeln!(out, "  an auditor's token, good for 30 days:\n{token}")?;
     writeln!(out, "  for example:\ncurl -H 'Authorization: Bearer {token}' {base}/v1/findings")?;
     out.flush()?;

@@ -27,6 +27,11 @@ const ASSETS: &[Asset] = &[
         bytes: include_bytes!("../../assets/pages.css"),
     },
     Asset { name: "pages.js", media_type: SCRIPT, bytes: include_bytes!("../../assets/pages.js") },
+    Asset {
+        name: "camera.js",
+        media_type: SCRIPT,
+        bytes: include_bytes!("../../assets/camera.js"),
+    },
     Asset { name: "queue.js", media_type: SCRIPT, bytes: include_bytes!("../../assets/queue.js") },
     Asset {
         name: "verify.js",
@@ -45,6 +50,14 @@ static VERSION: LazyLock<String> = LazyLock::new(|| {
 /// The address under which all assets lie. Scripts find each other relative to it.
 pub(crate) fn root() -> String {
     format!("/assets/{}", *VERSION)
+}
+
+/// Serves the script that runs beside the pages. It must lie at the root to stand in for any page.
+pub(crate) async fn offline() -> HttpResponse {
+    HttpResponse::Ok()
+        .insert_header((CONTENT_TYPE, SCRIPT))
+        .insert_header((CACHE_CONTROL, "no-cache"))
+        .body(include_str!("../../assets/offline.js"))
 }
 
 /// Serves an asset. An address of an older version gets the present content, uncached.

@@ -1,13 +1,11 @@
 //! For auditors: where the log stands, what was signed, what nobody outside has seen yet; and a
-//! check of a bundle that runs in the browser, by code of its own, without the server's word. And
-//! the reports that were issued.
+//! check of a bundle that runs in the browser, by code of its own, without the server's word.
 
 use actix_web::{HttpRequest, HttpResponse};
 use askama::Template;
 use chain::entry::Entry;
-use shopfloor::people::events::Role;
 
-use super::parts::{Block, BlocksPage, Cell, Table, facts};
+use super::parts::{Block, Cell, Table, facts};
 use super::visit::{self, Shown, Top, Visit};
 
 /// Most checkpoints shown, newest first.
@@ -83,44 +81,4 @@ fn page(visit: &Visit) -> Shown {
         checkpoint,
     };
     visit.page(&page)
-}
-
-/// Reports that were issued.
-pub(crate) async fn reports(request: HttpRequest) -> HttpResponse {
-    visit::show(&request, "reports", async |visit| {
-        let words = visit.words;
-        let inside = visit.who.roles.iter().any(|role| *role != Role::Authority);
-        let (rows, as_of) = visit.recorder.log.ask(|state| {
-            let reports =
-                state.record.reports().iter().rev().filter(|r| visit.may_see(Some(&r.report.site)));
-            let rows = reports.map(|r| {
-                vec![
-                    Cell::Text(words.code("report", r.report.report.as_str())),
-                    Cell::Text(r.report.site.to_string()),
-                    Cell::Text(format!(
-                        "{} – {}",
-                        words.day(r.report.from),
-                        words.day(r.report.to)
-                    )),
-                    Cell::Number(r.report.as_of.to_string()),
-                    Cell::Text(r.report.digest.to_string()),
-                    if inside { Cell::Entries(vec![r.seq]) } else { Cell::Text(r.seq.to_string()) },
-                ]
-            });
-            (rows.collect::<Vec<_>>(), state.as_of)
-        });
-        let table = Table::new(
-            words,
-            "list.reports",
-            &["report", "site", "period", "as_of", "digest", "entry"],
-        )
-        .with(rows);
-        let top = visit.top(words.t("nav.reports"), Some(as_of));
-        visit.page(&BlocksPage {
-            top,
-            lead: words.t("lead.reports").to_owned(),
-            blocks: vec![Block::Table(table)],
-        })
-    })
-    .await
 }

@@ -281,8 +281,8 @@ pub(crate) fn timeline(
 fn short(data: &serde_json::Value) -> String {
     const SHOWN: usize = 3;
     let mut values = flat(data);
-    // Digests tell a reader nothing; they stand on the page of the entry.
-    values.retain(|(_, value)| value.len() < 40);
+    // Digests and steps answered yes tell a reader nothing; they stand on the page of the entry.
+    values.retain(|(_, value)| value.len() < 40 && value != "yes");
     let more = if values.len() > SHOWN { " …" } else { "" };
     let shown = values.iter().take(SHOWN).map(|(_, value)| value.as_str());
     format!("{}{more}", shown.collect::<Vec<_>>().join(", "))

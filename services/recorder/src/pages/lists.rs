@@ -77,7 +77,8 @@ pub(crate) async fn equipment(request: HttpRequest) -> HttpResponse {
             &["machine", "title", "site", "standing", "next_task", "used", "when"],
         )
         .with(rows);
-        blocks(visit, "equipment", as_of, vec![Block::Table(table)])
+        let labels = ("/labels".to_owned(), words.t("labels.title").to_owned());
+        blocks(visit, "equipment", as_of, vec![Block::Table(table), Block::Doing(vec![labels])])
     })
     .await
 }

@@ -9,9 +9,11 @@ mod assets;
 mod audit;
 pub mod credentials;
 mod entry;
+mod labels;
 mod lists;
 mod parts;
 mod record;
+mod reports;
 mod signin;
 mod things;
 mod today;
@@ -60,6 +62,8 @@ pub fn configure(config: &mut ServiceConfig) {
     config
         .app_data(web::FormConfig::default().limit(FORM_BYTES_MAX))
         .route("/assets/{version}/{name}", web::get().to(assets::serve))
+        .route("/offline.js", web::get().to(assets::offline))
+        .route("/offline", web::get().to(signin::offline))
         .route("/sign-in", web::get().to(signin::form))
         .route("/sign-in", web::post().to(signin::enter))
         .route("/sign-out", web::post().to(signin::leave))
@@ -78,6 +82,7 @@ pub fn configure(config: &mut ServiceConfig) {
         .route("/powder/{kind}/{id}", web::get().to(things::place))
         .route("/lots/{id}", web::get().to(things::lot))
         .route("/builds/{id}", web::get().to(things::build))
+        .route("/labels", web::get().to(labels::labels))
         .route("/waste", web::get().to(lists::waste))
         .route("/containers/{id}", web::get().to(things::container))
         .route("/shipments/{id}", web::get().to(things::shipment))
@@ -85,7 +90,10 @@ pub fn configure(config: &mut ServiceConfig) {
         .route("/clocks", web::get().to(lists::clock_list))
         .route("/findings", web::get().to(lists::findings))
         .route("/people", web::get().to(lists::people))
-        .route("/reports", web::get().to(audit::reports))
+        .route("/reports", web::get().to(reports::reports))
+        .route("/reports", web::post().to(reports::order))
+        .route("/reports/look", web::get().to(reports::look))
+        .route("/reports/{digest}", web::get().to(reports::file))
         .route("/audit", web::get().to(audit::audit))
         .route("/entries/{seq}", web::get().to(entry::entry))
         .route("/entries/{seq}/raw", web::get().to(entry::raw))

@@ -22,6 +22,8 @@ pub(crate) enum Cell {
     Bar(Bar),
     /// Links to entries.
     Entries(Vec<u64>),
+    /// Links side by side: address and text.
+    Links(Vec<(String, String)>),
 }
 
 /// Most entries that one cell links; the rest is counted.

@@ -60,6 +60,19 @@ fn answer(request: &HttpRequest, next: Option<&str>, wrong: Option<&'static str>
     visit::rendered(status, &page).unwrap_or_else(|fault| visit::refused(request, &fault))
 }
 
+#[derive(Template)]
+#[template(path = "offline.html")]
+struct OfflinePage {
+    top: Top,
+}
+
+/// What a browser keeps to show when the network is down. It holds nothing of the shop.
+pub(crate) async fn offline(request: HttpRequest) -> HttpResponse {
+    let top = visit::top_outside(&request, visit::words_of(&request).t("offline.title"));
+    visit::rendered(StatusCode::OK, &OfflinePage { top })
+        .unwrap_or_else(|fault| visit::refused(&request, &fault))
+}
+
 /// Takes the form.
 pub(crate) async fn enter(request: HttpRequest, form: web::Form<SignIn>) -> HttpResponse {
     match try_enter(&request, &form).await {

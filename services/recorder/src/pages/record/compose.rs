@@ -72,6 +72,7 @@ fn read(field: &Field, answers: &Answers) -> Result<Option<Value>, Mistake> {
             Some(_) => return Err(mistake(name, "answer")),
             None => None,
         },
+        Input::Files => answer(answers, name).map(files),
         Input::Limit => {
             let unit = answer(answers, "measured.unit").unwrap_or("1");
             let side = match answer(answers, "limit.side") {
@@ -90,6 +91,16 @@ fn read(field: &Field, answers: &Answers) -> Result<Option<Value>, Mistake> {
             (Some(_) | None, None) => None,
         },
     })
+}
+
+/// Files by digest, as the browser wrote them: `digest;media/type`, divided by spaces.
+fn files(told: &str) -> Value {
+    told.split_whitespace()
+        .map(|file| {
+            let (digest, media_type) = file.split_once(';').unwrap_or((file, ""));
+            json!({ "digest": digest, "media_type": media_type })
+        })
+        .collect()
 }
 
 /// The `data` of the event.
@@ -130,6 +141,13 @@ pub(crate) fn data(kind: &Kind, answers: &Answers) -> Result<Value, Vec<Mistake>
             data.insert("meter".to_owned(), reading.get("meter").cloned().unwrap_or_default());
             data.insert("reading".to_owned(), reading.get("value").cloned().unwrap_or_default());
         }
+    }
+    if kind.event == "equipment.returned" {
+        // What was tried after the work are the tests on which the person releases the machine.
+        let tests = data.remove("checks").unwrap_or_else(|| json!([]));
+        data.insert("tests".to_owned(), tests);
+        let person = answer(answers, "person").unwrap_or_default();
+        data.insert("released_by".to_owned(), person.into());
     }
     if mistakes.is_empty() { Ok(Value::Object(data)) } else { Err(mistakes) }
 }
@@ -285,6 +303,19 @@ mod tests {
         let once = event(kind, &answers(SIEVE), &site, &zone, Timestamp::UNIX_EPOCH).unwrap();
         let again = event(kind, &answers(SIEVE), &site, &zone, Timestamp::MAX).unwrap();
         assert_eq!(sorted(&once), sorted(&again));
+    }
+
+    #[test]
+    fn photos_are_recorded_by_digest() {
+        let (one, two) = ("a".repeat(64), "b".repeat(64));
+        let told = format!("{one};image/jpeg {two};application/pdf");
+        let pairs = [("reading.meter", "sift"), ("reading", "7"), ("evidence", &*told)];
+        let data = data(kind("meter").unwrap(), &answers(&pairs)).unwrap();
+        let wanted = json!([
+            { "digest": one, "media_type": "image/jpeg" },
+            { "digest": two, "media_type": "application/pdf" },
+        ]);
+        assert_eq!(data["evidence"], wanted);
     }
 
     #[test]

@@ -365,6 +365,7 @@ impl Drawer<'_> {
                 line.units = units(codes);
             }
             Input::YesNo => line.shape = "yes_no",
+            Input::Files => line.shape = "files",
             Input::Limit => {
                 line.shape = "limit";
                 let side = self.given("limit.side").to_owned();
@@ -459,6 +460,10 @@ impl Drawer<'_> {
                 PlaceKind::VacuumBag,
                 PlaceKind::Oversize,
             ]),
+            Suggest::Locks => {
+                let locks = self.machine.map_or(&[][..], |m| &m.locks).iter();
+                locks.map(|l| suggestion(l.lock.as_str(), "")).collect()
+            }
             Suggest::Sieved => self.places(&[PlaceKind::Bin, PlaceKind::Oversize]),
         }
     }

@@ -20,6 +20,8 @@ pub(crate) enum Input {
     YesNo,
     /// A place `kind/label`.
     Place(Suggest),
+    /// Photos and other files that stay with the shop: their digests.
+    Files,
 }
 
 /// What a field suggests.
@@ -43,6 +45,8 @@ pub(crate) enum Suggest {
     Vessels,
     /// Where sieved powder and oversize go.
     Sieved,
+    /// Locks that are on the machine.
+    Locks,
 }
 
 /// One question of a form.
@@ -85,8 +89,10 @@ const CONDITIONS: &[&str] = &["worn", "sound", "failed"];
 const REASONS: &[&str] =
     &["interval_reached", "torn", "blinded", "loaded", "damaged", "material_change"];
 const OUTCOMES: &[&str] = &["pass", "fail"];
-use Input::{Label, Limit, Place, Quantity, Reading, Word, YesNo};
-use Suggest::{Containers, Fitted, Lots, Nothing, Positions, Scales, Sieved, Targets, Vessels};
+use Input::{Files, Label, Limit, Place, Quantity, Reading, Word, YesNo};
+use Suggest::{
+    Containers, Fitted, Locks, Lots, Nothing, Positions, Scales, Sieved, Targets, Vessels,
+};
 
 /// Every kind, in the order in which they are offered.
 pub(crate) const KINDS: &[Kind] = &[
@@ -107,6 +113,7 @@ pub(crate) const KINDS: &[Kind] = &[
             may("out.mass", Quantity(KG)),
             may("out.container", Label(Containers)),
             may("reading", Reading),
+            may("evidence", Files),
         ],
         second: true,
     },
@@ -131,6 +138,7 @@ pub(crate) const KINDS: &[Kind] = &[
             may("out.mass", Quantity(KG)),
             may("out.container", Label(Containers)),
             may("reading", Reading),
+            may("evidence", Files),
         ],
         second: true,
     },
@@ -149,6 +157,7 @@ pub(crate) const KINDS: &[Kind] = &[
             may("out.mass", Quantity(KG)),
             may("out.container", Label(Containers)),
             may("reading", Reading),
+            may("evidence", Files),
         ],
         second: true,
     },
@@ -164,6 +173,7 @@ pub(crate) const KINDS: &[Kind] = &[
             may("residue.mass", Quantity(KG)),
             may("residue.into", Place(Vessels)),
             may("reading", Reading),
+            may("evidence", Files),
         ],
         second: false,
     },
@@ -173,8 +183,30 @@ pub(crate) const KINDS: &[Kind] = &[
         about: SubjectKind::Equipment,
         machines: &[],
         checks: &[],
-        fields: &[need("reading", Reading)],
+        fields: &[need("reading", Reading), may("evidence", Files)],
         second: false,
+    },
+    Kind {
+        id: "isolation",
+        event: "equipment.isolated",
+        about: SubjectKind::Equipment,
+        machines: &[],
+        checks: &[],
+        fields: &[
+            need("lock", Label(Nothing)),
+            need("energy_checked", YesNo),
+            may("permit", Label(Nothing)),
+        ],
+        second: false,
+    },
+    Kind {
+        id: "return",
+        event: "equipment.returned",
+        about: SubjectKind::Equipment,
+        machines: &[],
+        checks: &["guards_closed", "nobody_inside", "function_tested"],
+        fields: &[may("lock", Label(Locks))],
+        second: true,
     },
     Kind {
         id: "load",
@@ -264,6 +296,15 @@ pub(crate) const KINDS: &[Kind] = &[
         second: false,
     },
     Kind {
+        id: "closing",
+        event: "container.closed",
+        about: SubjectKind::Container,
+        machines: &[],
+        checks: &["lid_tight", "label_complete"],
+        fields: &[],
+        second: false,
+    },
+    Kind {
         id: "inspection",
         event: "inspection.done",
         about: SubjectKind::Equipment,
@@ -274,6 +315,7 @@ pub(crate) const KINDS: &[Kind] = &[
             need("result", Word(OUTCOMES)),
             may("serial", Label(Fitted)),
             may("reading", Reading),
+            may("evidence", Files),
         ],
         second: false,
     },
@@ -308,6 +350,7 @@ pub(crate) const KINDS: &[Kind] = &[
             need("result", Word(OUTCOMES)),
             may("reference", Quantity(KG)),
             may("instrument", Label(Nothing)),
+            may("evidence", Files),
         ],
         second: false,
     },
