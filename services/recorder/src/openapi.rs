@@ -126,6 +126,35 @@ fn description() -> String {
     text
 }
 
+/// Requests that were made and answers that were given to them, by operation: `tests/api/examples.rs`
+/// makes the file and keeps it true. Lists in it are shortened.
+static EXAMPLES: LazyLock<Value> = LazyLock::new(|| {
+    serde_json::from_str(include_str!("openapi/examples.json")).unwrap_or_default()
+});
+
+/// Puts the examples of an operation where they belong: at its body, and at the answer of their
+/// status and media type.
+fn exemplify(described: &mut Value, operation: &Operation) {
+    let none = Map::new();
+    let examples = EXAMPLES[operation.id].as_object().unwrap_or(&none);
+    for (name, example) in examples {
+        // JSON Pointer escapes: media types and paths hold slashes.
+        let key = |text: &str| text.replace('~', "~0").replace('/', "~1");
+        let mut put = |pointer: String, body: &Value| {
+            if let Some(Value::Object(content)) = described.pointer_mut(&pointer) {
+                let shown = content.entry("examples").or_insert_with(|| json!({}));
+                shown[name] = json!({ "summary": name, "value": body });
+            }
+        };
+        let media_type = |of: &Value| key(of["media_type"].as_str().unwrap_or_default());
+        if let Some(request) = example.get("request") {
+            put(format!("/requestBody/content/{}", media_type(request)), &request["body"]);
+        }
+        let status = &example["status"];
+        put(format!("/responses/{status}/content/{}", media_type(example)), &example["body"]);
+    }
+}
+
 /// Adds to an operation what follows from the tables.
 fn complete(described: &mut Value, operation: &Operation) {
     let rights = match operation.access {
@@ -150,6 +179,7 @@ fn complete(described: &mut Value, operation: &Operation) {
         }
         _ => {}
     }
+    exemplify(described, operation);
     for (status, kinds) in problems_by_status(operation) {
         described["responses"][status.to_string()] = problem_response(&kinds);
     }

@@ -47,6 +47,9 @@ const ORIGIN: &str = "records.brackwater-works.example/2026";
 /// Who takes the evidence away.
 const AUDITOR: &str = "op_n2wm5t8r";
 
+/// Who reads the reports from outside.
+const AUTHORITY: &str = "op_a4tx7c2p";
+
 /// How long a token of the played year is good: the year and a margin.
 const YEAR_S: i64 = 400 * 86_400;
 
@@ -288,15 +291,19 @@ impl House {
     }
 }
 
-/// Two technicians of one site, because nobody signs for their own work, and one of each other role.
-fn visitors(script: &Script) -> Vec<&Client> {
-    let mut chosen: Vec<&Client> = Vec::new();
+/// Two technicians of one site, because nobody signs for their own work, one of each other role of
+/// the shop, and those from outside.
+fn visitors(script: &Script) -> Vec<Client> {
+    let mut chosen: Vec<Client> = Vec::new();
     for client in script.clients.iter().filter(|client| client.id.starts_with("op_")) {
-        let same: Vec<&&Client> = chosen.iter().filter(|c| c.role == client.role).collect();
+        let same: Vec<&Client> = chosen.iter().filter(|c| c.role == client.role).collect();
         let wanted = if client.role == Role::Technician.as_str() { 2 } else { 1 };
         if same.len() < wanted && same.iter().all(|c| c.site == client.site) {
-            chosen.push(client);
+            chosen.push(client.clone());
         }
+    }
+    for (id, role) in [(AUDITOR, Role::Auditor), (AUTHORITY, Role::Authority)] {
+        chosen.push(Client { id: id.to_owned(), role: role.as_str(), site: None });
     }
     chosen
 }

@@ -115,8 +115,7 @@ pub(crate) async fn look(request: HttpRequest, order: web::Query<Order>) -> Http
             Ok(scope) => scope,
             Err(problem) => return page(visit, &order, Some(problem.detail.to_string())),
         };
-        let (form, language) =
-            (form(order.format.as_deref())?, language(order.lang.as_deref())?);
+        let (form, language) = (form(order.format.as_deref())?, language(order.lang.as_deref())?);
         Ok(compiled(&visit.recorder, scope, form, language).await?)
     })
     .await

@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use actix_web::dev::ServerHandle;
 use actix_web::web;
-use ledger::seams::{Clock as _, OsRandom};
+use ledger::seams::{Clock as _, OsRandom, Random};
 use ledger::sim::SimClock;
 use recorder::app::{self, Recorder};
 use recorder::authn::local::{Claims, LocalIssuer};
@@ -113,11 +113,29 @@ impl Bench {
         clock: SimClock,
         change: impl FnOnce(&mut Config),
     ) -> Self {
+        Self::open(dir, clock, || Box::new(OsRandom), change).await
+    }
+
+    /// With keys and salts that are the same in every run.
+    pub(crate) async fn start_seeded(
+        dir: Arc<tempfile::TempDir>,
+        clock: SimClock,
+        random: fn() -> Box<dyn Random>,
+    ) -> Self {
+        Self::open(dir, clock, random, |_| {}).await
+    }
+
+    async fn open(
+        dir: Arc<tempfile::TempDir>,
+        clock: SimClock,
+        random: fn() -> Box<dyn Random>,
+        change: impl FnOnce(&mut Config),
+    ) -> Self {
         let _ = rustls::crypto::aws_lc_rs::default_provider().install_default();
         let mut config = config(dir.path());
         change(&mut config);
         let keys_dir = config.keys_dir();
-        let seams = Seams { clock: Arc::new(clock.clone()), random: || Box::new(OsRandom) };
+        let seams = Seams { clock: Arc::new(clock.clone()), random };
         let recorder = serve::open(config, &seams, ServeArgs { create: true }).await.unwrap();
         let recorder = web::Data::new(recorder);
         let listener = TcpListener::bind("127.0.0.1:0").unwrap();
@@ -127,7 +145,7 @@ impl Bench {
         Self {
             base: format!("http://{address}"),
             recorder,
-            issuer: LocalIssuer::open_or_create(&keys_dir, &mut OsRandom).unwrap(),
+            issuer: LocalIssuer::open_or_create(&keys_dir, &mut *random()).unwrap(),
             clock,
             http: reqwest::Client::new(),
             dir,
