@@ -138,6 +138,13 @@ fn exemplify(described: &mut Value, operation: &Operation) {
     let none = Map::new();
     let examples = EXAMPLES[operation.id].as_object().unwrap_or(&none);
     for (name, example) in examples {
+        if let Some(Value::Array(parameters)) = described.get_mut("parameters") {
+            for parameter in parameters {
+                if let Some(value) = asked_with(operation.path, name, parameter) {
+                    parameter["example"] = value;
+                }
+            }
+        }
         // JSON Pointer escapes: media types and paths hold slashes.
         let key = |text: &str| text.replace('~', "~0").replace('/', "~1");
         let mut put = |pointer: String, body: &Value| {
@@ -153,6 +160,19 @@ fn exemplify(described: &mut Value, operation: &Operation) {
         let status = &example["status"];
         put(format!("/responses/{status}/content/{}", media_type(example)), &example["body"]);
     }
+}
+
+/// The value of a parameter in a path that was asked, in the type the parameter has.
+fn asked_with(template: &str, asked: &str, parameter: &Value) -> Option<Value> {
+    let (path, query) = asked.split_once('?').unwrap_or((asked, ""));
+    let name = parameter["name"].as_str()?;
+    let value = if parameter["in"] == "path" {
+        let mut parts = template.split('/').zip(path.split('/'));
+        parts.find(|(part, _)| part.strip_prefix('{') == Some(&*format!("{name}}}")))?.1
+    } else {
+        query.split('&').find_map(|pair| pair.strip_prefix(name)?.strip_prefix('='))?
+    };
+    Some(value.parse::<u64>().map_or_else(|_| json!(value), |number| json!(number)))
 }
 
 /// Adds to an operation what follows from the tables.

@@ -171,7 +171,8 @@ pub(super) async fn list_due(
     let now = recorder.now();
     let limit = super::page_limit(query.limit)?;
     let site = query.site.as_deref().map(super::site).transpose()?;
-    let machine = query.machine.as_deref().map(label).transpose()?;
+    let no_label = |_| Problem::parameter("machine", "a label is wanted");
+    let machine = query.machine.as_deref().map(Label::new).transpose().map_err(no_label)?;
     let down_to = match query.state.as_deref() {
         Some(text) => word("state", text, DueState::ALL, DueState::as_str)?,
         None => DueState::WithinLimit,
