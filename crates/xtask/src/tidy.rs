@@ -64,6 +64,21 @@ pub const BANNED: &[(&str, &str)] = &[
     ("cloudevents-sdk", "switches on http2 and brotli; the strict reader is ours"),
 ];
 
+/// Licences that are taken (SPDX names). Of alternatives one has to stand here; of parts each.
+const PERMISSIVE: &[&str] = &[
+    "0BSD",
+    "Apache-2.0",
+    "BSD-2-Clause",
+    "BSD-3-Clause",
+    "CC0-1.0",
+    "CDLA-Permissive-2.0",
+    "ISC",
+    "MIT",
+    "Unicode-3.0",
+    "Unlicense",
+    "Zlib",
+];
+
 /// Entries the top level may hold besides hidden ones.
 const TOP_LEVEL: &[&str] = &[
     "Cargo.toml",
@@ -85,6 +100,7 @@ pub fn check(root: &Path) -> Result<Vec<String>> {
     let metadata = metadata(root)?;
     let mut faults = layers(&metadata)?;
     faults.extend(lints(root, &metadata)?);
+    faults.extend(licences(&metadata));
     faults.extend(layout(root)?);
     Ok(faults)
 }
@@ -108,6 +124,26 @@ fn text<'v>(value: &'v Value, key: &str) -> &'v str {
 
 fn list<'v>(value: &'v Value, key: &str) -> &'v [Value] {
     value[key].as_array().map_or(&[], Vec::as_slice)
+}
+
+/// Packages of the lock file whose licence is not taken.
+fn licences(metadata: &Value) -> Vec<String> {
+    let taken = |package: &&Value| is_permissive(text(package, "license"));
+    list(metadata, "packages")
+        .iter()
+        .filter(|package| !taken(package))
+        .map(|package| {
+            let (name, licence) = (text(package, "name"), text(package, "license"));
+            format!("`{name}` has the licence `{licence}`, which is not taken")
+        })
+        .collect()
+}
+
+/// Whether an SPDX expression can be met with what is taken. Older crates write `/` for `OR`.
+fn is_permissive(expression: &str) -> bool {
+    let one = |licence: &str| PERMISSIVE.contains(&licence.trim_matches(['(', ')', ' ']));
+    let any = |part: &str| part.split(" OR ").flat_map(|p| p.split('/')).any(one);
+    expression.split(" AND ").all(any)
 }
 
 /// Normal dependencies of every package of the resolved graph, by package id.
@@ -238,6 +274,22 @@ fn layout(root: &Path) -> Result<Vec<String>> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_licence_is_taken_when_every_part_has_a_permissive_choice() {
+        for (expression, taken) in [
+            ("MIT", true),
+            ("MIT/Apache-2.0", true),
+            ("MIT OR Apache-2.0 OR LGPL-2.1-or-later", true),
+            ("(MIT OR Apache-2.0) AND Unicode-3.0", true),
+            ("GPL-3.0-only", false),
+            ("MIT AND MPL-2.0", false),
+            ("AGPL-3.0-only OR SSPL-1.0", false),
+            ("", false),
+        ] {
+            assert_eq!(is_permissive(expression), taken, "{expression}");
+        }
+    }
 
     /// A workspace in which every layer stands alone, plus one extra edge.
     fn workspace(from: &str, to: &str) -> Value {
