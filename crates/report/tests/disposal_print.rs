@@ -8,24 +8,32 @@ mod tools;
 mod waste_support;
 
 use report::disposal::{self, DisposalReport, Head, Options, Print};
-use report::pdf::{Conformance, Language, Paper, PdfSettings, render};
+use report::pdf::{Conformance, Document, Language, Paper, PdfSettings, render};
 use shopfloor::common::Day;
-use tools::{Pdf, there};
+use tools::{Pdf, preflight, there};
 use waste_support::Shop;
 
 const CAME_BACK: &str =
     include_str!("../../shopfloor/tests/waste_scenarios/drum_that_came_back.txt");
 
-fn compiled() -> DisposalReport {
+fn shop() -> Shop {
     let mut shop = Shop::new("us", "America/New_York");
     shop.play(CAME_BACK);
-    let head = Head {
+    shop
+}
+
+fn head(shop: &Shop) -> Head {
+    Head {
         origin: "records.brackwater.example/north/2026".into(),
         size: shop.facts.len() as u64,
         root: "47DEQpj8HBSa+/TImW+5JCeuQeRkm5NMpJWZG3hSuFU=".into(),
         key_id: "records.brackwater.example/north/2026+a1b2c3d4".into(),
         checkpoint: String::new(),
-    };
+    }
+}
+
+fn compiled() -> DisposalReport {
+    let shop = shop();
     let day = |text: &str| Day(text.parse().unwrap());
     let options = Options { at: shop.noon("2026-05-01") };
     disposal::compile(
@@ -33,7 +41,7 @@ fn compiled() -> DisposalReport {
         &shop.label(),
         day("2026-01-01"),
         day("2026-12-31"),
-        head,
+        head(&shop),
         &options,
     )
 }
@@ -100,16 +108,66 @@ fn the_data_is_carried_inside_byte_for_byte() {
     assert_eq!(back, report);
 }
 
+/// Every printed form in both languages, as pages alone.
+fn printed() -> Vec<(String, Document)> {
+    let shop = shop();
+    let (report, options) = (compiled(), Options { at: shop.noon("2026-04-10") });
+    let id = waste_support::label;
+    let sheet = disposal::custody_sheet(&shop.state, &id("S-1"), head(&shop), &options).unwrap();
+    let label = disposal::container_label(&shop.state, &id("D-1"), head(&shop), &options).unwrap();
+    let mut all = Vec::new();
+    for language in [Language::English, Language::German] {
+        let print = Print { language, ..Print::default() };
+        all.extend([
+            (format!("report {language:?}"), disposal::document(&report, &print).unwrap()),
+            (format!("sheet {language:?}"), disposal::sheet_document(&sheet, &print).unwrap()),
+            (format!("label {language:?}"), disposal::label_document(&label, &print)),
+        ]);
+    }
+    all
+}
+
 #[test]
-fn the_pages_also_conform_to_the_older_standard() {
-    // PDF/A-1b is what a general validator knows; the same pages without attachments.
-    let report = compiled();
-    let mut document = disposal::document(&report, &Print::default()).unwrap();
-    document.attachments.clear();
-    let settings = PdfSettings {
-        conformance: Conformance::A1b,
-        ..PdfSettings::new(Paper::Letter, report.at.parse().unwrap())
-    };
-    let bytes = render(&document, &settings).unwrap();
-    assert!(bytes.starts_with(b"%PDF-1.4"));
+fn an_independent_validator_finds_every_printed_form_valid_pdf_a_1b() {
+    for (name, mut document) in printed() {
+        document.attachments.clear();
+        let settings = PdfSettings {
+            conformance: Conformance::A1b,
+            ..PdfSettings::new(Paper::Letter, "2026-05-01T16:00:00Z".parse().unwrap())
+        };
+        let bytes = render(&document, &settings).unwrap();
+        assert!(bytes.starts_with(b"%PDF-1.4"), "{name}");
+        let Some(faults) = preflight(&bytes) else { return };
+        assert_eq!(faults, Vec::<String>::new(), "{name}");
+    }
+}
+
+#[test]
+fn what_a_sheet_and_a_label_say_is_printed() {
+    if !there(&["pdftotext"]) {
+        return;
+    }
+    let shop = shop();
+    let options = Options { at: shop.noon("2026-04-10") };
+    let id = waste_support::label;
+    let sheet = disposal::custody_sheet(&shop.state, &id("S-1"), head(&shop), &options).unwrap();
+    let label = disposal::container_label(&shop.state, &id("D-1"), head(&shop), &options).unwrap();
+    for (language, hazardous) in
+        [(Language::English, "HAZARDOUS WASTE"), (Language::German, "GEFÄHRLICHER ABFALL")]
+    {
+        let print = Print { language, ..Print::default() };
+        let text = Pdf::bytes(&disposal::sheet_to_pdf(&sheet, &print).unwrap()).letters();
+        let mut wanted = vec![sheet.shipment.document.as_ref().unwrap().number.as_str().to_owned()];
+        for held in &sheet.containers {
+            wanted.push(held.container.to_string());
+            wanted.extend(held.custody.iter().map(|step| step.holder.clone()));
+        }
+        for text_of in &wanted {
+            assert!(text.contains(&letters(text_of)), "{language:?}: sheet without `{text_of}`");
+        }
+        let text = Pdf::bytes(&disposal::label_to_pdf(&label, &print).unwrap()).letters();
+        for text_of in [hazardous, "D-1", "PA-DUST", "D001", "9.80", "2026-03-06"] {
+            assert!(text.contains(&letters(text_of)), "{language:?}: label without `{text_of}`");
+        }
+    }
 }

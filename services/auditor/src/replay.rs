@@ -100,7 +100,7 @@ pub fn replay(entries: &[&[u8]], against: &Against<'_>) -> Replay {
         // As of `seq + 1` entries, whatever of them could be read.
         if let Some(root) = roots.at.get(&(seq + 1)) {
             let recorded_at_ms = EntryView::parse(bytes).map_or(0, |entry| entry.recorded_at_ms);
-            let prefix = Prefix { size: seq + 1, root, recorded_at_ms, state: &state };
+            let prefix = Prefix { size: seq + 1, root, recorded_at_ms, state: &state, entries };
             reports.compile(&prefix, against);
         }
     }

@@ -1,8 +1,14 @@
 //! Reports worked out again: the same prefix of the log, the same code, the same bytes.
 
+use std::convert::Infallible;
+
 use chain::Digest;
 use chain::checkpoint::Checkpoint;
+use chain::entry::leaf_hash;
+use chain::limits::TILE_WIDTH;
+use chain::merkle::root_of;
 use chain::note::VerifierKey;
+use chain::tile::{Tile, TileKind, TileSource};
 use jiff::Timestamp;
 use report::disposal::{self, DisposalReport, Head, Options, Print};
 use report::pdf::Language;
@@ -12,6 +18,7 @@ use shopfloor::{Fact, State};
 
 use crate::replay::{Against, Difference};
 
+const TILE: usize = TILE_WIDTH as usize;
 /// Languages a report may be printed in.
 const LANGUAGES: [Language; 2] = [Language::English, Language::German];
 
@@ -63,6 +70,32 @@ pub(crate) struct Prefix<'a> {
     /// When the last of its entries was recorded, ms since 1970.
     pub(crate) recorded_at_ms: i64,
     pub(crate) state: &'a State,
+    /// Every entry there is, those behind the prefix too.
+    pub(crate) entries: &'a [&'a [u8]],
+}
+
+impl Prefix<'_> {
+    fn entry(&self, seq: u64) -> Option<&[u8]> {
+        self.entries.get(usize::try_from(seq).ok()?).copied()
+    }
+
+    /// Hashes of the tree over the prefix.
+    fn tree(&self) -> TileSource<impl Fn(Tile) -> Result<Vec<u8>, Infallible> + use<>> {
+        let size = usize::try_from(self.size).unwrap_or(usize::MAX);
+        let leaves = self.entries.iter().take(size).map(|line| leaf_hash(line)).collect();
+        let mut levels: Vec<Vec<Digest>> = vec![leaves];
+        while let Some(below) = levels.last().filter(|below| below.len() >= TILE) {
+            let full = below.chunks_exact(TILE).map(root_of).collect();
+            levels.push(full);
+        }
+        TileSource::new(self.size, move |tile: Tile| {
+            let TileKind::Hashes(level) = tile.kind else { return Ok(Vec::new()) };
+            let hashes = levels.get(usize::from(level)).into_iter().flatten();
+            let first = usize::try_from(tile.first()).unwrap_or(usize::MAX);
+            let hashes = hashes.skip(first).take(usize::from(tile.width));
+            Ok(hashes.flat_map(|hash| *hash.as_bytes()).collect())
+        })
+    }
 }
 
 struct Examined<'a> {
@@ -191,7 +224,7 @@ fn compare(file: &ReportFile<'_>, prefix: &Prefix<'_>, against: &Against<'_>) ->
         }
     }
     if let Some(pdf) = file.pdf.filter(|_| found.is_empty())
-        && !LANGUAGES.iter().any(|language| is_print(&again, *language, pdf))
+        && !is_print(&again, prefix, against, pdf)
     {
         let expected = "what this program prints from the same report, in any of its languages";
         found.push(difference(about("print"), format!("SHA-256 {}", Digest::of(pdf)), expected));
@@ -199,10 +232,23 @@ fn compare(file: &ReportFile<'_>, prefix: &Prefix<'_>, against: &Against<'_>) ->
     found
 }
 
-/// Whether these are the bytes that the report gives in print.
-fn is_print(report: &DisposalReport, language: Language, pdf: &[u8]) -> bool {
-    let print = Print { language, ..Print::default() };
-    disposal::to_pdf(report, &print).is_ok_and(|again| again == pdf)
+/// Whether these are the bytes that the report gives in print, in any language, with the evidence it
+/// carries.
+fn is_print(
+    report: &DisposalReport,
+    prefix: &Prefix<'_>,
+    against: &Against<'_>,
+    pdf: &[u8],
+) -> bool {
+    let (key, tree) = (&against.keys.log, prefix.tree());
+    let entry = |seq| prefix.entry(seq).map(<[u8]>::to_vec);
+    LANGUAGES.iter().any(|&language| {
+        let evidence = disposal::evidence(report, language, key, entry, &tree);
+        evidence.is_ok_and(|evidence| {
+            let print = Print { language, evidence, ..Print::default() };
+            disposal::to_pdf(report, &print).is_ok_and(|again| again == pdf)
+        })
+    })
 }
 
 /// Where the log stood, from what is believed here; only the signatures on the checkpoint are taken

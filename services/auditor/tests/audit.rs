@@ -123,10 +123,34 @@ fn enrolled_keys_are_told_with_what_they_signed_and_what_is_suspect() {
     assert_eq!(abouts(&audited(&log.bundle(&[&last]))), [(Some(2), "client signature")]);
 }
 
+/// A stream is determined and a drum with 12.5 kg is started: entries 1 to 3.
+fn a_drum(log: &mut Log) {
+    let kg = |digits: &str| json!({ "value": digits, "unit": "kg" });
+    log.work(
+        "stream.determined",
+        "stream/PA-DUST",
+        json!({
+            "material": "PA12", "description": "dust and filters", "determination": "hazardous",
+            "codes": { "rcra": ["D001"] }, "decided_by": "op_first", "basis": "knowledge",
+            "jurisdiction": "us",
+        }),
+    );
+    log.work(
+        "container.opened",
+        "container/D-1",
+        json!({ "stream": "PA-DUST", "tare": kg("9.80"), "area": "central", "location": "CAA-1" }),
+    );
+    log.work(
+        "waste.added",
+        "container/D-1",
+        json!({ "what": "powder", "mass": kg("12.5"), "checks": [] }),
+    );
+}
+
 /// A log with a waste report in its bundle.
 fn reported(change: impl Fn(&mut DisposalReport)) -> Bundle {
     let mut log = Log::open("north/2026", None);
-    log.read_meter("12.5");
+    a_drum(&mut log);
     let note = log.checkpoint(None);
     let head = Head {
         origin: log.origin().to_owned(),
@@ -140,6 +164,9 @@ fn reported(change: impl Fn(&mut DisposalReport)) -> Bundle {
     let options = Options { at: "2026-03-01T08:00:00Z".parse().unwrap() };
     let (from, to) = (day("2026-01-01"), day("2026-02-28"));
     let mut report = disposal::compile(&log.state(), &site, from, to, head, &options);
+    let language = Language::German;
+    let evidence =
+        disposal::evidence(&report, language, log.key(), |seq| log.line(seq), log.leaves());
     change(&mut report);
     let json = report::json::to_bytes(&report).unwrap();
     log.own(
@@ -159,7 +186,7 @@ fn reported(change: impl Fn(&mut DisposalReport)) -> Bundle {
     let last = log.checkpoint(None);
     let mut files = log.bundle(&[&note, &last]);
     files.insert("report.json", json).unwrap();
-    let german = Print { language: Language::German, ..Print::default() };
+    let german = Print { language, evidence: evidence.unwrap(), ..Print::default() };
     files.insert("report.pdf", disposal::to_pdf(&report, &german).unwrap()).unwrap();
     files.insert("report.csv", disposal::to_csv(&report)).unwrap();
     files
@@ -171,8 +198,8 @@ fn a_report_follows_from_the_entries_or_is_told() {
     assert!(good.is_sound(), "{}", show::text(&good));
     let replay = good.replay.as_ref().unwrap();
     let [check] = &replay.reports[..] else { panic!("one report") };
-    assert_eq!((&check.compared, check.issued_in, check.as_of), (&Compared::Same, Some(2), 2));
-    assert_eq!(replay.reports_absent, [3]);
+    assert_eq!((&check.compared, check.issued_in, check.as_of), (&Compared::Same, Some(4), 4));
+    assert_eq!(replay.reports_absent, [5]);
 
     // The signed digest is that of the falsified report: only working it out again shows it.
     let falsified = audited(&reported(|report| {
@@ -187,6 +214,45 @@ fn a_report_follows_from_the_entries_or_is_told() {
     assert_eq!(abouts(&early), both);
     let ahead = audited(&reported(|report| report.head.size = 40));
     assert_eq!(ahead.replay.as_ref().unwrap().reports[0].compared, Compared::Beyond);
+}
+
+/// What a reader of the PDF alone can check: the entries it carries are in the log.
+#[test]
+fn the_evidence_inside_a_print_is_taken_out_and_audited() {
+    if std::process::Command::new("pdfdetach").arg("-v").output().is_err() {
+        let ci = std::env::var("CI").is_ok_and(|value| value == "true");
+        assert!(!ci, "`pdfdetach` is missing: install poppler-utils");
+        eprintln!("SKIPPED: `pdfdetach` is missing: install poppler-utils");
+        return;
+    }
+    let files = reported(|_| {});
+    let folder = tempfile::tempdir().unwrap();
+    let pdf = folder.path().join("report.pdf");
+    std::fs::write(&pdf, files.get("report.pdf").unwrap()).unwrap();
+    let detached = std::process::Command::new("pdfdetach")
+        .args(["-saveall", "-o"])
+        .args([folder.path(), &pdf])
+        .status()
+        .unwrap();
+    assert!(detached.success());
+    let carried = auditor::open(folder.path().join("evidence.zip").to_str().unwrap(), None);
+    let carried = carried.unwrap();
+    let found = audited(&carried);
+    let BundleVerdict::SoundExcerpt(summary) = &found.verdict else { panic!("{found:?}") };
+    assert_eq!(summary.entries, 3, "the determination, the drum, what went in");
+    let lines = String::from_utf8(carried.get("entries.ndjson").unwrap().to_vec()).unwrap();
+    assert!(lines.contains(r#""value":"12.5""#), "{lines}");
+
+    // One digit of one mass changed in the evidence.
+    let mut forged = Bundle::new();
+    for (name, content) in carried.iter() {
+        let content = match name {
+            "entries.ndjson" => lines.replace("12.5", "12.4").into_bytes(),
+            _ => content.to_vec(),
+        };
+        forged.insert(name, content).unwrap();
+    }
+    assert!(matches!(audited(&forged).verdict, BundleVerdict::BrokenExcerpt(_)));
 }
 
 #[test]

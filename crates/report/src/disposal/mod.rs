@@ -2,6 +2,7 @@
 
 mod compile;
 mod corrections;
+mod evidence;
 mod open_items;
 mod print;
 mod tables;
@@ -23,9 +24,10 @@ use shopfloor::waste::retention::Retention;
 use shopfloor::waste::view::{CustodyStep, ShipmentView};
 
 pub use compile::compile;
+pub use evidence::{EVIDENCE_ENTRIES_MAX, EVIDENCE_NAME, EvidenceError, evidence};
 pub use print::{
     ContainerLabel, CustodySheet, Names, Print, PrintError, container_label, custody_sheet,
-    document, label_to_pdf, sheet_to_pdf, to_pdf,
+    document, label_document, label_to_pdf, sheet_document, sheet_to_pdf, to_pdf,
 };
 pub use tables::to_csv;
 

@@ -293,11 +293,14 @@ texts! {
     HeadingCheck = "How to check this report", "So wird dieser Bericht geprüft";
     Check1 = "Compare the head printed below and on every page with a checkpoint that a witness keeps: size and root must agree.", "Den Kopf unten und auf jeder Seite mit einem Prüfpunkt vergleichen, den ein Zeuge verwahrt: Größe und Wurzel müssen übereinstimmen.";
     Check2 = "The attached files hold every figure. Who holds the entries can compile the report again and compare the bytes.", "Die angehängten Dateien enthalten jede Zahl. Wer die Einträge hat, kann den Bericht neu erstellen und die Bytes vergleichen.";
+    CheckCarried = "The attached evidence.zip holds the entries this report rests on, each with a proof. Save it and run auditor check evidence.zip. It shows that they are in the log; that none was left out, only the whole log shows.", "Die angehängte evidence.zip enthält die Einträge, auf denen dieser Bericht beruht, jeden mit einem Beweis. Datei sichern und auditor check evidence.zip ausführen. Das zeigt, dass sie im Protokoll stehen; dass keiner fehlt, zeigt nur das ganze Protokoll.";
+    CheckElsewhere = "The evidence is not carried inside: take it from the recorder (evidence bundle) and run auditor check.", "Die Beweise liegen nicht bei: aus dem Dienst holen (Beweispaket) und auditor check ausführen.";
     QrAlt = "QR code with the checkpoint this report rests on", "QR-Code mit dem Prüfpunkt, auf dem dieser Bericht beruht";
 
     Yes = "yes", "ja";
     No = "no", "nein";
     AttachmentJson = "Every figure of this report, machine-readable", "Jede Zahl dieses Berichts, maschinenlesbar";
+    AttachmentEvidence = "The entries this report rests on, each with a proof that the log holds it", "Die Einträge, auf denen dieser Bericht beruht, jeder mit einem Beweis, dass das Protokoll ihn enthält";
     AttachmentCsv = "The tables of this report for spreadsheets", "Die Tabellen dieses Berichts für Tabellenkalkulationen";
 
     SheetTitle = "Custody sheet", "Gewahrsamsblatt";

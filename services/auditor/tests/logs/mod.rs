@@ -122,6 +122,25 @@ impl Log {
         event
     }
 
+    /// An event about a thing of site `north` by the person `op_first`.
+    pub(crate) fn work(&mut self, name: &str, subject: &str, data: Value) {
+        let mut event = self.event(name, subject, data);
+        event["time"] = "2026-02-02T08:00:00Z".into();
+        event["site"] = "north".into();
+        let actor = Actor { id: "op_first".into(), via: Via::Oidc, on_behalf_of: None };
+        self.push(&actor, &event, None);
+    }
+
+    /// The bytes of an entry.
+    pub(crate) fn line(&self, seq: u64) -> Option<Vec<u8>> {
+        self.lines.get(usize::try_from(seq).unwrap()).cloned()
+    }
+
+    /// The hashes of the tree.
+    pub(crate) fn leaves(&self) -> &[Digest] {
+        &self.leaves
+    }
+
     pub(crate) fn read_meter(&mut self, hours: &str) {
         let event = self.reading(hours);
         self.push(&service(), &event, None);

@@ -82,6 +82,9 @@ impl Desk<'_> {
         self.heading(Level::One, Key::HeadingCheck, blocks);
         blocks.push(Block::paragraph(self.t(Key::Check1)));
         blocks.push(Block::paragraph(self.t(Key::Check2)));
+        let carried = self.print.evidence.is_some();
+        let where_it_is = if carried { Key::CheckCarried } else { Key::CheckElsewhere };
+        blocks.push(Block::paragraph(self.t(where_it_is)));
         blocks.push(self.anchor(report.head.origin.as_str(), report));
     }
 

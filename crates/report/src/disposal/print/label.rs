@@ -95,6 +95,11 @@ pub fn container_label(
 
 /// Prints the label. The code holds `container/<label>`, which is what the pages scan.
 pub fn label_to_pdf(label: &ContainerLabel, print: &Print<'_>) -> Result<Vec<u8>, PrintError> {
+    render_at(&label_document(label, print), print, &label.at)
+}
+
+/// The document of the label, before it is set in type.
+pub fn label_document(label: &ContainerLabel, print: &Print<'_>) -> Document {
     let desk = Desk { words: Words(print.language), print };
     let words = desk.words;
     let heading = match label.determination {
@@ -120,7 +125,7 @@ pub fn label_to_pdf(label: &ContainerLabel, print: &Print<'_>) -> Result<Vec<u8>
     blocks.push(Block::Qr(qr));
     blocks.push(desk.caution(&["hazardous_waste", "combustible_dust"]));
     blocks.push(Block::SmallPrint(words.of(Key::LabelNote).into()));
-    let document = Document {
+    Document {
         title: words.of(heading).into(),
         subtitle: format!("{} {}", words.of(Key::Container), label.container),
         language: print.language,
@@ -128,6 +133,5 @@ pub fn label_to_pdf(label: &ContainerLabel, print: &Print<'_>) -> Result<Vec<u8>
         log: log_head(&label.head),
         blocks,
         attachments: Vec::new(),
-    };
-    render_at(&document, print, &label.at)
+    }
 }

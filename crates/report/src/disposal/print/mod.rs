@@ -22,8 +22,8 @@ use crate::pdf::{
     Relationship, Row, Text, render,
 };
 
-pub use label::{ContainerLabel, container_label, label_to_pdf};
-pub use sheet::{CustodySheet, custody_sheet, sheet_to_pdf};
+pub use label::{ContainerLabel, container_label, label_document, label_to_pdf};
+pub use sheet::{CustodySheet, custody_sheet, sheet_document, sheet_to_pdf};
 
 /// Characters of the root shown at the foot of every page.
 const ROOT_SHORT: usize = 16;
@@ -43,13 +43,13 @@ pub struct Print<'a> {
     /// Name of a person by pseudonym, for readers who may see names; without it, or where it
     /// knows none, the pseudonym is printed.
     pub names: Option<&'a Names<'a>>,
-    /// Further files to carry inside, such as the evidence bundle.
-    pub evidence: Vec<Attachment>,
+    /// The evidence to carry inside ([`super::evidence`]).
+    pub evidence: Option<Attachment>,
 }
 
 impl Default for Print<'_> {
     fn default() -> Self {
-        Self { language: Language::English, paper: Paper::A4, names: None, evidence: Vec::new() }
+        Self { language: Language::English, paper: Paper::A4, names: None, evidence: None }
     }
 }
 

@@ -79,6 +79,11 @@ pub fn custody_sheet(
 
 /// Prints a custody sheet with its data attached.
 pub fn sheet_to_pdf(sheet: &CustodySheet, print: &Print<'_>) -> Result<Vec<u8>, PrintError> {
+    render_at(&sheet_document(sheet, print)?, print, &sheet.at)
+}
+
+/// The document of a custody sheet, before it is set in type.
+pub fn sheet_document(sheet: &CustodySheet, print: &Print<'_>) -> Result<Document, PrintError> {
     let desk = Desk { words: Words(print.language), print };
     let words = desk.words;
     let mut blocks = vec![Block::KeyValues(desk.shipment_facts(&sheet.shipment))];
@@ -96,7 +101,7 @@ pub fn sheet_to_pdf(sheet: &CustodySheet, print: &Print<'_>) -> Result<Vec<u8>, 
     signatories.push(sign(Key::ReceivedBy));
     blocks.push(Block::Signatures(signatories));
     blocks.push(desk.caution(&["hazardous_waste", "lifting", "reactive_metal"]));
-    let document = Document {
+    Ok(Document {
         title: words.of(Key::SheetTitle).into(),
         subtitle: format!("{} {}", words.of(Key::Shipment), sheet.shipment.shipment),
         language: print.language,
@@ -110,8 +115,7 @@ pub fn sheet_to_pdf(sheet: &CustodySheet, print: &Print<'_>) -> Result<Vec<u8>, 
             description: words.of(Key::AttachmentJson).into(),
             bytes: json::to_bytes(sheet)?,
         }],
-    };
-    render_at(&document, print, &sheet.at)
+    })
 }
 
 impl Desk<'_> {
