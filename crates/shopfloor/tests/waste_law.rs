@@ -719,3 +719,92 @@ fn signatures_of_a_shipment_go_forward() {
 ! waste.transporter_order
 ");
 }
+
+/// A clock starts and ends with days of the site's own calendar: (zone, local time of the first
+/// waste, the same instant in UTC, last day of the 90 days of 40 CFR 262.17(a), what it shows).
+#[test]
+fn a_clock_runs_on_the_days_of_the_site() {
+    let rows = [
+        (
+            "America/New_York",
+            "2026-01-01 23:59",
+            "2026-01-02T04:59:00Z",
+            "2026-04-01",
+            "WV-16, late",
+        ),
+        (
+            "Pacific/Auckland",
+            "2026-01-01 00:01",
+            "2025-12-31T11:01:00Z",
+            "2026-04-01",
+            "WV-16, early",
+        ),
+        ("Pacific/Kiritimati", "2026-01-01 00:00", "2025-12-31T10:00:00Z", "2026-04-01", "UTC+14"),
+        ("Pacific/Pago_Pago", "2026-01-01 23:00", "2026-01-02T10:00:00Z", "2026-04-01", "UTC-11"),
+        (
+            "Asia/Kathmandu",
+            "2027-12-01 00:10",
+            "2027-11-30T18:25:00Z",
+            "2028-02-29",
+            "to a leap day",
+        ),
+        ("Europe/Berlin", "2028-02-29 23:30", "2028-02-29T22:30:00Z", "2028-05-29", "WV-18"),
+        (
+            "America/New_York",
+            "2026-03-08 01:30",
+            "2026-03-08T06:30:00Z",
+            "2026-06-06",
+            "clock put on",
+        ),
+        (
+            "Europe/Berlin",
+            "2026-10-25 23:30",
+            "2026-10-25T22:30:00Z",
+            "2027-01-23",
+            "clock put back",
+        ),
+        ("America/Havana", "2027-03-14 01:00", "2027-03-14T05:00:00Z", "2027-06-12", "no midnight"),
+        ("UTC", "2099-12-15 12:00", "2099-12-15T12:00:00Z", "2100-03-15", "2100 has no leap day"),
+    ];
+    for (zone, first, instant, last, what) in rows {
+        let mut shop = Shop::new("us", zone);
+        let (start, minute) = first.split_once(' ').unwrap();
+        assert_eq!(shop.local(start, minute), instant.parse().unwrap(), "{what}");
+        shop.play(&format!("
+{start} {minute} op_e1 stream.determined stream/A material=PA12 description=dust determination=hazardous codes.rcra=[D001] decided_by=op_e1 basis=test jurisdiction=us
+{start} {minute} op_e1 container.opened container/D-1 stream=A tare=9.80kg area=central location=CAA-1
+{start} {minute} op_e1 waste.added container/D-1 what=powder mass=1500kg
+"));
+        let clock = |at: jiff::Timestamp| {
+            let all = clocks::clocks(&shop.state, &shop.label(), at);
+            all.into_iter().find(|c| c.kind == ClockKind::Accumulation).expect("a clock")
+        };
+        let told = clock(shop.noon(start));
+        assert_eq!((told.start, told.last_day), (day(start), day(last)), "{zone}: {what}");
+        // In time until the last local minute of the last day, late from the next minute on.
+        let end = shop.local(last, "23:59");
+        assert_eq!(clock(end).state, ClockState::Due, "{zone}: {what}");
+        let after = end + jiff::SignedDuration::from_mins(1);
+        assert_eq!(clock(after).state, ClockState::Overdue, "{zone}: {what}");
+    }
+}
+
+/// waste-rules.md section 11 has 48 check values: each must be asserted by name in these files.
+#[test]
+fn every_check_value_has_its_row() {
+    let files = [
+        include_str!("waste_law.rs"),
+        include_str!("waste_places.rs"),
+        include_str!("waste_scenarios.rs"),
+    ];
+    let mut rows = 0;
+    for number in 1..=48 {
+        let id = format!("\"WV-{number:02}");
+        let told = format!("// WV-{number:02}");
+        let named = |file: &&str| file.matches(&id).count() + file.matches(&told).count();
+        let count: usize = files.iter().map(named).sum();
+        assert!(count > 0, "WV-{number:02} has no row");
+        rows += count;
+    }
+    println!("waste-rules.md section 11: 48 of 48 check values in {rows} rows");
+}

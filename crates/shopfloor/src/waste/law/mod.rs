@@ -169,6 +169,11 @@ impl RuleUsed {
         self.status == Status::Parameter && self.site_instead_of.is_none()
     }
 
+    /// Name of the parameter by which a site sets a value of its own.
+    pub fn parameter(&self) -> String {
+        parameter_of(&self.id)
+    }
+
     /// `id (from 2025-01-22)`: the name with its version.
     pub fn version(&self) -> String {
         match (self.from, self.until) {
@@ -272,7 +277,7 @@ impl<'a> Law<'a> {
 
     /// The site's own setting for a value.
     fn own(&self, id: &str) -> Option<(&'a str, Decimal)> {
-        self.parameter(&id.replace('.', "_"))
+        self.parameter(&parameter_of(id))
     }
 
     /// A parameter of the site that is a number.
@@ -332,6 +337,10 @@ impl<'a> Law<'a> {
     pub fn sets(&self) -> Vec<&'static RuleSet> {
         sets().iter().filter(|s| s.values.iter().any(|v| self.binds(&v.jurisdiction))).collect()
     }
+}
+
+fn parameter_of(id: &str) -> String {
+    id.replace('.', "_")
 }
 
 /// A recurring date such as `2021-09-01 every 4 years`: the first one on or after `day`.
@@ -462,7 +471,7 @@ mod tests {
         }
         for value in values() {
             assert!(!value.section.is_empty(), "{}", value.id);
-            let parameter = value.id.replace('.', "_");
+            let parameter = parameter_of(&value.id);
             assert!(Code::new(&parameter).is_ok(), "`{parameter}` cannot be set by a site");
             let from_memory = value.confidence == Confidence::Memory;
             assert!(
