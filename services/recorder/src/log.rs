@@ -9,9 +9,10 @@ use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 
 use chain::canon;
 use chain::entry::{Actor, ClientSignature, EntryView};
+use chain::merkle::HashSource;
 use chain::note::VerifierKey;
 use chain::proof::TlogProof;
-use chain::tile::Tile;
+use chain::tile::{Tile, TileSourceError};
 use chain::{Digest, merkle};
 use ledger::disk::{Disk, FileSystemPolicy, OsDisk};
 use ledger::engine::files::FilesOptions;
@@ -571,10 +572,18 @@ impl Log {
     /// # Errors
     /// [`LogError::Failed`], also if the checkpoint does not cover the entry.
     pub fn proof(&self, seq: u64, checkpoint: &Signed) -> Result<TlogProof, LogError> {
-        let source = tree::hashes(self.store(), checkpoint.size);
-        let path = merkle::prove_inclusion(&source, seq, checkpoint.size)
+        let path = merkle::prove_inclusion(&self.hashes(checkpoint.size), seq, checkpoint.size)
             .map_err(|error| LogError::Failed(error_chain(&error)))?;
         Ok(TlogProof { extra: None, index: seq, path, checkpoint: checkpoint.note.clone() })
+    }
+
+    /// Hashes of the tree over the first `size` entries, for making many proofs: what was read once
+    /// is kept.
+    pub fn hashes(
+        &self,
+        size: u64,
+    ) -> impl HashSource<Error = TileSourceError<LedgerError>> + use<'_> {
+        tree::hashes(self.store(), size)
     }
 
     /// The consistency proof between two sizes, `0 < from <= to <= size`.
@@ -582,8 +591,7 @@ impl Log {
     /// # Errors
     /// [`LogError::Failed`].
     pub fn consistency(&self, from: u64, to: u64) -> Result<Vec<Digest>, LogError> {
-        let source = tree::hashes(self.store(), to);
-        merkle::prove_consistency(&source, from, to)
+        merkle::prove_consistency(&self.hashes(to), from, to)
             .map_err(|error| LogError::Failed(error_chain(&error)))
     }
 

@@ -11,8 +11,10 @@ use std::path::{Path, PathBuf};
 
 use chain::Digest;
 use chain::entry::EntryView;
+use chain::tile::TileSourceError;
 use jiff::Timestamp;
-use report::disposal::{self, DisposalReport, Head, Options, Print};
+use ledger::LedgerError;
+use report::disposal::{self, DisposalReport, EvidenceError, Head, Options, Print};
 use report::pdf::Language;
 use shopfloor::State;
 use shopfloor::common::Day;
@@ -32,6 +34,9 @@ pub enum ReportError {
     /// The printed form cannot be made.
     #[error("the report cannot be printed")]
     Print(#[from] disposal::PrintError),
+    /// The evidence to carry inside cannot be made.
+    #[error("the evidence of the report cannot be made")]
+    Evidence(#[from] EvidenceError<TileSourceError<LedgerError>>),
     /// The file system said no.
     #[error("could not {doing} `{name}`")]
     Io {
@@ -105,38 +110,79 @@ pub struct Still {
     pub state: State,
 }
 
-/// Compiles the disposal report. Clocks are read at the moment of the newest entry, so that the
-/// same head and period give the same bytes whenever they are asked for.
+impl Still {
+    /// Where the log stood, and the moment as of which clocks are read: that of the newest entry, so
+    /// that the same head gives the same bytes whenever it is asked for.
+    fn moment(&self, log: &Log) -> Result<(Head, Options), ReportError> {
+        let size = self.signed.size;
+        let failed = |what: String| ReportError::Log(LogError::Failed(what));
+        let newest = size.checked_sub(1).map(|seq| log.entry(seq)).transpose()?.flatten();
+        let at_ms = match newest {
+            Some(line) => {
+                EntryView::parse(&line).map_err(|error| failed(error.to_string()))?.recorded_at_ms
+            }
+            None => 0,
+        };
+        let at = Timestamp::from_millisecond(at_ms).map_err(|error| failed(error.to_string()))?;
+        let head = Head {
+            origin: log.origin().to_owned(),
+            size,
+            root: self.signed.root.to_base64(),
+            key_id: log.key().label(),
+            checkpoint: self.signed.note.clone(),
+        };
+        Ok((head, Options { at }))
+    }
+}
+
+/// Compiles the disposal report.
 ///
 /// # Errors
 /// [`ReportError::Log`].
 pub fn compile(log: &Log, still: &Still, scope: &Scope) -> Result<DisposalReport, ReportError> {
-    let size = still.signed.size;
-    let failed = |what: String| ReportError::Log(LogError::Failed(what));
-    let newest = size.checked_sub(1).map(|seq| log.entry(seq)).transpose()?.flatten();
-    let at_ms = match newest {
-        Some(line) => {
-            EntryView::parse(&line).map_err(|error| failed(error.to_string()))?.recorded_at_ms
-        }
-        None => 0,
-    };
-    let at = Timestamp::from_millisecond(at_ms).map_err(|error| failed(error.to_string()))?;
-    let head = Head {
-        origin: log.origin().to_owned(),
-        size,
-        root: still.signed.root.to_base64(),
-        key_id: log.key().label(),
-        checkpoint: still.signed.note.clone(),
-    };
+    let (head, options) = still.moment(log)?;
     let Scope { site, from, to } = scope;
-    Ok(disposal::compile(&still.state, site, *from, *to, head, &Options { at }))
+    Ok(disposal::compile(&still.state, site, *from, *to, head, &options))
 }
 
-/// Writes a report in a form.
+/// The label of a container to print; `None` if it was never opened.
 ///
 /// # Errors
-/// [`ReportError::Data`], [`ReportError::Print`].
+/// [`ReportError::Log`], [`ReportError::Print`].
+pub fn label(
+    log: &Log,
+    still: &Still,
+    container: &Label,
+    language: Language,
+) -> Result<Option<Vec<u8>>, ReportError> {
+    let (head, options) = still.moment(log)?;
+    let label = disposal::container_label(&still.state, container, head, &options);
+    let print = Print { language, ..Print::default() };
+    Ok(label.map(|label| disposal::label_to_pdf(&label, &print)).transpose()?)
+}
+
+/// The custody sheet of a shipment to print; `None` if nothing was told of it.
+///
+/// # Errors
+/// [`ReportError::Log`], [`ReportError::Print`].
+pub fn custody_sheet(
+    log: &Log,
+    still: &Still,
+    shipment: &Label,
+    language: Language,
+) -> Result<Option<Vec<u8>>, ReportError> {
+    let (head, options) = still.moment(log)?;
+    let sheet = disposal::custody_sheet(&still.state, shipment, head, &options);
+    let print = Print { language, ..Print::default() };
+    Ok(sheet.map(|sheet| disposal::sheet_to_pdf(&sheet, &print)).transpose()?)
+}
+
+/// Writes a report of this log in a form. The printed one carries its evidence.
+///
+/// # Errors
+/// [`ReportError::Data`], [`ReportError::Print`], [`ReportError::Evidence`].
 pub fn write(
+    log: &Log,
     report: &DisposalReport,
     form: Form,
     language: Language,
@@ -144,7 +190,13 @@ pub fn write(
     match form {
         Form::Json => Ok(report::json::to_bytes(report)?),
         Form::Csv => Ok(disposal::to_csv(report)),
-        Form::Pdf => Ok(disposal::to_pdf(report, &Print { language, ..Print::default() })?),
+        Form::Pdf => {
+            // What cannot be read is missing, which the caller is told.
+            let entry = |seq| log.entry(seq).ok().flatten();
+            let hashes = log.hashes(report.head.size);
+            let evidence = disposal::evidence(report, language, log.key(), entry, &hashes)?;
+            Ok(disposal::to_pdf(report, &Print { language, evidence, ..Print::default() })?)
+        }
     }
 }
 

@@ -28,6 +28,7 @@ impl From<ReportError> for Problem {
             ReportError::Log(error) => error.into(),
             ReportError::Data(_)
             | ReportError::Print(_)
+            | ReportError::Evidence(_)
             | ReportError::Io { .. }
             | ReportError::Changed { .. } => Self::internal(&error),
         }
@@ -130,7 +131,7 @@ pub(crate) fn form(text: Option<&str>) -> Result<Form> {
     text.map_or(Ok(Form::Json), |text| word("format", text, Form::ALL, Form::as_str))
 }
 
-fn file(form: Form, name: &str, bytes: Vec<u8>) -> HttpResponse {
+pub(super) fn file(form: Form, name: &str, bytes: Vec<u8>) -> HttpResponse {
     let disposition = format!("attachment; filename=\"{name}.{}\"", form.as_str());
     HttpResponse::Ok()
         .content_type(form.media_type())
@@ -174,7 +175,7 @@ pub(crate) async fn compiled(
     let still = recorder.log.still().await?;
     let log = recorder.log.clone();
     let bytes = recorder
-        .blocking(move || Ok(write(&compile(&log, &still, &scope)?, form, language)?))
+        .blocking(move || Ok(write(&log, &compile(&log, &still, &scope)?, form, language)?))
         .await?;
     Ok(file(form, &name, bytes))
 }
@@ -239,12 +240,12 @@ fn keep(
     language: Language,
 ) -> Result<ReportIssued, ReportError> {
     let report = compile(&recorder.log, still, scope)?;
-    let json = write(&report, Form::Json, language)?;
-    let pdf = write(&report, Form::Pdf, language)?;
+    let write = |form| write(&recorder.log, &report, form, language);
+    let (json, pdf) = (write(Form::Json)?, write(Form::Pdf)?);
     let (digest, pdf_digest) = (digest(&json)?, digest(&pdf)?);
     let store = &recorder.reports;
     store.keep(&digest, Form::Pdf, &pdf)?;
-    store.keep(&digest, Form::Csv, &write(&report, Form::Csv, language)?)?;
+    store.keep(&digest, Form::Csv, &write(Form::Csv)?)?;
     store.keep(&digest, Form::Json, &json)?;
     let kind = Code::new("disposal").map_err(|error| ReportError::from(failed(&error)))?;
     Ok(ReportIssued {

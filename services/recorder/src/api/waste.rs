@@ -1,6 +1,6 @@
 //! Waste: containers, shipments, what must happen by when, masses by month.
 
-use actix_web::{get, web};
+use actix_web::{HttpResponse, get, web};
 use jiff::Timestamp;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -11,13 +11,17 @@ use shopfloor::waste::Kg;
 use shopfloor::waste::category::{MonthView, month_views};
 use shopfloor::waste::clocks::{Clock, clocks};
 use shopfloor::waste::container::ContainerState;
+use shopfloor::waste::law::{Law, RuleUsed};
+use shopfloor::waste::retention::{Retention, retention};
 use shopfloor::waste::view::{ContainerView, ShipmentView, container, shipment};
 
 use super::answers::{label, lists, singles, stamp, word};
+use super::reports::{file, language};
 use super::wire::{CautionView, cautions};
 use crate::app::{Caller, Recorder};
 use crate::authn::Identity;
 use crate::problem::{Problem, Result, echo};
+use crate::reports::{self, Form};
 
 /// A container in short.
 #[derive(Debug, Clone, Serialize, JsonSchema)]
@@ -68,6 +72,8 @@ lists! {
     ShipmentList of ShipmentCard;
     /// Masses by month.
     MonthList of MonthView;
+    /// How long records are kept.
+    RetentionList of Retention;
 }
 
 /// One container, with the cautions for working on it.
@@ -195,6 +201,41 @@ pub(super) async fn read_container(
     Ok(web::Json(answer))
 }
 
+/// In which language something is printed.
+#[derive(Debug, Clone, Default, Serialize, Deserialize, JsonSchema, utoipa::IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub struct PrintQuery {
+    /// `en` (which is taken if it is left out) or `de`.
+    pub lang: Option<String>,
+}
+
+/// Print the label of a container: words, hazards, a code to scan
+///
+/// What stands on it was determined and recorded by people. It replaces no label that law asks for.
+#[utoipa::path(
+    operation_id = "printLabel", tag = "reports",
+    params(("id" = String, Path, description = "Label of the container."), PrintQuery),
+    responses((status = 200, description = "The label.", body = Vec<u8>, content_type = "application/pdf")),
+)]
+#[get("/v1/containers/{id}/label")]
+pub(super) async fn print_label(
+    recorder: web::Data<Recorder>,
+    caller: Caller,
+    id: web::Path<String>,
+    query: web::Query<PrintQuery>,
+) -> Result<HttpResponse> {
+    let (id, language) = (label(&id)?, language(query.lang.as_deref())?);
+    let name = format!("label-{id}");
+    let site = recorder.log.ask(|state| state.waste.container(&id).map(|c| c.site().cloned()));
+    crate::authz::may_see(&caller, site.ok_or_else(Problem::not_found)?.as_ref())?;
+    let _export = recorder.export()?;
+    let still = recorder.log.still().await?;
+    let log = recorder.log.clone();
+    let pdf = recorder.blocking(move || Ok(reports::label(&log, &still, &id, language)?)).await?;
+    Ok(file(Form::Pdf, &name, pdf.ok_or_else(Problem::not_found)?))
+}
+
 /// List shipments of waste
 #[utoipa::path(
     operation_id = "listShipments", tag = "questions",
@@ -246,6 +287,31 @@ pub(super) async fn read_shipment(
         })
         .await?;
     Ok(web::Json(answer))
+}
+
+/// Print the custody sheet of a shipment: who held each container, and room to sign
+#[utoipa::path(
+    operation_id = "printCustodySheet", tag = "reports",
+    params(("id" = String, Path, description = "Label of the shipment."), PrintQuery),
+    responses((status = 200, description = "The sheet.", body = Vec<u8>, content_type = "application/pdf")),
+)]
+#[get("/v1/shipments/{id}/custody-sheet")]
+pub(super) async fn print_custody_sheet(
+    recorder: web::Data<Recorder>,
+    caller: Caller,
+    id: web::Path<String>,
+    query: web::Query<PrintQuery>,
+) -> Result<HttpResponse> {
+    let (id, language) = (label(&id)?, language(query.lang.as_deref())?);
+    let name = format!("custody-{id}");
+    let site = recorder.log.ask(|state| state.waste.shipment(&id).map(|s| s.site().cloned()));
+    crate::authz::may_see(&caller, site.ok_or_else(Problem::not_found)?.as_ref())?;
+    let _export = recorder.export()?;
+    let still = recorder.log.still().await?;
+    let log = recorder.log.clone();
+    let pdf =
+        recorder.blocking(move || Ok(reports::custody_sheet(&log, &still, &id, language)?)).await?;
+    Ok(file(Form::Pdf, &name, pdf.ok_or_else(Problem::not_found)?))
 }
 
 /// Whose clocks.
@@ -319,6 +385,138 @@ pub(super) async fn list_months(
     Ok(web::Json(answer))
 }
 
+/// List how long the records of a site are kept, and whether they are held
+///
+/// Shipping documents, determinations, reports. A legal hold, a setting of the site, keeps every
+/// record past its date.
+#[utoipa::path(
+    operation_id = "listRetention", tag = "questions",
+    params(SiteQuery),
+    responses((status = 200, description = "Records with the day until which they are kept.", body = RetentionList)),
+)]
+#[get("/v1/retention")]
+pub(super) async fn list_retention(
+    recorder: web::Data<Recorder>,
+    caller: Caller,
+    query: web::Query<SiteQuery>,
+) -> Result<web::Json<RetentionList>> {
+    let (now, site) = (recorder.now(), own_site(&caller, &query.site)?);
+    let answer = recorder
+        .ask(move |state| {
+            let items = retention(state, &site, now);
+            Ok(RetentionList { as_of: state.as_of, now: stamp(now), items })
+        })
+        .await?;
+    Ok(web::Json(answer))
+}
+
+/// A set of values of the law or of practice.
+#[derive(Debug, Clone, Serialize, JsonSchema)]
+#[schemars(rename = "RuleSet")]
+pub struct RuleSetView {
+    /// Its id.
+    pub id: String,
+    /// What it covers.
+    pub title: String,
+    /// Day as of which it was put together.
+    pub state: Day,
+}
+
+/// A value in force, and whether it may be relied on as it stands.
+#[derive(Debug, Clone, Serialize, JsonSchema)]
+#[schemars(rename = "RuleInForce")]
+pub struct RuleView {
+    /// The value with its version, section, source, and what the site set.
+    #[serde(flatten)]
+    pub rule: RuleUsed,
+    /// Whether it is unconfirmed: confirm it, or set it as a parameter of the site.
+    pub unconfirmed: bool,
+    /// Name of the parameter by which the site sets a value of its own.
+    pub parameter: String,
+}
+
+/// The values that bind a site on a day.
+#[derive(Debug, Clone, Serialize, JsonSchema)]
+pub struct RuleList {
+    /// Entries the answer rests on.
+    pub as_of: u64,
+    /// When it was asked, UTC.
+    pub now: String,
+    /// The site.
+    pub site: Label,
+    /// The day whose versions are listed.
+    pub on: Day,
+    /// Rule sets that bind the site.
+    pub sets: Vec<RuleSetView>,
+    /// Whether days are counted with the start day as day 1.
+    pub strict_day_count: bool,
+    /// Whether a legal hold lies on the records of the site.
+    pub legal_hold: bool,
+    /// The values.
+    pub items: Vec<RuleView>,
+    /// What these answers are and are not.
+    pub caution: CautionView,
+}
+
+/// Whose rules, as of which day.
+#[derive(Debug, Clone, Default, Serialize, Deserialize, JsonSchema, utoipa::IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub struct RuleQuery {
+    /// The site.
+    pub site: String,
+    /// Day whose versions are wanted, `YYYY-MM-DD`; today in the calendar of the site if left out.
+    pub on: Option<String>,
+}
+
+/// List the values of law and practice that bind a site, in the versions of a day
+///
+/// Each with section, source, how sure it is, and what the site set. Old versions keep answering
+/// for old days; an unconfirmed value is marked. A decision aid, not legal advice.
+#[utoipa::path(
+    operation_id = "listRules", tag = "questions",
+    params(RuleQuery),
+    responses((status = 200, description = "The values.", body = RuleList)),
+)]
+#[get("/v1/rules")]
+pub(super) async fn list_rules(
+    recorder: web::Data<Recorder>,
+    caller: Caller,
+    query: web::Query<RuleQuery>,
+) -> Result<web::Json<RuleList>> {
+    let (now, site) = (recorder.now(), own_site(&caller, &query.site)?);
+    let on = query.on.as_deref().map(|text| day("on", text)).transpose()?;
+    let answer = recorder
+        .ask(move |state| {
+            let law = Law::of(state.record.site(&site));
+            let on = on.unwrap_or_else(|| law.days.day(now.as_millisecond()));
+            let sets = law.sets().into_iter().map(|set| RuleSetView {
+                id: set.id.clone(),
+                title: set.title.clone(),
+                state: set.state,
+            });
+            let rules = law.in_force(on).into_iter().map(|rule| RuleView {
+                unconfirmed: rule.unconfirmed(),
+                parameter: rule.parameter(),
+                rule,
+            });
+            let caution = cautions(&["hazardous_waste"]).pop().ok_or_else(Problem::not_found)?;
+            Ok(RuleList {
+                as_of: state.as_of,
+                now: stamp(now),
+                on,
+                sets: sets.collect(),
+                strict_day_count: law.strict(),
+                legal_hold: law.hold(),
+                items: rules.collect(),
+                caution,
+                site: site.clone(),
+            })
+        })
+        .await?;
+    Ok(web::Json(answer))
+}
+
 /// A site the caller's token is for.
 pub(super) fn own_site(who: &Identity, text: &str) -> Result<Label> {
     let site = super::site(text)?;
@@ -329,15 +527,15 @@ pub(super) fn own_site(who: &Identity, text: &str) -> Result<Label> {
 /// A period of at most ten years.
 pub(super) fn period(from: &str, to: &str) -> Result<(Day, Day)> {
     const YEARS_MAX: i16 = 10;
-    let day = |name: &str, text: &str| {
-        text.parse().map(Day).map_err(|_| {
-            Problem::parameter(name, format!("`{}` is no day `YYYY-MM-DD`", echo(text)))
-        })
-    };
     let (from, to) = (day("from", from)?, day("to", to)?);
     if to.0 < from.0 || to.0.year() - from.0.year() > YEARS_MAX {
         let detail = format!("a period runs forward and over at most {YEARS_MAX} years");
         return Err(Problem::parameter("to", detail));
     }
     Ok((from, to))
+}
+
+fn day(name: &str, text: &str) -> Result<Day> {
+    let day = text.parse().map(Day);
+    day.map_err(|_| Problem::parameter(name, format!("`{}` is no day `YYYY-MM-DD`", echo(text))))
 }

@@ -144,7 +144,8 @@ pub async fn run(config: Config, seams: &Seams, args: ServeArgs) -> anyhow::Resu
     Ok(())
 }
 
-async fn signal() {
+/// Waits for SIGTERM or SIGINT.
+pub(crate) async fn signal() {
     use tokio::signal::unix::{SignalKind, signal};
     let Ok(mut terminate) = signal(SignalKind::terminate()) else { return };
     tokio::select! {

@@ -1,46 +1,42 @@
-//! What an auditor takes away, fetched over HTTP with an auditor's token and checked like any
-//! other evidence: entries, the newest checkpoint, keys, policy.
+//! What people take away over HTTP as anybody would: the report that was issued, and the evidence,
+//! checked like any other.
 
 use std::collections::BTreeMap;
-use std::io::Write as _;
+use std::io::{Cursor, Read as _};
 use std::path::Path;
 use std::str::FromStr as _;
 
 use anyhow::{Context as _, bail, ensure};
 use chain::Digest;
-use chain::bundle::{self, Bundle, BundleKind, BundleVerdict, OwnEvidence, ReadMe};
-use chain::checkpoint::Checkpoint;
+use chain::bundle::{self, Bundle, BundleVerdict, OwnEvidence};
 use chain::entry::Entry;
-use chain::keys::Keys;
-use chain::tile::{Tile, TileKind};
 use chain::verify::{Receipt, Verdict};
 use jiff::Timestamp;
+use jiff::civil::Date;
+use report::disposal::DisposalReport;
+use serde_json::{Value, json};
 use shopfloor::{Fact, State};
-use zip::write::SimpleFileOptions;
 
-/// Policy of a log without witnesses (C2SP tlog-policy).
-const NO_WITNESSES: &str = "quorum none\n";
+use crate::reports::Form;
 
 /// Threads that read entries while they are checked.
 const THREADS: usize = 2;
 
-/// Asks the service.
-pub struct Auditor {
+/// Somebody who asks the service over HTTP.
+pub struct Caller {
     /// Address of the service, without a slash at the end.
     pub base: String,
-    /// An auditor's token, for every site.
+    /// The token.
     pub token: String,
     http: reqwest::Client,
 }
 
 /// A full bundle and what it says.
 pub struct Evidence {
-    /// The files.
+    /// The archive, as it was taken away.
+    pub archive: Vec<u8>,
+    /// The files in it.
     pub bundle: Bundle,
-    /// The checkpoint it ends with.
-    pub checkpoint: Checkpoint,
-    /// The same as a signed note.
-    pub note: String,
     /// The verdict on it.
     pub verdict: Verdict,
 }
@@ -62,8 +58,18 @@ impl Refolded {
     }
 }
 
-impl Auditor {
-    /// An auditor with a token.
+/// A report that was issued, as the service gives it out.
+pub struct Issued {
+    /// Entry that tells it.
+    pub seq: u64,
+    /// What it says.
+    pub report: DisposalReport,
+    /// Its forms by suffix: `json`, `csv`, `pdf`.
+    pub forms: Vec<(&'static str, Vec<u8>)>,
+}
+
+impl Caller {
+    /// A caller with a token.
     pub fn new(base: String, token: String) -> Self {
         let http = reqwest::Client::builder().no_proxy().build();
         Self { base, token, http: http.expect("a client without special settings") }
@@ -74,7 +80,11 @@ impl Auditor {
     /// # Errors
     /// If there is none.
     pub async fn get(&self, path: &str) -> anyhow::Result<Vec<u8>> {
-        let asked = self.http.get(format!("{}{path}", self.base)).bearer_auth(&self.token).send();
+        self.asked(self.http.get(format!("{}{path}", self.base)), path).await
+    }
+
+    async fn asked(&self, request: reqwest::RequestBuilder, path: &str) -> anyhow::Result<Vec<u8>> {
+        let asked = request.bearer_auth(&self.token).send();
         let answer = asked.await.with_context(|| format!("`{path}` was not answered"))?;
         let status = answer.status();
         let body = answer.bytes().await.with_context(|| format!("`{path}` broke off"))?;
@@ -82,32 +92,34 @@ impl Auditor {
         Ok(body.to_vec())
     }
 
-    /// Fetches everything the newest checkpoint covers and checks it, together with the receipts
-    /// the clients hold.
+    /// Issues the disposal report of a site and period, and takes it in every form.
     ///
     /// # Errors
-    /// If it cannot be fetched or not be checked; a broken log is no error but a verdict.
-    pub async fn fetch(&self, leaves: &BTreeMap<u64, String>) -> anyhow::Result<Evidence> {
-        let note = String::from_utf8(self.get("/log/checkpoint").await?)?;
-        let keys = self.get("/log/keys").await?;
-        let parsed = Keys::parse(&keys)?;
-        let checkpoint = Checkpoint::open(note.as_bytes(), &[parsed.log])?.checkpoint;
-        let entries = self.entries(checkpoint.size).await?;
-        let mut bundle = Bundle::new();
-        let read_me = ReadMe {
-            kind: BundleKind::Full,
-            origin: &checkpoint.origin,
-            entries: checkpoint.size,
-            checkpoint_size: checkpoint.size,
-            root: checkpoint.root,
-            keys: &keys,
-            policy: NO_WITNESSES.as_bytes(),
-        };
-        bundle.insert(bundle::READ_ME, read_me.text().into_bytes())?;
-        bundle.insert(bundle::KEYS, keys.clone())?;
-        bundle.insert(bundle::POLICY, NO_WITNESSES.as_bytes().to_vec())?;
-        bundle.insert(&bundle::checkpoint_name(checkpoint.size), note.clone().into_bytes())?;
-        bundle.insert(bundle::ENTRIES, entries)?;
+    /// If it is not issued, or not given out as it was issued.
+    pub async fn issue(&self, site: &str, from: Date, to: Date) -> anyhow::Result<Issued> {
+        const PATH: &str = "/v1/reports/disposal";
+        let order = json!({ "site": site, "from": from, "to": to });
+        let post = self.http.post(format!("{}{PATH}", self.base)).json(&order);
+        let issued: Value = serde_json::from_slice(&self.asked(post, PATH).await?)?;
+        let digest = issued["digest"].as_str().context("no digest of the report")?;
+        let seq = issued["seq"].as_u64().context("no entry of the report")?;
+        let mut forms = Vec::new();
+        for form in Form::ALL.iter().map(|form| form.as_str()) {
+            let path = format!("/v1/reports/{digest}?format={form}");
+            forms.push((form, self.get(&path).await?));
+        }
+        let json = forms.iter().find(|(form, _)| *form == Form::Json.as_str());
+        let report = serde_json::from_slice(json.map_or(&[], |(_, bytes)| &bytes[..]))?;
+        Ok(Issued { seq, report, forms })
+    }
+
+    /// Takes the evidence away and checks it, together with the receipts the clients hold.
+    ///
+    /// # Errors
+    /// If it cannot be taken or not be checked; a broken log is no error but a verdict.
+    pub async fn take(&self, leaves: &BTreeMap<u64, String>) -> anyhow::Result<Evidence> {
+        let archive = self.get("/v1/evidence").await?;
+        let bundle = unpacked(&archive)?;
         let own = OwnEvidence { receipts: receipts(leaves)?, ..OwnEvidence::default() };
         let verdict = match bundle.check(own, THREADS)? {
             BundleVerdict::Full(verdict) => verdict,
@@ -115,23 +127,21 @@ impl Auditor {
                 bail!("a bundle of all entries was taken for an excerpt")
             }
         };
-        Ok(Evidence { bundle, checkpoint, note, verdict })
+        Ok(Evidence { archive, bundle, verdict })
     }
+}
 
-    /// All entries as lines, out of the log's entry bundles.
-    async fn entries(&self, size: u64) -> anyhow::Result<Vec<u8>> {
-        let mut lines = Vec::new();
-        let mut index = 0;
-        while let Some(tile) = Tile::in_tree(TileKind::Entries, index, size) {
-            let bytes = self.get(&format!("/log/{tile}")).await?;
-            for entry in tile.entries(&bytes)? {
-                lines.extend_from_slice(entry);
-                lines.push(b'\n');
-            }
-            index += 1;
-        }
-        Ok(lines)
+fn unpacked(archive: &[u8]) -> anyhow::Result<Bundle> {
+    let mut archive = zip::ZipArchive::new(Cursor::new(archive))?;
+    let mut bundle = Bundle::new();
+    for index in 0..archive.len() {
+        let mut file = archive.by_index(index)?;
+        let name = file.name()?.into_owned();
+        let mut content = Vec::new();
+        file.read_to_end(&mut content)?;
+        bundle.insert(&name, content)?;
     }
+    Ok(bundle)
 }
 
 fn receipts(leaves: &BTreeMap<u64, String>) -> anyhow::Result<Vec<Receipt>> {
@@ -162,25 +172,20 @@ impl Evidence {
         Ok(Refolded { facts, state, kinds })
     }
 
-    /// Writes the bundle as a directory and as a zip file beside it.
+    /// Writes the archive, and its files into a directory beside it.
     ///
     /// # Errors
-    /// If a file cannot be written, or the directory holds something already.
+    /// If a file cannot be written.
     pub fn write(&self, dir: &Path, zip: &Path) -> anyhow::Result<()> {
-        let file = std::fs::File::create(zip)
-            .with_context(|| format!("`{}` cannot be written", zip.display()))?;
-        let mut archive = zip::ZipWriter::new(file);
+        let failed = |path: &Path| format!("`{}` cannot be written", path.display());
+        std::fs::write(zip, &self.archive).with_context(|| failed(zip))?;
         for (name, content) in self.bundle.iter() {
             let path = dir.join(name);
             if let Some(parent) = path.parent() {
                 std::fs::create_dir_all(parent)?;
             }
-            std::fs::write(&path, content)
-                .with_context(|| format!("`{}` cannot be written", path.display()))?;
-            archive.start_file(name, SimpleFileOptions::default())?;
-            archive.write_all(content)?;
+            std::fs::write(&path, content).with_context(|| failed(&path))?;
         }
-        archive.finish()?;
         Ok(())
     }
 }

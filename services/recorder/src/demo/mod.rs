@@ -24,8 +24,8 @@ use actix_web::web;
 use anyhow::{Context as _, bail};
 use indicatif::{ProgressBar, ProgressStyle};
 use jiff::Timestamp;
+use jiff::civil::{Date, date};
 use ledger::seams::{Clock, Random};
-use report::disposal::DisposalReport;
 use shopfloor::ids::{Label, PersonId};
 use shopfloor::people::events::Role;
 
@@ -37,7 +37,7 @@ use crate::config::Config;
 use crate::pages::credentials::Holder;
 use check::Outcome;
 use clock::ShopClock;
-use evidence::{Auditor, Evidence, Refolded};
+use evidence::{Caller, Evidence, Issued, Refolded};
 use play::{Performance, Stage};
 use shop::{Client, Options, Script};
 
@@ -49,6 +49,13 @@ const AUDITOR: &str = "op_n2wm5t8r";
 
 /// Who reads the reports from outside.
 const AUTHORITY: &str = "op_a4tx7c2p";
+
+/// Who issues the report of the year: the person who answers for waste at [`REPORT_SITE`].
+const REPORTER: &str = "op_h9sd4m2t";
+/// Site of the report: the one with hazardous waste.
+const REPORT_SITE: &str = "south";
+/// First and last day of the report.
+const REPORT_DAYS: (Date, Date) = (date(2025, 11, 1), date(2026, 10, 31));
 
 /// How long a token of the played year is good: the year and a margin.
 const YEAR_S: i64 = 400 * 86_400;
@@ -84,7 +91,7 @@ struct Result {
     evidence: Evidence,
     refolded: Refolded,
     outcomes: Vec<Outcome>,
-    report: DisposalReport,
+    issued: Issued,
 }
 
 /// Runs the demo to its end: at once, or when it is stopped.
@@ -102,7 +109,7 @@ pub async fn run(config: Config, seams: &Seams, args: DemoArgs) -> anyhow::Resul
     if args.once.is_none() {
         house.clock.live();
         house.invite(&result.script, &mut *(seams.random)(), &dir)?;
-        tokio::signal::ctrl_c().await?;
+        serve::signal().await;
     }
     house.close().await?;
     if all_there { Ok(()) } else { bail!("something is missing: see the summary") }
@@ -208,7 +215,7 @@ impl House {
         Ok(Self { base: format!("http://{address}"), recorder, clock, handle, serving })
     }
 
-    /// Plays the year, takes the evidence away and asks it everything.
+    /// Plays the year, issues its report, takes the evidence away and asks it everything.
     async fn perform(&self, script: Script) -> anyhow::Result<Result> {
         let tokens = script.clients.iter().map(|client| {
             let role = role(client.role)?;
@@ -220,10 +227,10 @@ impl House {
         let performance = play::play(&script, &stage, &self.clock, &bar).await?;
         bar.finish_and_clear();
         self.clock.reach(script.ends);
-        self.recorder.log.publish().await?;
-        let auditor =
-            Auditor::new(self.base.clone(), self.token(AUDITOR, Role::Auditor, None, YEAR_S)?);
-        let evidence = auditor.fetch(&performance.leaves).await?;
+        let reporter = self.caller(REPORTER, Role::Ehs, Some(REPORT_SITE))?;
+        let issued = reporter.issue(REPORT_SITE, REPORT_DAYS.0, REPORT_DAYS.1).await?;
+        let auditor = self.caller(AUDITOR, Role::Auditor, None)?;
+        let evidence = auditor.take(&performance.leaves).await?;
         let refolded = evidence.refold()?;
         let record = check::Record {
             played: &performance.played,
@@ -233,8 +240,12 @@ impl House {
             now: script.ends,
         };
         let outcomes = check::check(&script, &record);
-        let report = output::report(&evidence, &refolded, script.ends)?;
-        Ok(Result { script, performance, evidence, refolded, outcomes, report })
+        Ok(Result { script, performance, evidence, refolded, outcomes, issued })
+    }
+
+    /// Somebody who asks the service, with a token for the played year.
+    fn caller(&self, subject: &str, role: Role, site: Option<&str>) -> anyhow::Result<Caller> {
+        Ok(Caller::new(self.base.clone(), self.token(subject, role, site, YEAR_S)?))
     }
 
     /// A token of the local issuer, from now on.

@@ -102,8 +102,12 @@ fn troubles(result: &Result, out: &mut impl Write) -> anyhow::Result<bool> {
 }
 
 fn report(result: &Result, out: &mut impl Write) -> anyhow::Result<bool> {
-    let report = &result.report;
-    writeln!(out, "\nDisposal report of `{}`, {} to {}", report.site, report.from, report.to)?;
+    let (report, seq) = (&result.issued.report, result.issued.seq);
+    writeln!(
+        out,
+        "\nDisposal report of `{}`, {} to {}, issued in entry {seq}",
+        report.site, report.from, report.to
+    )?;
     for line in &report.summary {
         writeln!(
             out,
@@ -116,7 +120,8 @@ fn report(result: &Result, out: &mut impl Write) -> anyhow::Result<bool> {
         )?;
     }
     writeln!(out, "  shipped in all: {}", report.shipped_kg)?;
-    Ok(!report.summary.is_empty())
+    let recorded = result.refolded.state.record.reports().iter().any(|issued| issued.seq == seq);
+    Ok(!report.summary.is_empty() && recorded)
 }
 
 fn verdict(result: &Result, out: &mut impl Write) -> anyhow::Result<bool> {

@@ -62,6 +62,13 @@ async fn what_was_acknowledged_is_in_the_log_exactly_once() {
     };
     assert_eq!(summary.entries, result.refolded.entries());
     assert!(recorded.iter().all(|seq| *seq < summary.entries));
+    // The report was issued over the API: the record tells it, and the evidence holds it.
+    let issued = &result.issued;
+    assert_eq!(result.refolded.state.record.reports()[0].seq, issued.seq);
+    for (form, bytes) in &issued.forms {
+        let name = format!("reports/disposal-{}.{form}", issued.seq);
+        assert_eq!(result.evidence.bundle.get(&name), Some(&bytes[..]), "{name}");
+    }
     // Work is recorded at the shop's time, not at that of the machine that plays it.
     let last = result.refolded.facts.last().unwrap();
     assert!(last.recorded_at <= result.script.ends);
@@ -81,11 +88,8 @@ async fn a_receipt_that_the_log_does_not_honour_breaks_the_verdict() {
     let mut leaves = result.performance.leaves.clone();
     let first = *leaves.keys().next().unwrap();
     leaves.insert(first, "0".repeat(64));
-    let auditor = Auditor::new(
-        house.base.clone(),
-        house.token(AUDITOR, Role::Auditor, None, YEAR_S).unwrap(),
-    );
-    let evidence = auditor.fetch(&leaves).await.unwrap();
+    let auditor = house.caller(AUDITOR, Role::Auditor, None).unwrap();
+    let evidence = auditor.take(&leaves).await.unwrap();
     assert!(matches!(evidence.verdict, Verdict::Broken(_)), "{:?}", evidence.verdict);
     house.close().await.unwrap();
 }

@@ -63,6 +63,8 @@ described!(
     waste::ShipmentAnswer,
     waste::ClockList,
     waste::MonthList,
+    waste::RetentionList,
+    waste::RuleList,
     people::PersonList,
     people::PersonAnswer,
     people::DeviationList,

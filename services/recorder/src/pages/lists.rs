@@ -1,4 +1,4 @@
-//! Lists: machines, planning, clocks, findings, powder, waste, people.
+//! Lists: machines, planning, findings, powder, people.
 
 use actix_web::{HttpRequest, HttpResponse, web};
 use jiff::tz::TimeZone;
@@ -9,17 +9,15 @@ use shopfloor::finding::{self, Finding, Level};
 use shopfloor::people::events::Role;
 use shopfloor::people::{ActionState, DeviationState, PersonView, Validity};
 use shopfloor::powder::AsOf;
-use shopfloor::waste::clocks::{self, Clock, ClockState};
-use shopfloor::waste::view;
 
-use super::parts::{Bar, Block, BlocksPage, Cell, Table, place_href};
+use super::parts::{Block, BlocksPage, Cell, Table, place_href};
 use super::things::due_table;
 use super::visit::{self, Shown, Visit};
 
 /// Most rows of a list; the newest or most urgent are shown and the rest is counted.
-const ROWS_MAX: usize = 200;
+pub(super) const ROWS_MAX: usize = 200;
 
-fn blocks(visit: &Visit, name: &str, as_of: u64, blocks: Vec<Block>) -> Shown {
+pub(super) fn blocks(visit: &Visit, name: &str, as_of: u64, blocks: Vec<Block>) -> Shown {
     let words = visit.words;
     let top = visit.top(words.t(&format!("nav.{name}")), Some(as_of));
     visit.page(&BlocksPage { top, lead: words.t(&format!("lead.{name}")).to_owned(), blocks })
@@ -128,59 +126,6 @@ pub(crate) async fn planning(request: HttpRequest) -> HttpResponse {
         blocks(visit, "planning", as_of, out)
     })
     .await
-}
-
-/// Duties with a last day.
-pub(crate) async fn clock_list(request: HttpRequest) -> HttpResponse {
-    visit::show(&request, "clocks", async |visit| {
-        let words = visit.words;
-        // Working these out takes long: on a copy, so that the writer does not wait.
-        let state = visit.recorder.log.state();
-        let mut out = Vec::new();
-        for site in visit.sites(&state) {
-            let clocks = clocks::clocks(&state, &site, visit.now);
-            out.push(Block::Heading(site.to_string()));
-            let rows = clocks.iter().take(ROWS_MAX).map(|clock| clock_row(visit, clock));
-            out.push(Block::Table(
-                Table::new(
-                    words,
-                    "list.clocks",
-                    &["what", "subject", "used", "last_day", "standing", "source", "entries"],
-                )
-                .with(rows),
-            ));
-        }
-        blocks(visit, "clocks", state.as_of, out)
-    })
-    .await
-}
-
-fn clock_row(visit: &Visit, clock: &Clock) -> Vec<Cell> {
-    let words = visit.words;
-    let whole = clocks::days_between(clock.start, clock.last_day).max(1);
-    let used = whole - clock.margin_days;
-    let percent = u32::try_from((used.max(0) * 100) / whole).unwrap_or(0);
-    let over = clock.state == ClockState::Overdue;
-    let standing = words.code("clock_state", clock.state.as_str());
-    let left = match clock.margin_days {
-        days if days < 0 => words.n("clock.late", -days),
-        days => words.n("clock.left", days),
-    };
-    let mut rules: Vec<String> = clock.rules.iter().map(|rule| rule.section.clone()).collect();
-    rules.dedup();
-    if clock.unconfirmed {
-        rules.push(words.t("clock.unconfirmed").to_owned());
-    }
-    let standing = format!("{standing} · {left}");
-    vec![
-        Cell::Text(words.code("clock", clock.kind.as_str())),
-        Cell::subject(&clock.subject),
-        Cell::Bar(Bar { percent, words: format!("{percent} %"), over }),
-        Cell::Text(words.day(clock.last_day)),
-        if over { Cell::Strong(standing) } else { Cell::Text(standing) },
-        Cell::Text(rules.join("; ")),
-        Cell::Entries(clock.entries.clone()),
-    ]
 }
 
 /// Columns of findings.
@@ -347,76 +292,6 @@ pub(crate) async fn powder(request: HttpRequest) -> HttpResponse {
         });
         let places = Table::new(words, "list.places", &["place", "kind", "held"]).with(rows);
         blocks(visit, "powder", as_of, vec![Block::Table(places), Block::Table(lots)])
-    })
-    .await
-}
-
-/// Containers and shipments.
-pub(crate) async fn waste(request: HttpRequest) -> HttpResponse {
-    visit::show(&request, "waste", async |visit| {
-        let words = visit.words;
-        let (containers, shipments, as_of) = visit.recorder.log.ask(|state| {
-            let containers = state.waste.containers().filter(|c| visit.may_see(c.site()));
-            let containers: Vec<_> =
-                containers.filter_map(|c| view::container(state, c.id, visit.now)).collect();
-            let shipments = state.waste.shipments().filter(|s| visit.may_see(s.site()));
-            let shipments: Vec<_> = shipments.filter_map(|s| view::shipment(state, s.id)).collect();
-            (containers, shipments, state.as_of)
-        });
-        let kg = |kg: Option<shopfloor::waste::Kg>| {
-            Cell::Number(kg.map_or_else(|| "–".to_owned(), |kg| words.number(&kg.to_string())))
-        };
-        let rows = containers.iter().rev().take(ROWS_MAX).map(|c| {
-            vec![
-                Cell::Link {
-                    href: format!("/containers/{}", c.container),
-                    text: c.container.to_string(),
-                },
-                Cell::maybe(c.stream.as_ref()),
-                Cell::Text(words.code("container_state", c.state.as_str())),
-                Cell::maybe(c.location.as_ref()),
-                Cell::maybe(c.holder.as_ref()),
-                kg(c.net_kg.or(Some(c.added_kg))),
-                Cell::maybe(c.clock_start.map(|d| words.day(d))),
-                Cell::Entries(c.entries.clone()),
-            ]
-        });
-        let containers = Table::new(
-            words,
-            "list.containers",
-            &["container", "stream", "standing", "area", "holder", "net", "clock_start", "entries"],
-        )
-        .with(rows);
-        let rows = shipments.iter().rev().take(ROWS_MAX).map(|s| {
-            vec![
-                Cell::Link {
-                    href: format!("/shipments/{}", s.shipment),
-                    text: s.shipment.to_string(),
-                },
-                Cell::maybe(s.offered.map(|d| words.day(d))),
-                Cell::maybe(s.facility.as_ref()),
-                kg(Some(s.shipped_kg)),
-                kg(s.received_kg),
-                Cell::Number(s.certificates.len().to_string()),
-                Cell::Entries(s.entries.clone()),
-            ]
-        });
-        let shipments = Table::new(
-            words,
-            "list.shipments",
-            &["shipment", "offered", "facility", "shipped", "received", "certificates", "entries"],
-        )
-        .with(rows);
-        blocks(
-            visit,
-            "waste",
-            as_of,
-            vec![
-                Block::Words(words.t("waste.decide").to_owned()),
-                Block::Table(containers),
-                Block::Table(shipments),
-            ],
-        )
     })
     .await
 }

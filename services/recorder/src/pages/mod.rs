@@ -18,6 +18,7 @@ mod signin;
 mod things;
 mod today;
 mod visit;
+mod waste;
 mod words;
 
 use actix_web::web::{self, ServiceConfig};
@@ -83,11 +84,14 @@ pub fn configure(config: &mut ServiceConfig) {
         .route("/lots/{id}", web::get().to(things::lot))
         .route("/builds/{id}", web::get().to(things::build))
         .route("/labels", web::get().to(labels::labels))
-        .route("/waste", web::get().to(lists::waste))
-        .route("/containers/{id}", web::get().to(things::container))
-        .route("/shipments/{id}", web::get().to(things::shipment))
+        .route("/waste", web::get().to(waste::waste))
+        .route("/containers/{id}", web::get().to(waste::container))
+        .route("/containers/{id}/label.pdf", web::get().to(waste::print_label))
+        .route("/shipments/{id}", web::get().to(waste::shipment))
+        .route("/shipments/{id}/custody.pdf", web::get().to(waste::print_custody))
         .route("/planning", web::get().to(lists::planning))
-        .route("/clocks", web::get().to(lists::clock_list))
+        .route("/clocks", web::get().to(waste::clock_list))
+        .route("/rules", web::get().to(waste::rules))
         .route("/findings", web::get().to(lists::findings))
         .route("/people", web::get().to(lists::people))
         .route("/reports", web::get().to(reports::reports))

@@ -306,6 +306,8 @@ const ASKED: &[(&str, &str)] = &[
     ("readShipment", "/v1/shipments/SH-7"),
     ("listClocks", "/v1/clocks?site=north"),
     ("listMonths", "/v1/months?site=north&from=2026-02-01&to=2026-02-28"),
+    ("listRetention", "/v1/retention?site=north"),
+    ("listRules", "/v1/rules?site=north&on=2026-02-28"),
     ("listPeople", "/v1/people"),
     ("readPerson", "/v1/people/op_k7m2q9xd"),
     ("listDeviations", "/v1/deviations"),
@@ -372,8 +374,15 @@ fn bodies() -> Vec<Sent> {
 }
 
 /// Operations that have no example: bytes that say nothing on a page, and what does not end.
-const WITHOUT: &[&str] =
-    &["readEntryTile", "readHashTile", "streamFeed", "takeEvidence", "readMetrics"];
+const WITHOUT: &[&str] = &[
+    "readEntryTile",
+    "readHashTile",
+    "streamFeed",
+    "takeEvidence",
+    "readMetrics",
+    "printLabel",
+    "printCustodySheet",
+];
 
 /// Lists are shortened: an example shows the form.
 const ITEMS_SHOWN: usize = 2;

@@ -10,3 +10,4 @@ mod reading;
 mod sending;
 mod taking;
 mod tokens;
+mod waste;
