@@ -374,8 +374,8 @@ fn forms_of_numbers_and_codes() {
 
 #[test]
 fn codes_that_contradict_each_other_are_told_to_the_person() {
-    // WV-43 (2000/532/EC): 15 02 03 with HP3: the mirror entry is required. WV-35 (form 8700-22,
-    // item 13): seven codes on a line.
+    // WV-43 (2000/532/EC): 15 02 03 with HP3: the mirror entry is required.
+    // WV-35 (form 8700-22, item 13): seven codes on a line.
     let mut shop = Shop::new("us", "America/New_York");
     shop.play("
 2026-01-05 08:00 op_e1 stream.determined stream/A material=PA12 description=filters determination=hazardous codes.list_of_waste=~15_02_03 codes.hp=[HP3] decided_by=op_e1 basis=test jurisdiction=us
