@@ -293,6 +293,25 @@ visit("a machine is locked out and given back by two people", async (page) => {
   assert.match(await page.locator(".facts").first().innerText(), /in use/i);
 });
 
+visit("a shift is handed over and accepted by the next, but for what is queried", async (page) => {
+  await signIn(page);
+  await page.goto("/");
+  await page.getByRole("link", { name: "Hand the shift over" }).click();
+  await page.locator("label[for=shift-night]").click();
+  await picture(page, "handover");
+  await accessible(page);
+  await page.getByRole("button", { name: "Hand over" }).click();
+  await page.waitForURL((url) => url.pathname === "/");
+  await page.getByRole("button", { name: "Sign out" }).click();
+  await signIn(page, "op_t4vw8rhz");
+  await page.getByRole("link", { name: /-night$/ }).click();
+  await page.getByText("PA-0418").first().waitFor();
+  await page.locator(".tick label").first().click();
+  await page.getByRole("button", { name: "Accept" }).click();
+  await page.waitForURL((url) => url.pathname === "/");
+  assert.equal(await page.getByRole("link", { name: /-night$/ }).count(), 0);
+});
+
 visit("printed labels are read back", async (page) => {
   await signIn(page);
   for (const [what, text] of [["machines", "equipment/S-02"], ["vessels", "bin/BN-2"], ["containers", "container/D-119"]]) {

@@ -438,6 +438,16 @@ impl Powder {
         }
     }
 
+    /// Every lot with its status, in order of label: for lists that need no more of a lot.
+    pub fn lot_statuses(&self) -> Vec<(Label, LotStatus)> {
+        let (all, latest) = (self.kept.as_slice(), (i64::MAX, u64::MAX));
+        let status = |lot: Label| {
+            let status = Life::of(&self.books, all, &lot, latest).status(all)?;
+            Some((lot, status))
+        };
+        self.lots().into_iter().filter_map(status).collect()
+    }
+
     /// A lot's story, with hours counted up to `now`.
     pub fn lot(&self, lot: &Label, as_of: AsOf, now: Timestamp) -> Result<LotView, Unanswered> {
         let (moment, bound) = self.bound(as_of)?;

@@ -256,15 +256,16 @@ pub(crate) async fn powder(request: HttpRequest) -> HttpResponse {
     visit::show(&request, "powder", async |visit| {
         let words = visit.words;
         let (lots, places, as_of) = visit.recorder.log.ask(|state| {
-            let lots = state.powder.lots().into_iter();
-            let lots: Vec<_> =
-                lots.filter_map(|lot| state.powder.lot(&lot, AsOf::Now, visit.now).ok()).collect();
+            let newest = state.powder.lots().into_iter().rev().take(ROWS_MAX);
+            let lots: Vec<_> = newest
+                .filter_map(|lot| state.powder.lot(&lot, AsOf::Now, visit.now).ok())
+                .collect();
             (lots, state.powder.places(), state.as_of)
         });
         let kg = |mass: &shopfloor::quantity::Mass| {
             Cell::Number(format!("{} {}", words.number(mass.digits()), mass.unit()))
         };
-        let rows = lots.iter().rev().take(ROWS_MAX).map(|lot| {
+        let rows = lots.iter().map(|lot| {
             vec![
                 Cell::Link { href: format!("/lots/{}", lot.lot), text: lot.lot.to_string() },
                 Cell::maybe(lot.material.as_ref()),

@@ -9,6 +9,7 @@ mod assets;
 mod audit;
 pub mod credentials;
 mod entry;
+mod handover;
 mod labels;
 mod lists;
 mod parts;
@@ -77,6 +78,10 @@ pub fn configure(config: &mut ServiceConfig) {
         .route("/record/done/{seq}", web::post().to(record::second_signature))
         .route("/record/{kind}", web::get().to(record::form))
         .route("/record/{kind}", web::post().to(record::record))
+        .route("/handover", web::get().to(handover::form))
+        .route("/handover", web::post().to(handover::give))
+        .route("/handover/{id}", web::get().to(handover::read))
+        .route("/handover/{id}", web::post().to(handover::accept))
         .route("/equipment", web::get().to(lists::equipment))
         .route("/equipment/{id}", web::get().to(things::machine))
         .route("/powder", web::get().to(lists::powder))

@@ -48,6 +48,7 @@ struct TodayPage {
     /// What else there is to know, each under its heading.
     lists: Vec<(&'static str, Vec<Line>)>,
     not_found: Option<String>,
+    may_record: bool,
 }
 
 /// What was scanned.
@@ -130,6 +131,7 @@ fn page(visit: &Visit, not_found: Option<String>) -> Shown {
                 (words.t("today.title_stops"), stops(visit, state)),
             ],
             not_found,
+            may_record: visit.may_record("handover.given"),
         }
     });
     visit.page(&page)
@@ -229,12 +231,19 @@ fn locks(visit: &Visit, state: &State) -> Vec<Line> {
         .collect()
 }
 
+/// Lots that must not be used now, the first few.
+pub(crate) fn kept_back(state: &State) -> Vec<(Label, LotStatus)> {
+    let lots = state.powder.lot_statuses().into_iter();
+    let kept_back = |(_, status): &(Label, LotStatus)| {
+        matches!(status, LotStatus::Held | LotStatus::Quarantined)
+    };
+    lots.filter(kept_back).take(LINES_MAX).collect()
+}
+
 fn holds(visit: &Visit, state: &State) -> Vec<Line> {
-    let lots = state.powder.lots().into_iter();
-    let views = lots.filter_map(|lot| state.powder.lot(&lot, AsOf::Now, visit.now).ok());
+    let lots = kept_back(state).into_iter();
+    let views = lots.filter_map(|(lot, _)| state.powder.lot(&lot, AsOf::Now, visit.now).ok());
     views
-        .filter(|lot| matches!(lot.status, LotStatus::Held | LotStatus::Quarantined))
-        .take(LINES_MAX)
         .map(|lot| Line {
             href: format!("/lots/{}", lot.lot),
             text: format!("{} · {}", lot.lot, visit.words.code("lot_status", lot.status.as_str())),
@@ -249,10 +258,7 @@ fn handovers(visit: &Visit, state: &State) -> Vec<Line> {
         .filter(|handover| visit.may_see(handover.site.as_ref()))
         .take(LINES_MAX)
         .map(|handover| Line {
-            href: handover
-                .entries
-                .first()
-                .map_or_else(|| "/".into(), |seq| format!("/entries/{seq}")),
+            href: format!("/handover/{}", handover.handover),
             text: handover.shift.map_or_else(|| handover.handover.to_string(), |s| s.to_string()),
             more: visit.words.n("today.open_items", handover.open.len()),
         })

@@ -17,7 +17,8 @@ use shopfloor::equipment::events::{PartKind, TaskAction};
 use shopfloor::finding::Finding;
 use shopfloor::ids::{Label, SubjectKind};
 
-use self::compose::{Answers, Mistake, answer};
+use self::compose::Mistake;
+pub(crate) use self::compose::{Answers, answer};
 use self::form::{FormPage, Stopped};
 use self::kinds::{KINDS, Kind};
 use super::credentials::Holder;
@@ -318,7 +319,7 @@ fn taken(outcome: Result<Outcome, Fault>) -> Result<Taken, Fault> {
 }
 
 /// Records an event for somebody, by the same path as the API.
-async fn submit(
+pub(crate) async fn submit(
     recorder: &Recorder,
     who: &Identity,
     event: &Value,
@@ -333,6 +334,20 @@ async fn submit(
     outcomes.pop().ok_or_else(|| {
         Fault::Problem(Problem::new(crate::problem::Kind::Unanswered, "the log did not answer"))
     })
+}
+
+/// An event of this moment that no form asks for.
+pub(crate) fn event_now(
+    visit: &Visit,
+    id: &str,
+    name: &str,
+    subject: &str,
+    site: &Label,
+    data: &Value,
+) -> Value {
+    let zone = visit.recorder.log.ask(|state| visit.zone(state, Some(site)));
+    let now = compose::time(&Answers::new(), &zone, visit.now).unwrap_or_default();
+    compose::beside(id, name, subject, Some(site), &now, data)
 }
 
 /// The second person, by badge and PIN: somebody else, with a right to sign.
