@@ -12,6 +12,8 @@ use super::words::Words;
 pub(crate) enum Cell {
     /// Words.
     Text(String),
+    /// Many words: their column is not squeezed.
+    Long(String),
     /// Digits, set flush right.
     Number(String),
     /// A link.

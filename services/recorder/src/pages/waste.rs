@@ -104,9 +104,7 @@ fn phrase(words: &'static Words, text: &str) -> String {
 }
 
 fn category_cell(words: &'static Words, month: &MonthView) -> Cell {
-    let Some(counted) = month.category else {
-        return Cell::Text(words.t("waste.no_category").to_owned());
-    };
+    let Some(counted) = month.category else { return Cell::maybe(None::<String>) };
     let text = words.code("generator", counted.as_str());
     match month.category_with_undetermined {
         Some(other) => {
@@ -121,7 +119,7 @@ fn month_row(words: &'static Words, month: &MonthView) -> Vec<Cell> {
     let amounts = &month.amounts;
     let mass = |mass: Kg| kg_cell(words, Some(mass));
     vec![
-        Cell::Text(month.month.to_string()),
+        Cell::Text(words.month(month.month)),
         mass(amounts.non_acute_kg),
         mass(amounts.acute_kg),
         mass(amounts.spill_residue_kg),
@@ -135,9 +133,13 @@ fn month_row(words: &'static Words, month: &MonthView) -> Vec<Cell> {
 fn month_head(visit: &Visit, month: &MonthView) -> Block {
     let words = visit.words;
     let counted = month.amounts.non_acute_kg;
+    let category = match month.category {
+        Some(_) => category_cell(words, month),
+        None => Cell::Text(words.t("waste.no_category").to_owned()),
+    };
     let mut rows = vec![
-        ("month", Cell::Text(month.month.to_string())),
-        ("category", category_cell(words, month)),
+        ("month", Cell::Text(words.month(month.month))),
+        ("category", category),
         ("non_acute", Cell::Text(kg(words, counted))),
     ];
     if let Some(margin) = month.margin_kg {
@@ -146,12 +148,13 @@ fn month_head(visit: &Visit, month: &MonthView) -> Block {
             .checked_div(limit.0)
             .and_then(|percent| u32::try_from(percent.trunc()).ok())
             .unwrap_or(0);
-        let text = words
-            .t("waste.of_limit")
-            .replace("{kg}", &kg(words, counted))
+        let bar = Bar { percent, words: format!("{percent} %"), over: month.warn };
+        rows.push(("used", Cell::Bar(bar)));
+        let left = words
+            .t("waste.left")
+            .replace("{kg}", &kg(words, margin))
             .replace("{limit}", &kg(words, limit));
-        rows.push(("used", Cell::Bar(Bar { percent, words: text, over: month.warn })));
-        rows.push(("margin", Cell::Text(kg(words, margin))));
+        rows.push(("margin", Cell::Text(left)));
     }
     if let Some(forecast) = &month.forecast {
         let text = words
@@ -160,7 +163,9 @@ fn month_head(visit: &Visit, month: &MonthView) -> Block {
             .replace("{category}", &words.code("generator", forecast.category.as_str()));
         rows.push(("forecast", if month.warn { Cell::Strong(text) } else { Cell::Text(text) }));
     }
-    rows.push(("rests_on", Cell::Entries(month.entries.clone())));
+    if !month.entries.is_empty() {
+        rows.push(("rests_on", Cell::Entries(month.entries.clone())));
+    }
     facts(words, rows)
 }
 
@@ -263,7 +268,7 @@ fn clock_row(visit: &Visit, clock: &Clock) -> Vec<Cell> {
         Cell::Text(words.day(clock.start)),
         Cell::Text(words.day(clock.last_day)),
         if over { Cell::Strong(standing) } else { Cell::Text(standing) },
-        Cell::Text(told.join("; ")),
+        Cell::Long(told.join("; ")),
         Cell::Entries(clock.entries.clone()),
     ]
 }
@@ -347,7 +352,7 @@ fn rule_row(words: &'static Words, rule: &RuleUsed) -> Vec<Cell> {
     vec![
         Cell::Text(rule.id.clone()),
         Cell::Text(value),
-        Cell::Text(source),
+        Cell::Long(source),
         Cell::Text(in_force),
         sure,
         Cell::Text(rule.parameter()),

@@ -7,6 +7,7 @@ use std::sync::LazyLock;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use shopfloor::common::Day;
+use shopfloor::waste::category::Month;
 
 /// The message files. A new language is one more row.
 const FILES: &[(&str, &str)] = &[
@@ -101,6 +102,12 @@ impl Words {
     pub(crate) fn day(&self, day: Day) -> String {
         let form = if self.lang == "de" { "%d.%m.%Y" } else { "%-d %b %Y" };
         day.0.strftime(form).to_string()
+    }
+
+    /// A month, kept on one line.
+    pub(crate) fn month(&self, month: Month) -> String {
+        let form = if self.lang == "de" { "%m.%Y" } else { "%b\u{a0}%Y" };
+        month.first().0.strftime(form).to_string()
     }
 
     /// A moment in local time.
