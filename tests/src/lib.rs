@@ -1,5 +1,7 @@
 //! System tests drive the shipped programs the way people do. This library starts and stops them.
 
+pub mod mount;
 pub mod programs;
+pub mod receipts;
 pub mod recorder;
 pub mod witness;

@@ -16,6 +16,21 @@ pub struct Place {
     folder: PathBuf,
 }
 
+/// How a recorder ended that never listened.
+#[derive(Debug)]
+pub struct Ended {
+    /// Its exit status.
+    pub status: ExitStatus,
+    /// Its log.
+    pub said: String,
+}
+
+impl std::fmt::Display for Ended {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "{}\n{}", self.status, self.said)
+    }
+}
+
 /// A running recorder. Dropping it kills it.
 #[derive(Debug)]
 pub struct Running {
@@ -30,9 +45,17 @@ impl Place {
     /// # Panics
     /// When the configuration cannot be written.
     pub fn new(folder: &Path) -> Self {
+        Self::with_log(folder, "")
+    }
+
+    /// As [`new`](Self::new), with further lines for the section `[log]`.
+    ///
+    /// # Panics
+    /// When the configuration cannot be written.
+    pub fn with_log(folder: &Path, lines: &str) -> Self {
         let config = format!(
             "[log]\ndata_dir = {:?}\norigin = \"records.brackwater.example/test\"\nallow_tmpfs = true\n\
-             [listen]\naddress = \"127.0.0.1:0\"\n\
+             {lines}\n[listen]\naddress = \"127.0.0.1:0\"\n\
              [auth]\nlocal_issuer = true\n\
              [limits]\nrequests_per_s = 100000\nrequests_burst = 100000\n",
             folder.join("data")
@@ -70,8 +93,21 @@ impl Place {
     /// # Panics
     /// When it ends before.
     pub fn start(&self) -> Running {
-        let mut child = self
-            .command(&["serve"])
+        match self.try_start(&mut self.command(&["serve"])) {
+            Ok(running) => running,
+            Err(ended) => panic!("the recorder ended before it listened: {ended}"),
+        }
+    }
+
+    /// Starts a command that becomes a recorder, and waits until it says where it listens.
+    ///
+    /// # Errors
+    /// How it ended and what it said, if it ended before.
+    ///
+    /// # Panics
+    /// When the command cannot be run.
+    pub fn try_start(&self, command: &mut Command) -> Result<Running, Ended> {
+        let mut child = command
             .stdout(Stdio::null())
             .stderr(Stdio::piped())
             .spawn()
@@ -80,7 +116,8 @@ impl Place {
         let mut said = Vec::new();
         let address = loop {
             let Some(Ok(line)) = lines.next() else {
-                panic!("the recorder ended before it listened:\n{}", said.join("\n"))
+                let status = child.wait().expect("an ended recorder has a status");
+                return Err(Ended { status, said: said.join("\n") });
             };
             if let Some(rest) = line.split("address=").nth(1) {
                 break rest.split_whitespace().next().unwrap_or_default().to_owned();
@@ -89,7 +126,7 @@ impl Place {
         };
         // The pipe is read to its end so that the recorder never blocks on it.
         std::thread::spawn(move || lines.for_each(drop));
-        Running { child, base: format!("http://{address}") }
+        Ok(Running { child, base: format!("http://{address}") })
     }
 
     /// A token of the local issuer.
@@ -126,6 +163,22 @@ impl Running {
         let asked = Command::new("kill").args(["-TERM", &pid]).status().expect("`kill` runs");
         assert!(asked.success(), "SIGTERM could not be sent");
         self.child.wait().expect("a stopped recorder ends")
+    }
+
+    /// As [`stop`](Self::stop), for a recorder that may have ended already, in whatever way.
+    ///
+    /// # Panics
+    /// When it goes on running for half a minute.
+    pub fn stop_if_running(mut self) -> ExitStatus {
+        let pid = self.child.id().to_string();
+        let _ = Command::new("kill").args(["-TERM", &pid]).stderr(Stdio::null()).status();
+        for _ in 0..3_000 {
+            if let Some(status) = self.child.try_wait().expect("a child can be asked") {
+                return status;
+            }
+            std::thread::sleep(Duration::from_millis(10));
+        }
+        panic!("the recorder does not stop");
     }
 
     /// Number of the process.

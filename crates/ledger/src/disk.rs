@@ -56,6 +56,9 @@ pub trait Dir: fmt::Debug + Send + Sync {
     fn lock(&self) -> io::Result<Option<Box<dyn Lock>>>;
     /// The kind of file system the directory lies on.
     fn file_system(&self) -> io::Result<FileSystem>;
+    /// Whether the device below keeps written bytes in a cache that forgets them without power
+    /// unless it is flushed; `None` if the system does not tell.
+    fn has_volatile_cache(&self) -> Option<bool>;
     /// Reads up to `len` bytes at `offset` from the device itself, past the page cache as far as the
     /// system allows (`O_DIRECT`; where that is refused the cached pages are dropped first). Short
     /// only at the end of the file.

@@ -4,6 +4,10 @@
 /// changing the segment is rare, small enough to be read whole at start and checked in parallel.
 pub const SEGMENT_BYTES: u64 = 16 << 20;
 
+/// Smallest segment size that may be configured, in bytes: a few dozen entries, for small places and
+/// for tests. A segment grows if a batch is larger.
+pub const SEGMENT_BYTES_MIN: u64 = 16 << 10;
+
 /// Largest segment size that may be configured, in bytes: offsets inside a segment are `u32`, and
 /// the last segment is held in memory at start.
 pub const SEGMENT_BYTES_MAX: u64 = 256 << 20;
@@ -65,7 +69,7 @@ pub const RETRY_AFTER_S: u64 = 1;
 
 const _: () = {
     assert!(BATCH_BYTES_MAX > chain::limits::ENTRY_BYTES_MAX + 64);
-    assert!(SEGMENT_BYTES <= SEGMENT_BYTES_MAX);
+    assert!(SEGMENT_BYTES_MIN <= SEGMENT_BYTES && SEGMENT_BYTES <= SEGMENT_BYTES_MAX);
     assert!(SEGMENT_BYTES_MAX + (BATCH_BYTES_MAX as u64) < u32::MAX as u64);
     assert!(SEGMENT_BYTES >= 2 * BATCH_BYTES_MAX as u64);
     assert!(QUEUE_SUBMISSIONS_MAX >= 2 * BATCH_ENTRIES_MAX, "the next batch fills while one syncs");

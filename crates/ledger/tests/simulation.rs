@@ -32,6 +32,17 @@ fn env(name: &str) -> Option<u64> {
     std::env::var(name).ok().and_then(|text| text.parse().ok())
 }
 
+/// The commit a failing seed belongs to; with it the failure replays exactly.
+fn commit() -> String {
+    let git = |words: &[&str]| {
+        let output = std::process::Command::new("git").args(words).output().ok()?;
+        Some(String::from_utf8_lossy(&output.stdout).trim().to_owned())
+    };
+    let changed = git(&["status", "--porcelain", "-uno"]).is_some_and(|text| !text.is_empty());
+    let commit = git(&["rev-parse", "HEAD"]).unwrap_or_else(|| "unknown".to_owned());
+    if changed { format!("{commit} with changes") } else { commit }
+}
+
 #[test]
 fn no_seed_loses_doubles_or_reorders_anything() {
     let seeds = match env("PULVERLOG_SIM_SEED") {
@@ -49,7 +60,10 @@ fn no_seed_loses_doubles_or_reorders_anything() {
             match catch_unwind(AssertUnwindSafe(|| Shift::new(seed).run())) {
                 Ok(done) => totals.lock().expect("lock").add(&done),
                 Err(panic) => {
-                    eprintln!("simulation failed: PULVERLOG_SIM_SEED={seed}");
+                    eprintln!(
+                        "simulation failed: PULVERLOG_SIM_SEED={seed} at commit {}",
+                        commit()
+                    );
                     next.store(seeds.end, Ordering::Relaxed);
                     std::panic::resume_unwind(panic);
                 }

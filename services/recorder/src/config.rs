@@ -10,6 +10,7 @@ use std::path::{Path, PathBuf};
 use chain::note::{KeyKind, VerifierKey};
 use figment::Figment;
 use figment::providers::{Env, Format as _, Serialized, Toml};
+use ledger::limits::{SEGMENT_BYTES, SEGMENT_BYTES_MAX, SEGMENT_BYTES_MIN};
 use serde::{Deserialize, Serialize};
 
 use crate::limits::WITNESSES_MAX;
@@ -67,6 +68,9 @@ pub struct LogConfig {
     pub index_in_memory: bool,
     /// Accept a data directory in memory (tmpfs), where a power cut loses everything. For tests.
     pub allow_tmpfs: bool,
+    /// Size of a segment in bytes. Each is filled with zeros before it is used, so this is also the
+    /// least free space the log needs. Segments written with another size stay readable.
+    pub segment_bytes: u64,
 }
 
 /// Where the service listens.
@@ -179,6 +183,7 @@ impl Default for LogConfig {
             origin: "records.localhost/log".into(),
             index_in_memory: false,
             allow_tmpfs: false,
+            segment_bytes: SEGMENT_BYTES,
         }
     }
 }
@@ -262,6 +267,9 @@ impl Config {
                 "log.origin",
                 "is a schema-less URL such as `records.example.org/north/2026`",
             );
+        }
+        if !(SEGMENT_BYTES_MIN..=SEGMENT_BYTES_MAX).contains(&self.log.segment_bytes) {
+            return wrong("log.segment_bytes", "is 16384 to 268435456 (16 KiB to 256 MiB)");
         }
         if self.auth.audience.is_empty() {
             return wrong("auth.audience", "is empty: name this service as its tokens do");
@@ -351,6 +359,8 @@ mod tests {
         };
         check("log.origin", &|c| c.log.origin = "https://records.example.org".into());
         check("log.origin", &|c| c.log.origin = "a b".into());
+        check("log.segment_bytes", &|c| c.log.segment_bytes = 4_096);
+        check("log.segment_bytes", &|c| c.log.segment_bytes = 1 << 30);
         check("auth.issuer", &|c| c.auth.jwks_file = Some("keys.json".into()));
         check("auth.jwks_url", &|c| {
             c.auth.issuer = "https://id.example.org".into();

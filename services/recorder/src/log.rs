@@ -223,6 +223,7 @@ impl Places {
     pub fn of(config: &Config) -> Self {
         let mut files = FilesOptions::under(&config.log.data_dir);
         files.head_dir = config.head_dir();
+        files.segment_bytes = config.log.segment_bytes;
         if config.log.allow_tmpfs {
             files.file_systems = FileSystemPolicy::TestsOnly;
         }

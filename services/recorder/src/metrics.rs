@@ -28,6 +28,10 @@ pub struct Metrics {
     pub refusals_skipped: IntCounter,
     /// Entries in the log.
     pub entries: IntGauge,
+    /// Entries the last whole reading of the log found as they were signed.
+    pub scrubbed: IntGauge,
+    /// 1 if reading the log in the background found damage.
+    pub damaged: IntGauge,
     /// Requests that wait for news.
     pub waiters: IntGauge,
     /// Panics caught in handlers.
@@ -112,6 +116,14 @@ impl Metrics {
                 "Refused requests that were counted only",
             )?,
             entries: gauge("pulverlog_entries", "Entries in the log")?,
+            scrubbed: gauge(
+                "pulverlog_scrubbed_entries",
+                "Entries the last whole background reading found as they were signed",
+            )?,
+            damaged: gauge(
+                "pulverlog_damage_found",
+                "1 if the background reading found entries that changed on the disk",
+            )?,
             waiters: gauge("pulverlog_waiting_requests", "Requests that wait for news")?,
             panics: counter("pulverlog_panics_total", "Panics caught in handlers")?,
             uncovered: gauge(

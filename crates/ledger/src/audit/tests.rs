@@ -2,11 +2,13 @@
 
 use std::sync::Arc;
 
+use chain::Digest;
 use chain::keys::Keys;
 use chain::verify::Verdict;
 
 use super::*;
 use crate::engine::files::Outcome as Opening;
+use crate::engine::recovery::StopCause;
 use crate::sim::{SimClock, SimDisk};
 use crate::testing::{START_MS, options, remark, seams, signer};
 use crate::{Opened, create};
@@ -169,8 +171,8 @@ fn f14_no_flipped_bit_goes_unnoticed() {
         for (path, bytes) in log.segments() {
             let end = bytes.iter().rposition(|byte| *byte != 0).map_or(0, |last| last + 1);
             // A few zeros behind the end stand for all of them.
-            for at in 0..(end + 8).min(bytes.len()) {
-                let bit = 1 << (at % 8);
+            let places = 0..(end + 8).min(bytes.len());
+            for (at, bit) in places.flat_map(|at| (0..8).map(move |bit| (at, 1 << bit))) {
                 let fork = log.fork();
                 let mut changed = bytes.clone();
                 changed[at] ^= bit;
@@ -183,6 +185,7 @@ fn f14_no_flipped_bit_goes_unnoticed() {
             }
         }
         assert!(met.contains_key("Stopped"), "{met:?}");
+        println!("every bit flipped (covered by a watermark: {covered}): {met:?}, 0 unnoticed");
     }
 }
 
@@ -191,9 +194,11 @@ fn f15_no_cut_at_any_byte_goes_unnoticed() {
     for covered in [true, false] {
         let log = Log::new(&[2, 1, 2], covered);
         let segments = log.segments();
+        let mut cuts = 0;
         for (path, bytes) in &segments {
             let end = bytes.iter().rposition(|byte| *byte != 0).map_or(0, |last| last + 1);
             for at in 0..end {
+                cuts += 1;
                 let fork = log.fork();
                 fork.disk.tamper(path, Some(&bytes[..at]));
                 let what = format!("{path} cut at {at}");
@@ -204,6 +209,7 @@ fn f15_no_cut_at_any_byte_goes_unnoticed() {
                 }
             }
         }
+        println!("cut at {cuts} bytes (covered by a watermark: {covered}), 0 unnoticed");
     }
 }
 
@@ -274,6 +280,37 @@ fn f14_rot_inside_a_sealed_segment_is_named_by_check_and_scrub() {
     drop(opened);
     let Scrubbed::Damaged(stop) = scrub_all(&fork) else { panic!("found") };
     assert_eq!(stop.seq, 4, "the first link that does not hold");
+}
+
+#[test]
+fn bytes_are_compared_with_a_signed_root_whatever_the_segments_and_blocks() {
+    // More than a block of 256 entries, in many segments, ending inside, at and behind a block.
+    for last in [7, 8, 9] {
+        let log = Log::new(&[3, 200, 40, 4, last, 1], true);
+        let opened = log.open().expect("opened");
+        let signed = opened.notary.as_ref().and_then(|n| n.watermark()).expect("signed").clone();
+        drop(opened);
+        assert_eq!(signed.size, log.entries.len() as u64);
+        for threads in [0, 1, 3] {
+            let found = compare_bytes(&log.disk, &log.files, &signed, threads).expect("compared");
+            assert_eq!(found, None);
+        }
+        let wrong = Signed { root: Digest::of(b"another"), ..signed.clone() };
+        let found = compare_bytes(&log.disk, &log.files, &wrong, 2).expect("compared");
+        assert_eq!(found.map(|stop| stop.cause), Some(StopCause::OtherHistory));
+        let segments = log.segments();
+        for (path, bytes) in segments.iter().step_by(7) {
+            let line = memchr::memchr(b'\n', bytes).expect("an entry");
+            for at in [10, line / 2, line] {
+                let fork = log.fork();
+                let mut changed = bytes.clone();
+                changed[at] ^= 1;
+                fork.disk.tamper(path, Some(&changed));
+                let found = compare_bytes(&fork.disk, &fork.files, &signed, 2).expect("compared");
+                assert!(found.is_some(), "bit 0 of byte {at} of {path}");
+            }
+        }
+    }
 }
 
 #[test]

@@ -173,6 +173,17 @@ impl Dir for OsDir {
         })
     }
 
+    fn has_volatile_cache(&self) -> Option<bool> {
+        let device = fstat(&self.fd).ok()?.st_dev;
+        let (major, minor) = (rustix::fs::major(device), rustix::fs::minor(device));
+        // A partition has no queue of its own; its disk lies one directory up (sysfs-block ABI,
+        // "queue/write_cache").
+        let below = format!("/sys/dev/block/{major}:{minor}");
+        let read = |queue: &str| fs::read_to_string(format!("{below}/{queue}/write_cache")).ok();
+        let cache = read("queue").or_else(|| read("../queue"))?;
+        Some(cache.trim() != "write through")
+    }
+
     fn read_from_device(&self, name: &str, offset: u64, len: usize) -> io::Result<Vec<u8>> {
         let flags = OFlags::RDONLY | OFlags::NOFOLLOW | OFlags::CLOEXEC;
         match openat(&self.fd, name, flags | OFlags::DIRECT, Mode::empty()) {

@@ -1,4 +1,4 @@
-//! The files engine: entries as lines in segment files, to the rules R1 to R16 of DEVELOPERS.md.
+//! The files engine: entries as lines in segment files, to the rules R1 to R16 of `DURABILITY.md`.
 //!
 //! ```text
 //! <log>/entries/00000000000000000000.log   sealed segment, named by its first seq, mode 0440
@@ -16,6 +16,7 @@
 //! can hide a cut tail). What a power cut may lose: nothing acknowledged, on ext4 or XFS and a disk
 //! that honours flush. Tiles can be rebuilt.
 
+mod bytes;
 mod open;
 mod shelf;
 mod survey;
@@ -31,6 +32,7 @@ use chain::Digest;
 use chain::entry::leaf_hash;
 use chain::tile::Tile;
 
+pub(crate) use bytes::root_from_bytes;
 pub(crate) use open::look_at_entries;
 pub use open::{CutBytes, LockedFiles, Outcome, Recovered};
 

@@ -2,7 +2,7 @@
 //!
 //! At start the segments are walked from the last watermark on. The walk ends at the first place
 //! that is not the next entry or a trailer, and [`decide`] says what to do about it. The numbers
-//! E1 to E18 are those of the end-of-log table in DEVELOPERS.md.
+//! E1 to E18 are those of the end-of-log table in `DURABILITY.md`.
 //!
 //! A torn tail and a rotten one look the same to any checksum. Only what is kept outside the log
 //! (the watermark, receipts) tells them apart; so bytes the watermark covers are never cut, and what

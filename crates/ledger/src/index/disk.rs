@@ -10,7 +10,7 @@
 //! p<fold> 0x00 <version> <part>  snapshot: part 0 is its head, the others its bytes
 //! ```
 //! sled says of itself that it is beta, syncs in its own time and may refuse to open what it wrote
-//! (durability reference, section 1). So: opening is guarded against errors and panics; a cursor
+//! (README of sled 0.34.7; its issues 1527 and 1533). So: opening is guarded against errors and panics; a cursor
 //! that is missing, foreign, ahead of the log or not on it, and every damage, leads to the same
 //! cure. The directory is moved aside as `index.bad-<count>` and a new one is built from the log.
 

@@ -694,6 +694,10 @@ impl Dir for SimDir {
         Ok(self.disk.world().file_system)
     }
 
+    fn has_volatile_cache(&self) -> Option<bool> {
+        Some(true)
+    }
+
     fn read_from_device(&self, name: &str, offset: u64, len: usize) -> io::Result<Vec<u8>> {
         let mut world = self.disk.world();
         let verdict = world.enter(self.life, Op::Read, &self.child(name))?;

@@ -67,6 +67,9 @@ pub(super) async fn read_metrics(recorder: web::Data<Recorder>) -> HttpResponse 
         recorder.metrics.uncovered.set(i64::try_from(window.entries).unwrap_or(i64::MAX));
         recorder.metrics.uncovered_s.set(i64::try_from(window.age_s).unwrap_or(i64::MAX));
     }
+    let scrub = recorder.log.health().scrub;
+    recorder.metrics.scrubbed.set(i64::try_from(scrub.covered).unwrap_or(i64::MAX));
+    recorder.metrics.damaged.set(i64::from(scrub.damage.is_some()));
     recorder.metrics.entries.set(i64::try_from(recorder.log.size()).unwrap_or(i64::MAX));
     HttpResponse::Ok().content_type(ContentType::plaintext()).body(recorder.metrics.text())
 }

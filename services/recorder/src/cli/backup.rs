@@ -54,7 +54,7 @@ pub fn backup(config: &Config, args: &BackupArgs) -> anyhow::Result<()> {
     copy.log.head_dir = None;
     let keys = args.dir.join("keys.txt");
     write(&keys, check::own_keys(config)?.to_string().as_bytes())?;
-    report(check::verdict(&copy, &CheckArgs { keys: Some(keys) })?)
+    report(check::verdict(&copy, &CheckArgs { keys: Some(keys), bytes: false })?)
 }
 
 /// Copies a backup into the configured data directory, which must hold no log, and checks it.
@@ -77,7 +77,10 @@ pub fn restore(config: &Config, args: &RestoreArgs) -> anyhow::Result<()> {
     if keys.try_exists()? && !config.keys_dir().try_exists()? {
         copy_tree(&keys, &config.keys_dir())?;
     }
-    report(check::verdict(config, &CheckArgs { keys: Some(args.dir.join("keys.txt")) })?)
+    report(check::verdict(
+        config,
+        &CheckArgs { keys: Some(args.dir.join("keys.txt")), bytes: false },
+    )?)
 }
 
 fn report(verdict: Verdict) -> anyhow::Result<()> {

@@ -8,9 +8,13 @@ use anyhow::Context as _;
 use chain::keys::Keys;
 use chain::note::Ed25519Signer;
 use chain::verify::{Evidence, Verdict, Verifier};
+use ledger::audit::compare_bytes;
+use ledger::disk::OsDisk;
+use ledger::notary::read_checkpoint;
 
 use super::disk;
 use crate::config::Config;
+use crate::log::Places;
 use crate::secret;
 
 /// What the log is checked against.
@@ -20,6 +24,10 @@ pub struct CheckArgs {
     /// the log is taken, and the check shows damage only, not a log that was replaced as a whole.
     #[arg(long)]
     pub keys: Option<PathBuf>,
+    /// Compare the bytes of the entries with the newest signed checkpoint and read nothing of what
+    /// they say: many times faster, and no changed bit is missed.
+    #[arg(long)]
+    pub bytes: bool,
 }
 
 /// Exit codes of the check, as of the auditor.
@@ -29,9 +37,10 @@ const CANNOT_CHECK: u8 = 2;
 /// Prints one line with the verdict. The exit code is 0 for sound, 1 for broken and 2 if it could
 /// not be checked.
 pub fn run(config: &Config, args: &CheckArgs) -> ExitCode {
-    let (line, code) = match verdict(config, args) {
-        Ok(Verdict::Sound(summary)) => (summary.to_string(), ExitCode::SUCCESS),
-        Ok(Verdict::Broken(fault)) => (fault.to_string(), ExitCode::from(BROKEN)),
+    let found = if args.bytes { bytes(config, args) } else { entries(config, args) };
+    let (line, code) = match found {
+        Ok(Found::Sound(line)) => (line, ExitCode::SUCCESS),
+        Ok(Found::Broken(line)) => (line, ExitCode::from(BROKEN)),
         Err(error) => (format!("could not check: {error:#}"), ExitCode::from(CANNOT_CHECK)),
     };
     // Whoever closed standard output still gets the exit code.
@@ -39,22 +48,60 @@ pub fn run(config: &Config, args: &CheckArgs) -> ExitCode {
     code
 }
 
+enum Found {
+    Sound(String),
+    Broken(String),
+}
+
+fn entries(config: &Config, args: &CheckArgs) -> anyhow::Result<Found> {
+    Ok(match verdict(config, args)? {
+        Verdict::Sound(summary) => Found::Sound(summary.to_string()),
+        Verdict::Broken(fault) => Found::Broken(fault.to_string()),
+    })
+}
+
+/// The bytes against the newest signed checkpoint.
+fn bytes(config: &Config, args: &CheckArgs) -> anyhow::Result<Found> {
+    let files = Places::of(config).files;
+    let path = files.head_dir.join("watermark");
+    let note = std::fs::read(&path).with_context(|| path.display().to_string())?;
+    let name = path.display().to_string();
+    let signed = read_checkpoint(&note, &keys(config, args)?.log, &name)?
+        .with_context(|| format!("`{name}` is no signed checkpoint of this log"))?;
+    Ok(match compare_bytes(&OsDisk, &files, &signed, threads())? {
+        Some(damage) => Found::Broken(format!("broken: {damage}")),
+        None => Found::Sound(format!(
+            "sound: the bytes of {} entries are those that were signed, root {}",
+            signed.size, signed.root
+        )),
+    })
+}
+
+fn threads() -> usize {
+    std::thread::available_parallelism().map_or(1, usize::from)
+}
+
+fn keys(config: &Config, args: &CheckArgs) -> anyhow::Result<Keys> {
+    let Some(path) = &args.keys else { return own_keys(config) };
+    let bytes = std::fs::read(path).with_context(|| path.display().to_string())?;
+    Ok(Keys::parse(&bytes)?)
+}
+
 /// Checks the log on disk.
 ///
 /// # Errors
 /// If it cannot be checked.
 pub fn verdict(config: &Config, args: &CheckArgs) -> anyhow::Result<Verdict> {
-    let keys = match &args.keys {
-        Some(path) => {
-            let bytes = std::fs::read(path).with_context(|| path.display().to_string())?;
-            Keys::parse(&bytes)?
-        }
-        None => own_keys(config)?,
-    };
+    let keys = keys(config, args)?;
     let checkpoints = disk::checkpoints(config)?;
     let mut verifier =
         Verifier::new(Evidence { keys, policy: None, checkpoints, receipts: vec![] })?;
-    disk::each_entry(config, |line| Ok(verifier.push(line)))?;
+    disk::each_segment(config, |entries| {
+        // As an exported file has them: those are read on all processors.
+        let mut file = entries.join(&b'\n');
+        file.push(b'\n');
+        Ok(verifier.push_file(&file, threads()))
+    })?;
     Ok(verifier.finish())
 }
 

@@ -37,22 +37,39 @@ pub fn each_entry(
     mut each: impl FnMut(&[u8]) -> anyhow::Result<ControlFlow<()>>,
 ) -> anyhow::Result<u64> {
     let mut shown = 0;
+    each_segment(config, |entries| {
+        for entry in entries {
+            shown += 1;
+            if each(entry)?.is_break() {
+                return Ok(ControlFlow::Break(()));
+            }
+        }
+        Ok(ControlFlow::Continue(()))
+    })?;
+    Ok(shown)
+}
+
+/// Shows the entries of one segment after the other to `each`, until it breaks.
+///
+/// # Errors
+/// If a segment cannot be read.
+pub fn each_segment(
+    config: &Config,
+    mut each: impl FnMut(&[&[u8]]) -> anyhow::Result<ControlFlow<()>>,
+) -> anyhow::Result<()> {
     for path in segments(config)? {
         let name = path.display().to_string();
         let length = fs::metadata(&path).with_context(|| name.clone())?.len();
         ensure!(length <= SEGMENT_BYTES_MAX, "`{name}` is too long for a segment");
         let bytes = fs::read(&path).with_context(|| name.clone())?;
-        for line in closed(&bytes).split(|byte| *byte == b'\n') {
-            if line.is_empty() || line[0] == b'#' {
-                continue;
-            }
-            shown += 1;
-            if each(line)?.is_break() {
-                return Ok(shown);
-            }
+        let lines = closed(&bytes).split(|byte| *byte == b'\n');
+        let entries: Vec<&[u8]> =
+            lines.filter(|line| !line.is_empty() && line[0] != b'#').collect();
+        if !entries.is_empty() && each(&entries)?.is_break() {
+            break;
         }
     }
-    Ok(shown)
+    Ok(())
 }
 
 /// The part of a segment that ends with its last whole trailer.

@@ -124,10 +124,12 @@ pub async fn run(config: Config, seams: &Seams, args: ServeArgs) -> anyhow::Resu
     let listener =
         TcpListener::bind(address).with_context(|| format!("cannot listen on {address}"))?;
     let (server, address) = app::start(recorder.clone(), listener)?;
+    // Before anybody is told that it serves: who asks it to stop at once is heard.
+    let asked = asked_to_stop().context("signals cannot be received")?;
     tracing::info!(%address, origin = log.origin(), entries = log.size(), "serving");
     let handle = server.handle();
     let stop = actix_web::rt::spawn(async move {
-        signal().await;
+        asked.await;
         tracing::info!("stopping: running requests are finished first");
         recorder.stop();
         handle.stop(true).await;
@@ -144,12 +146,15 @@ pub async fn run(config: Config, seams: &Seams, args: ServeArgs) -> anyhow::Resu
     Ok(())
 }
 
-/// Waits for SIGTERM or SIGINT.
-pub(crate) async fn signal() {
+/// Listens for SIGTERM and SIGINT from now on; the future ends when one came.
+pub(crate) fn asked_to_stop() -> std::io::Result<impl Future<Output = ()>> {
     use tokio::signal::unix::{SignalKind, signal};
-    let Ok(mut terminate) = signal(SignalKind::terminate()) else { return };
-    tokio::select! {
-        _ = terminate.recv() => {}
-        _ = tokio::signal::ctrl_c() => {}
-    }
+    let mut terminate = signal(SignalKind::terminate())?;
+    let mut interrupt = signal(SignalKind::interrupt())?;
+    Ok(async move {
+        tokio::select! {
+            _ = terminate.recv() => {}
+            _ = interrupt.recv() => {}
+        }
+    })
 }

@@ -108,8 +108,9 @@ pub async fn run(config: Config, seams: &Seams, args: DemoArgs) -> anyhow::Resul
     let all_there = summary::print(&result, &dir)?;
     if args.once.is_none() {
         house.clock.live();
+        let asked = serve::asked_to_stop()?;
         house.invite(&result.script, &mut *(seams.random)(), &dir)?;
-        serve::signal().await;
+        asked.await;
     }
     house.close().await?;
     if all_there { Ok(()) } else { bail!("something is missing: see the summary") }

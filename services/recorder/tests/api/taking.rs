@@ -177,7 +177,7 @@ fn seams() -> Seams {
 }
 
 fn check(config: &Config) -> Result<u64, String> {
-    match check::verdict(config, &CheckArgs { keys: None }).unwrap() {
+    match check::verdict(config, &CheckArgs { keys: None, bytes: false }).unwrap() {
         Verdict::Sound(summary) => Ok(summary.entries),
         Verdict::Broken(fault) => Err(fault.to_string()),
     }

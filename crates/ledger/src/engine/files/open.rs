@@ -444,6 +444,9 @@ fn refuse_file_system(dir: &dyn Dir, name: &str, policy: FileSystemPolicy) -> Re
     if let crate::disk::FileSystem::Other(magic) = kind {
         tracing::warn!(%name, magic, "a file system nobody has tried: ext4 and XFS are supported");
     }
+    if dir.has_volatile_cache() == Some(true) {
+        tracing::warn!(%name, "the disk has a volatile write cache: it must honour flush, or a power cut can take acknowledged entries");
+    }
     match kind.refusal(policy) {
         Some(what) => Err(LedgerError::Foreign { name: name.to_owned(), what: what.to_owned() }),
         None => Ok(()),

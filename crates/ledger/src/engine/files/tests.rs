@@ -512,7 +512,7 @@ fn a_full_disk_refuses_cleanly_and_works_again_when_there_is_room() -> Result<()
 #[test]
 fn after_a_failed_sync_only_a_rewrite_makes_the_tail_durable() {
     use crate::sim::{Fault, FaultKind, Op};
-    // Section 3 of the durability reference: the sync fails, the device heals, the process restarts,
+    // Rule R6: the sync fails, the device heals, the process restarts,
     // and only then the power fails. What recovery showed must still be there.
     for seed in 0..40 {
         let disk = SimDisk::new(seed);

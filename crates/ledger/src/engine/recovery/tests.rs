@@ -83,7 +83,7 @@ fn the_rows_of_the_end_of_log_table() {
     let junk = Facts { place: Place::Junk, ..plain };
     let at = |place| Facts { place, ..plain };
     let sealed = Facts { sealed: true, ..plain };
-    // Row numbers: durability reference, end-of-log table.
+    // Row numbers: `DURABILITY.md`, "The end of a log".
     let rows = [
         ("E1", plain, Open),
         ("E1, n < W", covered, Stop(StopCause::Shorter)),
