@@ -54,7 +54,7 @@ pub const LAYERS: &[Layer] = &[
 ];
 
 /// Packages nobody may depend on.
-pub const TOP: &[&str] = &["xtask", "tests"];
+pub const TOP: &[&str] = &["xtask", "bench", "tests"];
 
 /// Dependencies that are not taken, each with the reason.
 pub const BANNED: &[(&str, &str)] = &[

@@ -1,0 +1,400 @@
+//! What is read: verification, restart, rebuild, size on disk, memory, proofs, questions
+//! (M7 to M12). One log is built once and everything is measured on it.
+
+use std::path::Path;
+use std::process::Command;
+use std::time::Instant;
+
+use anyhow::{Context as _, Result, ensure};
+use chain::Digest;
+use chain::entry::leaf_hash;
+use chain::keys::Keys;
+use chain::merkle::{node_hash, prove_consistency, prove_inclusion};
+use chain::verify::{CheckpointFile, Evidence, Verdict, verify_ndjson};
+use ledger::engine::Store;
+use ledger::{Ledger, Pace, Shop, audit, tree};
+
+use crate::event::Events;
+use crate::http::Service;
+use crate::measure::{LARGE_BATCH, Sample};
+use crate::ours::{Place, signer};
+
+/// A figure: what, value, unit, goal in words.
+#[derive(Debug, Clone)]
+pub(crate) struct Figure {
+    pub(crate) metric: &'static str,
+    pub(crate) what: String,
+    pub(crate) value: f64,
+    pub(crate) unit: &'static str,
+    pub(crate) goal: &'static str,
+}
+
+fn figure(
+    metric: &'static str,
+    what: impl Into<String>,
+    value: f64,
+    unit: &'static str,
+    goal: &'static str,
+) -> Figure {
+    Figure { metric, what: what.into(), value, unit, goal }
+}
+
+/// Does something and returns how long it took, in seconds.
+fn timed<T>(work: impl FnOnce() -> Result<T>) -> Result<(T, f64)> {
+    let begun = Instant::now();
+    let done = work()?;
+    Ok((done, begun.elapsed().as_secs_f64()))
+}
+
+/// Builds a log of so many entries as the service would, stopped in good order.
+async fn build(dir: &Path, entries: u64) -> Result<(Place, f64)> {
+    let place = Place::create(dir)?;
+    let ledger = Ledger::start(place.open()?, Pace::default())?;
+    let begun = Instant::now();
+    let mut events = Events::new("build");
+    let mut count = 1;
+    while count < entries {
+        let batch = usize::try_from(entries - count)?.min(LARGE_BATCH);
+        let submissions = (0..batch).map(|_| events.submission()).collect();
+        match ledger.submit(submissions).await {
+            Ok(answers) => {
+                for answer in answers {
+                    answer.map_err(|failure| anyhow::anyhow!("{failure}"))?;
+                }
+                count += batch as u64;
+            }
+            Err(error) => return Err(error.into()),
+        }
+    }
+    ledger.close()?;
+    Ok((place, begun.elapsed().as_secs_f64()))
+}
+
+/// Everything about a log of this many entries.
+pub(crate) async fn run(dir: &Path, entries: u64, rounds: usize) -> Result<Vec<Figure>> {
+    let (place, seconds) = build(dir, entries).await?;
+    let mut figures = vec![figure(
+        "-",
+        format!("a log of {entries} entries built through the whole ledger, index and all"),
+        entries as f64 / seconds,
+        "entries/s",
+        "-",
+    )];
+    figures.extend(sizes(&place, entries)?);
+    figures.extend(verification(&place, entries, rounds)?);
+    figures.extend(restart(&place, entries)?);
+    figures.extend(proofs(&place, entries)?);
+    figures.extend(memory(dir, entries)?);
+    figures.extend(questions(dir).await?);
+    Ok(figures)
+}
+
+/// M9: bytes on disk beyond the entries.
+fn sizes(place: &Place, entries: u64) -> Result<Vec<Figure>> {
+    let of = |folder: &Path| -> Result<u64> { tree_bytes(folder) };
+    let log = &place.files.log_dir;
+    let segments = of(&log.join("entries"))?;
+    let (mut entry_bytes, mut at, mut line_bytes) = (0, 0, 0);
+    {
+        let opened = place.open()?;
+        while at < entries {
+            let chunk = opened.store.scan(at, 1 << 20)?;
+            for (_, line) in chunk.iter() {
+                entry_bytes += line.len() as u64;
+                line_bytes += line.len() as u64 + 1;
+            }
+            at = chunk.end();
+        }
+        opened_and_closed(opened)?;
+    }
+    let tiles = of(&log.join("tile"))?;
+    let index = of(&place.index)?;
+    let per = |bytes: u64| bytes as f64 / entries as f64;
+    // The zeros behind the lines of the active segment are room, not overhead.
+    let zeros = zeros_at_end(&log.join("entries"))?;
+    ensure!(segments >= line_bytes, "segments hold the lines");
+    let over = segments - zeros - entry_bytes + tiles;
+    Ok(vec![
+        figure("M9", "mean entry", per(entry_bytes), "B", "512 B"),
+        figure("M9", "segments and tiles beyond the entries", per(over), "B/event", "<= 75"),
+        figure("M9", "index and snapshots, apart", per(index), "B/event", "reported"),
+    ])
+}
+
+fn tree_bytes(folder: &Path) -> Result<u64> {
+    let mut sum = 0;
+    for entry in std::fs::read_dir(folder)? {
+        let entry = entry?;
+        let about = entry.metadata()?;
+        sum += if about.is_dir() { tree_bytes(&entry.path())? } else { about.len() };
+    }
+    Ok(sum)
+}
+
+fn zeros_at_end(entries: &Path) -> Result<u64> {
+    let mut zeros = 0;
+    for entry in std::fs::read_dir(entries)? {
+        let bytes = std::fs::read(entry?.path())?;
+        let end = bytes.iter().rposition(|byte| *byte != 0).map_or(0, |last| last + 1);
+        zeros += (bytes.len() - end) as u64;
+    }
+    Ok(zeros)
+}
+
+fn opened_and_closed(mut opened: ledger::Opened) -> Result<()> {
+    opened.core.close()?;
+    Ok(())
+}
+
+/// Bytes of every entry, one a line.
+fn lines(store: &dyn Store, entries: u64) -> Result<Vec<u8>> {
+    let mut bytes = Vec::new();
+    audit::export_entries(store, entries, &mut bytes)?;
+    Ok(bytes)
+}
+
+/// Hash work alone, on all cores: a leaf and a node for each entry.
+fn hash_limit(lines: &[&[u8]], threads: usize) -> u64 {
+    std::thread::scope(|scope| {
+        let workers: Vec<_> = lines
+            .chunks(lines.len().div_ceil(threads))
+            .map(|part| {
+                scope.spawn(move || {
+                    let mut last = Digest::of(b"");
+                    for line in part {
+                        last = node_hash(&last, &leaf_hash(line));
+                    }
+                    u64::from(last.as_bytes()[0])
+                })
+            })
+            .collect();
+        workers.into_iter().map(|worker| worker.join().unwrap_or(0)).sum()
+    })
+}
+
+/// M7: bytes against the signed root; then everything an auditor checks.
+fn verification(place: &Place, entries: u64, rounds: usize) -> Result<Vec<Figure>> {
+    let threads = std::thread::available_parallelism().map_or(1, usize::from);
+    let opened = place.open()?;
+    let file = lines(&*opened.store, entries)?;
+    let signed = opened
+        .notary
+        .as_ref()
+        .and_then(ledger::notary::Notary::watermark)
+        .context("the log is signed")?
+        .clone();
+    opened_and_closed(opened)?;
+    let split: Vec<&[u8]> =
+        file.strip_suffix(b"\n").unwrap_or(&file).split(|byte| *byte == b'\n').collect();
+    let (mut limit, mut bytes, mut full) = (Vec::new(), Vec::new(), Vec::new());
+    for _ in 0..rounds {
+        limit.push(timed(|| Ok(hash_limit(&split, threads)))?.1);
+        drop_cache(&place.files.log_dir)?;
+        let (found, seconds) = timed(|| {
+            Ok(audit::compare_bytes(&ledger::disk::OsDisk, &place.files, &signed, threads)?)
+        })?;
+        ensure!(found.is_none(), "{found:?}");
+        bytes.push(seconds);
+        let evidence = Evidence {
+            keys: Keys::of_log(signer().verifier().clone()),
+            policy: None,
+            checkpoints: vec![CheckpointFile {
+                name: "signed".to_owned(),
+                note: signed.note.clone().into_bytes(),
+                outside: true,
+            }],
+            receipts: Vec::new(),
+        };
+        let (verdict, seconds) = timed(|| Ok(verify_ndjson(evidence, &file, threads)?))?;
+        ensure!(matches!(verdict, Verdict::Sound(_)), "{verdict}");
+        full.push(seconds);
+    }
+    let (limit, bytes, full) = (median(limit), median(bytes), median(full));
+    let cores = threads as f64;
+    let rate = |seconds: f64| entries as f64 / seconds / cores;
+    Ok(vec![
+        figure(
+            "M7",
+            "limit: one leaf and one node hash an entry",
+            rate(limit),
+            "entries/s/core",
+            "-",
+        ),
+        figure(
+            "M7",
+            "bytes against the signed root, cold cache",
+            rate(bytes),
+            "entries/s/core",
+            ">= 900,000",
+        ),
+        figure("M7", "as a part of the limit", limit / bytes, "x", ">= 0.85"),
+        figure(
+            "M7",
+            "everything an auditor checks (JSON, links, times, tree), in memory",
+            rate(full),
+            "entries/s/core",
+            "second figure",
+        ),
+        figure("M7", "as a part of the limit", limit / full, "x", "second figure"),
+    ])
+}
+
+/// Drops the page cache of every file below (`posix_fadvise`).
+fn drop_cache(folder: &Path) -> Result<()> {
+    for entry in std::fs::read_dir(folder)? {
+        let path = entry?.path();
+        if path.is_dir() {
+            drop_cache(&path)?;
+        } else if let Ok(file) = std::fs::File::open(&path) {
+            file.sync_all()?;
+            rustix::fs::fadvise(&file, 0, None, rustix::fs::Advice::DontNeed)?;
+        }
+    }
+    Ok(())
+}
+
+/// M8: start from snapshot and tail; all folds from the first entry.
+fn restart(place: &Place, entries: u64) -> Result<Vec<Figure>> {
+    drop_cache(&place.files.log_dir)?;
+    let (opened, start) = timed(|| place.open())?;
+    let store = std::sync::Arc::clone(&opened.store);
+    let (shop, refold) = timed(|| {
+        let mut shop = Shop::new();
+        shop.catch_up(&*store, entries)?;
+        Ok(shop)
+    })?;
+    ensure!(shop.as_of() == entries, "all entries are folded");
+    opened_and_closed(opened)?;
+    Ok(vec![
+        figure("M8", format!("restart with a snapshot at {entries} entries"), start, "s", "<= 2"),
+        figure(
+            "M8",
+            "all folds from the first entry",
+            entries as f64 / refold,
+            "entries/s",
+            ">= 1,000,000 a core",
+        ),
+    ])
+}
+
+/// M11: proofs from tiles.
+fn proofs(place: &Place, entries: u64) -> Result<Vec<Figure>> {
+    const PROOFS: u64 = 1_000;
+    let opened = place.open()?;
+    let store = &*opened.store;
+    let step = (entries / PROOFS).max(1);
+    let mut longest = 0;
+    let ((), inclusion) = timed(|| {
+        for seq in (0..entries).step_by(usize::try_from(step)?) {
+            let path = prove_inclusion(&tree::hashes(store, entries), seq, entries)?;
+            longest = longest.max(path.len());
+        }
+        Ok(())
+    })?;
+    let ((), consistency) = timed(|| {
+        for from in (1..entries).step_by(usize::try_from(step)?) {
+            let path = prove_consistency(&tree::hashes(store, entries), from, entries)?;
+            longest = longest.max(path.len());
+        }
+        Ok(())
+    })?;
+    opened_and_closed(opened)?;
+    let count = entries.div_ceil(step) as f64;
+    Ok(vec![
+        figure("M11", "inclusion proof", inclusion / count * 1e6, "us", "<= 50"),
+        figure("M11", "consistency proof", consistency / count * 1e6, "us", "<= 50"),
+        figure("M11", "longest proof", longest as f64 * 32.0, "B", "<= 1,126"),
+    ])
+}
+
+/// What a process holds in memory, measured in processes of their own.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub(crate) enum Holding {
+    /// Engine, tree and index: the log without the folds.
+    Log,
+    /// The folds too.
+    All,
+}
+
+/// Opens a log, reads through it, and prints what the process then holds. Runs in a child process.
+pub(crate) fn hold(dir: &Path, what: Holding) -> Result<()> {
+    let place = Place::under(dir);
+    match what {
+        Holding::All => {
+            let opened = place.open()?;
+            println!("{}", resident_bytes()?);
+            opened_and_closed(opened)?;
+        }
+        Holding::Log => {
+            let (engine, notary) = place.open_log()?;
+            let store = ledger::engine::Engine::store(&engine);
+            let index = place.open_index(&*store)?;
+            let mut at = 0;
+            while at < store.count() {
+                at = store.scan(at, 1 << 20)?.end();
+            }
+            println!("{}", resident_bytes()?);
+            drop((engine, notary, index));
+        }
+    }
+    Ok(())
+}
+
+/// `VmRSS` of this process (proc(5)).
+fn resident_bytes() -> Result<u64> {
+    let status = std::fs::read_to_string("/proc/self/status")?;
+    let line = status.lines().find_map(|line| line.strip_prefix("VmRSS:"));
+    let kib: u64 =
+        line.and_then(|line| line.split_whitespace().next()?.parse().ok()).context("VmRSS")?;
+    Ok(kib << 10)
+}
+
+/// M10.
+fn memory(dir: &Path, entries: u64) -> Result<Vec<Figure>> {
+    let ask = |what: &str| -> Result<f64> {
+        let mut command = Command::new(std::env::current_exe()?);
+        let output = command.args(["hold", what, "--dir"]).arg(dir).output()?;
+        ensure!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+        Ok(String::from_utf8(output.stdout)?.trim().parse::<f64>()? / f64::from(1 << 20))
+    };
+    let limit = 64.0 + 2.0 * entries as f64 / f64::from(1 << 20);
+    Ok(vec![
+        figure(
+            "M10",
+            "resident, log core (engine, tree, index) after reading all",
+            ask("log")?,
+            "MiB",
+            "<= 64 MiB + 2 B/event",
+        ),
+        figure("M10", "the limit at this size", limit, "MiB", "-"),
+        figure("M10", "resident, with all folds", ask("all")?, "MiB", "reported"),
+    ])
+}
+
+/// M12: questions over HTTP at this size.
+async fn questions(dir: &Path) -> Result<Vec<Figure>> {
+    let service = Service::start(dir, None).await?;
+    let mut figures = Vec::new();
+    for (what, path, goal) in [
+        ("current state of a machine, p99", "/v1/equipment/S-02", "1,000"),
+        ("one entry, p99", "/v1/entries/1000", "-"),
+        ("its proof, p99", "/v1/entries/1000/proof", "-"),
+    ] {
+        let (mut sample, bytes): (Sample, usize) = service.get(path, 300).await?;
+        let what = format!("{what} ({bytes} B)");
+        figures.push(figure("M12", what, sample.percentile(99), "us", goal));
+    }
+    service.stop().await?;
+    Ok(figures)
+}
+
+/// The middle value.
+pub(crate) fn median(mut values: Vec<f64>) -> f64 {
+    values.sort_by(f64::total_cmp);
+    let middle = values.len() / 2;
+    match values.len() {
+        0 => f64::NAN,
+        even if even.is_multiple_of(2) => f64::midpoint(values[middle - 1], values[middle]),
+        _ => values[middle],
+    }
+}
