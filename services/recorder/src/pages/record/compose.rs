@@ -119,7 +119,7 @@ pub(crate) fn data(kind: &Kind, answers: &Answers) -> Result<Value, Vec<Mistake>
     if !checks.is_empty() {
         data.insert("checks".to_owned(), Value::Array(checks));
     }
-    for field in kind.fields {
+    for field in kind.fields() {
         match read(field, answers) {
             Ok(Some(value)) => put(&mut data, field.path, value),
             Ok(None) if field.need => mistakes.push(mistake(field.path, "need")),
@@ -290,7 +290,7 @@ mod tests {
         for kind in KINDS {
             let found = data(kind, &answers(&[])).unwrap_err();
             let named: Vec<&str> = found.iter().map(|m| m.field.as_str()).collect();
-            for field in kind.fields.iter().filter(|f| f.need) {
+            for field in kind.fields().filter(|f| f.need) {
                 assert!(named.contains(&field.path), "{}: {named:?}", kind.id);
             }
         }

@@ -159,7 +159,7 @@ pub(super) fn prefill(visit: &Visit, state: &State, kind: &Kind, answers: &mut A
     let mut put = |name: &str, value: &str| {
         answers.entry(name.to_owned()).or_insert_with(|| value.to_owned());
     };
-    let asks = |path: &str| kind.fields.iter().any(|field| field.path == path);
+    let asks = |path: &str| kind.fields().any(|field| field.path == path);
     let position = position(kind, &machine, task.as_ref());
     if let Some(position) = position {
         put("position", position.position.as_str());
@@ -260,7 +260,7 @@ impl FormPage {
             cautions: cautions_of(kind, task.as_ref()),
             defer: cautions::DEFER,
             checks: kind.checks.iter().map(|code| drawer.check(code)).collect(),
-            lines: kind.fields.iter().map(|field| drawer.line(field)).collect(),
+            lines: kind.fields().map(|field| drawer.line(field)).collect(),
             hidden: hidden(visit, answers),
             late_reasons: LATE_REASONS
                 .iter()

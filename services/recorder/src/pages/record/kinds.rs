@@ -71,7 +71,8 @@ pub(crate) struct Kind {
     pub(crate) machines: &'static [&'static str],
     /// Yes-or-no steps, asked one by one before anything else.
     pub(crate) checks: &'static [&'static str],
-    pub(crate) fields: &'static [Field],
+    /// Groups of questions, one after the other: kinds share some of them.
+    pub(crate) fields: &'static [&'static [Field]],
     /// Whether a second person signs (common practice, no source).
     pub(crate) second: bool,
 }
@@ -94,6 +95,19 @@ use Suggest::{
     Containers, Fitted, Locks, Lots, Nothing, Positions, Scales, Sieved, Targets, Vessels,
 };
 
+/// The part that goes in.
+const PART_IN: &[Field] = &[need("position", Label(Positions)), need("in.serial", Label(Nothing))];
+/// The part that came out, and where it went.
+const PART_OUT: &[Field] = &[
+    need("out.serial", Label(Fitted)),
+    need("out.condition", Word(CONDITIONS)),
+    need("out.reason", Word(REASONS)),
+    may("out.mass", Quantity(KG)),
+    may("out.container", Label(Containers)),
+];
+/// What the meter showed, and photos.
+const SHOWN: &[Field] = &[may("reading", Reading), may("evidence", Files)];
+
 /// Every kind, in the order in which they are offered.
 pub(crate) const KINDS: &[Kind] = &[
     Kind {
@@ -103,17 +117,13 @@ pub(crate) const KINDS: &[Kind] = &[
         machines: &["sieving_station"],
         checks: &["area_vacuumed_first", "mesh_whole", "seal_seated"],
         fields: &[
-            need("position", Label(Positions)),
-            need("in.serial", Label(Nothing)),
-            need("in.spec.aperture", Quantity(APERTURES)),
-            may("in.spec.spec_id", Label(Nothing)),
-            need("out.serial", Label(Fitted)),
-            need("out.condition", Word(CONDITIONS)),
-            need("out.reason", Word(REASONS)),
-            may("out.mass", Quantity(KG)),
-            may("out.container", Label(Containers)),
-            may("reading", Reading),
-            may("evidence", Files),
+            PART_IN,
+            &[
+                need("in.spec.aperture", Quantity(APERTURES)),
+                may("in.spec.spec_id", Label(Nothing)),
+            ],
+            PART_OUT,
+            SHOWN,
         ],
         second: true,
     },
@@ -128,18 +138,7 @@ pub(crate) const KINDS: &[Kind] = &[
             "gasket_seated",
             "used_filter_bagged",
         ],
-        fields: &[
-            need("position", Label(Positions)),
-            need("in.serial", Label(Nothing)),
-            need("in.spec.filter_class", Label(Nothing)),
-            need("out.serial", Label(Fitted)),
-            need("out.condition", Word(CONDITIONS)),
-            need("out.reason", Word(REASONS)),
-            may("out.mass", Quantity(KG)),
-            may("out.container", Label(Containers)),
-            may("reading", Reading),
-            may("evidence", Files),
-        ],
+        fields: &[PART_IN, &[need("in.spec.filter_class", Label(Nothing))], PART_OUT, SHOWN],
         second: true,
     },
     Kind {
@@ -148,17 +147,7 @@ pub(crate) const KINDS: &[Kind] = &[
         about: SubjectKind::Equipment,
         machines: &[],
         checks: &["seated_and_secured"],
-        fields: &[
-            need("position", Label(Positions)),
-            need("in.serial", Label(Nothing)),
-            need("out.serial", Label(Fitted)),
-            need("out.condition", Word(CONDITIONS)),
-            need("out.reason", Word(REASONS)),
-            may("out.mass", Quantity(KG)),
-            may("out.container", Label(Containers)),
-            may("reading", Reading),
-            may("evidence", Files),
-        ],
+        fields: &[PART_IN, PART_OUT, SHOWN],
         second: true,
     },
     Kind {
@@ -168,12 +157,13 @@ pub(crate) const KINDS: &[Kind] = &[
         machines: &[],
         checks: &["nothing_blown_down", "surfaces_clean"],
         fields: &[
-            need("target", Label(Targets)),
-            need("method", Word(&["vacuum", "brush", "wipe", "other"])),
-            may("residue.mass", Quantity(KG)),
-            may("residue.into", Place(Vessels)),
-            may("reading", Reading),
-            may("evidence", Files),
+            &[
+                need("target", Label(Targets)),
+                need("method", Word(&["vacuum", "brush", "wipe", "other"])),
+                may("residue.mass", Quantity(KG)),
+                may("residue.into", Place(Vessels)),
+            ],
+            SHOWN,
         ],
         second: false,
     },
@@ -183,7 +173,7 @@ pub(crate) const KINDS: &[Kind] = &[
         about: SubjectKind::Equipment,
         machines: &[],
         checks: &[],
-        fields: &[need("reading", Reading), may("evidence", Files)],
+        fields: &[&[need("reading", Reading), may("evidence", Files)]],
         second: false,
     },
     Kind {
@@ -192,11 +182,11 @@ pub(crate) const KINDS: &[Kind] = &[
         about: SubjectKind::Equipment,
         machines: &[],
         checks: &[],
-        fields: &[
+        fields: &[&[
             need("lock", Label(Nothing)),
             need("energy_checked", YesNo),
             may("permit", Label(Nothing)),
-        ],
+        ]],
         second: false,
     },
     Kind {
@@ -205,7 +195,7 @@ pub(crate) const KINDS: &[Kind] = &[
         about: SubjectKind::Equipment,
         machines: &[],
         checks: &["guards_closed", "nobody_inside", "function_tested"],
-        fields: &[may("lock", Label(Locks))],
+        fields: &[&[may("lock", Label(Locks))]],
         second: true,
     },
     Kind {
@@ -214,12 +204,12 @@ pub(crate) const KINDS: &[Kind] = &[
         about: SubjectKind::Equipment,
         machines: &["printer"],
         checks: &["seal_removed_whole", "area_vacuumed_first", "bonded", "mask_worn"],
-        fields: &[
+        fields: &[&[
             need("from", Place(Lots)),
             need("into", Place(Vessels)),
             need("mass", Quantity(KG)),
             may("scale", Label(Scales)),
-        ],
+        ]],
         second: false,
     },
     Kind {
@@ -228,7 +218,7 @@ pub(crate) const KINDS: &[Kind] = &[
         about: SubjectKind::Equipment,
         machines: &["sieving_station"],
         checks: &[],
-        fields: &[
+        fields: &[&[
             need("sieve", Label(Fitted)),
             need("aperture", Quantity(APERTURES)),
             need("from", Place(Vessels)),
@@ -238,7 +228,7 @@ pub(crate) const KINDS: &[Kind] = &[
             need("oversize.into", Place(Sieved)),
             need("duration", Quantity(&["min", "h"])),
             may("scale", Label(Scales)),
-        ],
+        ]],
         second: false,
     },
     Kind {
@@ -247,7 +237,7 @@ pub(crate) const KINDS: &[Kind] = &[
         about: SubjectKind::Equipment,
         machines: &["vacuum"],
         checks: &[],
-        fields: &[
+        fields: &[&[
             need("off_and_unplugged", YesNo),
             need("bag.tied_before_lifting", YesNo),
             need("bag.id", Label(Nothing)),
@@ -256,7 +246,7 @@ pub(crate) const KINDS: &[Kind] = &[
             may("into", Label(Containers)),
             may("new_bag", Label(Nothing)),
             may("scale", Label(Scales)),
-        ],
+        ]],
         second: false,
     },
     Kind {
@@ -265,7 +255,7 @@ pub(crate) const KINDS: &[Kind] = &[
         about: SubjectKind::Container,
         machines: &[],
         checks: &["earthed", "mask_worn", "container_closed_after"],
-        fields: &[
+        fields: &[&[
             need(
                 "what",
                 Word(&[
@@ -283,7 +273,7 @@ pub(crate) const KINDS: &[Kind] = &[
             may("from", Place(Vessels)),
             may("item", Label(Nothing)),
             may("scale", Label(Scales)),
-        ],
+        ]],
         second: false,
     },
     Kind {
@@ -292,7 +282,7 @@ pub(crate) const KINDS: &[Kind] = &[
         about: SubjectKind::Container,
         machines: &[],
         checks: &[],
-        fields: &[need("gross", Quantity(KG)), need("scale", Label(Scales))],
+        fields: &[&[need("gross", Quantity(KG)), need("scale", Label(Scales))]],
         second: false,
     },
     Kind {
@@ -301,7 +291,7 @@ pub(crate) const KINDS: &[Kind] = &[
         about: SubjectKind::Container,
         machines: &[],
         checks: &["lid_tight", "label_complete"],
-        fields: &[],
+        fields: &[&[]],
         second: false,
     },
     Kind {
@@ -311,11 +301,12 @@ pub(crate) const KINDS: &[Kind] = &[
         machines: &[],
         checks: &[],
         fields: &[
-            need("target", Label(Targets)),
-            need("result", Word(OUTCOMES)),
-            may("serial", Label(Fitted)),
-            may("reading", Reading),
-            may("evidence", Files),
+            &[
+                need("target", Label(Targets)),
+                need("result", Word(OUTCOMES)),
+                may("serial", Label(Fitted)),
+            ],
+            SHOWN,
         ],
         second: false,
     },
@@ -325,7 +316,7 @@ pub(crate) const KINDS: &[Kind] = &[
         about: SubjectKind::Equipment,
         machines: &[],
         checks: &[],
-        fields: &[
+        fields: &[&[
             need(
                 "check",
                 Word(&[
@@ -351,7 +342,7 @@ pub(crate) const KINDS: &[Kind] = &[
             may("reference", Quantity(KG)),
             may("instrument", Label(Nothing)),
             may("evidence", Files),
-        ],
+        ]],
         second: false,
     },
 ];
@@ -362,6 +353,11 @@ pub(crate) fn kind(id: &str) -> Option<&'static Kind> {
 }
 
 impl Kind {
+    /// Every question, in order.
+    pub(crate) fn fields(&self) -> impl Iterator<Item = &'static Field> {
+        self.fields.iter().copied().flatten()
+    }
+
     /// The row of the catalogue: cautions and roles.
     pub(crate) fn catalogue(&self) -> Option<&'static shopfloor::catalogue::EventKind> {
         shopfloor::catalogue::kind_of(self.event)
@@ -383,7 +379,7 @@ mod tests {
             for check in kind.checks {
                 assert_ne!(words.t(&format!("check.{check}")), "?", "{check}");
             }
-            for field in kind.fields {
+            for field in kind.fields() {
                 let key = field.path.replace('.', "_");
                 assert_ne!(words.t(&format!("field.{key}")), "?", "{}: {key}", kind.id);
             }
