@@ -18,6 +18,7 @@ use waste_support::Shop;
 
 const BAGS: usize = 20;
 const DRUMS: usize = 10;
+const MACHINES: usize = 997;
 /// Entries of one shipment with its drums.
 const LOAD: usize = DRUMS * (BAGS + 5) + 5;
 
@@ -39,9 +40,11 @@ impl Year {
         while self.owed_milli >= 1_000 {
             self.owed_milli -= 1_000;
             self.now += self.step;
-            let hours = json!({ "value": self.shop.facts.len().to_string(), "unit": "h" });
+            let told = self.shop.facts.len();
+            let hours = json!({ "value": told.to_string(), "unit": "h" });
             let data = json!({ "meter": "run", "reading": hours });
-            self.shop.record(self.now, self.now, "op_t1", "meter.read", "equipment/M-1", data);
+            let machine = format!("equipment/M-{}", told % MACHINES);
+            self.shop.record(self.now, self.now, "op_t1", "meter.read", &machine, data);
         }
     }
 
