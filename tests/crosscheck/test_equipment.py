@@ -123,6 +123,57 @@ class Equipment(CrossCheck):
             self.close(found["low"], want.low_slope, 1e-12, points, 1e-12)
             self.close(found["high"], want.high_slope, 1e-12, points, 1e-12)
 
+    # C2: the slope of SciPy on the working days of NumPy, holidays included.
+    def test_forecast_of_a_day(self):
+        draw, given = self.random, []
+        for _ in range(300):
+            week = sorted(draw.sample(range(1, 8), draw.randrange(1, 8)))
+            first = datetime(2026, 3, 2, 12, tzinfo=UTC)
+            days = sorted(draw.sample(range(40), draw.randrange(1, 25)))
+            shown, told = 10_000, []
+            for day, next_day in zip(days, days[1:] + [days[-1] + 1]):
+                told.append([(first + timedelta(days=day)).isoformat(), tenths(shown)])
+                shown += draw.randrange(0, 200) * (next_day - day)
+            holidays = [(first.date() + timedelta(days=draw.randrange(300))).isoformat()
+                        for _ in range(draw.randrange(30))]
+            given.append({"working_days": week, "holidays": holidays, "told": told,
+                          "limit": tenths(draw.randrange(1, 20_000))})
+        outlooks = set()
+        for case, found in zip(given, self.answers("forecast.day", given)):
+            outlooks.add(found["outlook"])
+            self.assertEqual({k: found[k] for k in ("outlook", "expected", "earliest", "latest")},
+                             self.forecast(case), case)
+        self.assertEqual(outlooks, {"expected", "due now", "not enough data", "not moving"})
+
+    def forecast(self, case):
+        mask = [day in case["working_days"] for day in range(1, 8)]
+        working = np.busdaycalendar(weekmask=mask, holidays=case["holidays"])
+        days = [np.datetime64(time[:10]) for time, _ in case["told"]]
+        hours = [float(shown) for _, shown in case["told"]]
+        remaining = float(case["limit"]) - (hours[-1] - hours[0])
+        nothing = {"expected": None, "earliest": None, "latest": None}
+        if remaining <= 1e-9:
+            return {"outlook": "due now", **nothing}
+        if len(days) < 4:
+            return {"outlook": "not enough data", **nothing}
+        # A day off counts with the last working day before it.
+        axis = [int(np.busday_count(days[0], day + 1, busdaycal=working)) for day in days]
+        if len(set(axis)) == 1:
+            return {"outlook": "not moving", **nothing}
+        slope = stats.theilslopes(hours, axis, 0.95)
+        last = np.busday_offset(days[-1], 0, roll="backward", busdaycal=working)
+
+        def reached(rate):
+            ahead = math.ceil(round(remaining / rate, 9)) if rate > 1e-12 else math.inf
+            if ahead > 3650:
+                return None
+            return str(np.busday_offset(last, ahead, busdaycal=working))
+
+        if reached(slope.slope) is None or reached(slope.high_slope) is None:
+            return {"outlook": "not moving", **nothing}
+        return {"outlook": "expected", "expected": reached(slope.slope),
+                "earliest": reached(slope.high_slope), "latest": reached(slope.low_slope)}
+
     # C14: statsmodels.stats.proportion.proportion_confint.
     def test_rates(self):
         given = [[hits, of] for of in range(1, 61) for hits in range(of + 1)]
@@ -235,15 +286,19 @@ class Equipment(CrossCheck):
     def test_dust(self):
         draw, given = self.random, []
         for _ in range(300):
-            layers = [[str(round(draw.uniform(0, 6), 2)), str(round(draw.uniform(0, 120), 1))]
+            layers = [{"depth": {"value": str(draw.randrange(0, 6_000)), "unit": "um"},
+                       "area": {"value": str(draw.randrange(0, 1_200) / 10), "unit": "m2"}}
                       for _ in range(draw.randrange(6))]
-            given.append({"footprint_m2": str(draw.randrange(50, 6_000)), "height_m": str(draw.choice([2.5, 3, 8])),
-                          "bulk_density_kg_m3": str(draw.randrange(100, 5_000)), "layers": layers})
+            given.append({
+                "room": "R-12", "layers": layers,
+                "footprint": {"value": str(draw.randrange(50, 6_000)), "unit": "m2"},
+                "height": {"value": str(draw.choice([2.5, 3, 8])), "unit": "m"},
+                "bulk_density": {"value": str(draw.randrange(100, 5_000)), "unit": "kg/m3"}})
         for case, found in zip(given, self.answers("dust.assess", given)):
-            density, area = float(case["bulk_density_kg_m3"]), float(case["footprint_m2"])
+            density, area, height = (float(case[m]["value"]) for m in ("bulk_density", "footprint", "height"))
             pounds = density / 16.018463
             depth = 25.4 / 32 * (75 / pounds if pounds < 75 else 1)
-            layers = [(float(d), float(a)) for d, a in case["layers"]]
+            layers = [(float(l["depth"]["value"]) / 1000, float(l["area"]["value"])) for l in case["layers"]]
             over = [a for d, a in layers if d > depth]
             volumes = [d / 1000 * a for d, a in layers]
             limit = depth / 1000 * 0.05 * area
@@ -252,18 +307,27 @@ class Equipment(CrossCheck):
             self.close(found["criterion_mm"], depth, 1e-6, case, 1e-6)
             self.close(found["volume_limit_m3"], limit, 1e-6, case, 1e-6)
             self.close(found["mass_limit_kg"], limit * density, 1e-6, case, 1e-6)
-            cloud = sum(volumes) * density * 1000 / (area * float(case["height_m"]))
-            self.close(found["cloud_g_m3"], cloud, 1e-6, case, 1e-6)
+            self.close(found["cloud_g_m3"], sum(volumes) * density * 1000 / (area * height), 1e-6, case, 1e-6)
             self.assertEqual(found["over"], hazard, case)
 
     # C12: NumPy.
     def test_exposure(self):
-        draw = self.random
-        given = [[[str(round(draw.uniform(0, 5), 3)), str(round(draw.uniform(0, 4), 2))]
-                  for _ in range(draw.randrange(1, 8))] for _ in range(200)]
-        for samples, found in zip(given, self.answers("exposure.average", given)):
-            concentrations, hours = np.array(samples, dtype=float).T
-            self.close(found, float(concentrations @ hours) / 8, 1e-12, samples, 1e-12)
+        draw, given = self.random, []
+        for _ in range(200):
+            samples = [{"concentration": {"value": f"{draw.uniform(0, 5):.3f}", "unit": "mg/m3"},
+                        "duration": {"value": str(draw.randrange(1, 240)), "unit": "min"}, "assumed": False}
+                       for _ in range(draw.randrange(1, 8))]
+            given.append({"room": "R-12", "fraction": "respirable", "samples": samples,
+                          "density": {"value": f"{draw.uniform(0.9, 8):.2f}", "unit": "g/cm3"}})
+        for case, found in zip(given, self.answers("exposure.average", given)):
+            concentrations = np.array([float(s["concentration"]["value"]) for s in case["samples"]])
+            hours = np.array([float(s["duration"]["value"]) for s in case["samples"]]) / 60
+            average = float(concentrations @ hours) / 8
+            self.close(found["average_mg_m3"], average, 0, case, 5.1e-7)
+            # 5 mg/m3, and 0.5 mg/m3 for each g/cm3 of the material.
+            for limit, against in zip((5, 0.5 * float(case["density"]["value"])), found["against"]):
+                self.close(against["limit_mg_m3"], limit, 1e-12, case)
+                self.close(against["percent"], 100 * average / limit, 0, case, 5.1e-3)
 
     # C16: the table of OIML R 76-1 in whole intervals.
     def test_error_of_a_scale(self):

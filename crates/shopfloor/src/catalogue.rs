@@ -202,6 +202,10 @@ catalogue! {
     InspectionDone = "inspection.done", about &[On::Equipment], by EVERYONE, from Shop, cautions DUST;
     /// Something was measured against a limit.
     CheckDone = "check.done", about &[On::Equipment], by EVERYONE, from Shop, cautions DUST;
+    /// The dust that lies in a room was measured.
+    DustSurveyed = "dust.surveyed", about &[On::Site], by FLOOR_EHS, from Shop, cautions DUST;
+    /// The dust that somebody breathed was measured.
+    ExposureMeasured = "exposure.measured", about &[On::Site, On::Person], by &[Ehs, Service], from Shop, cautions &["breathing_protection"];
     /// A machine was isolated from energy.
     EquipmentIsolated = "equipment.isolated", about &[On::Equipment], by FLOOR, from Shop, cautions &["isolation"];
     /// A machine was returned to use.

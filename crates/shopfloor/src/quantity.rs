@@ -60,6 +60,22 @@ dimension!(
     DistanceDimension, "distance", [("km", 1, 0), ("[mi_i]", 1609344, 6)]
 );
 dimension!(
+    /// Floor or surface. Base m2.
+    AreaDimension, "area", [("m2", 1, 0)]
+);
+dimension!(
+    /// Height of a room. Base m.
+    HeightDimension, "height", [("m", 1, 0)]
+);
+dimension!(
+    /// Mass in a volume of powder. Base kg/m3.
+    DensityDimension, "density", [("kg/m3", 1, 0), ("g/cm3", 1000, 0)]
+);
+dimension!(
+    /// Mass of dust in a volume of air. Base mg/m3.
+    ConcentrationDimension, "concentration", [("mg/m3", 1, 0)]
+);
+dimension!(
     /// Volume of a container. Base L. The US gallon is 3.785411784 L by definition.
     VolumeDimension, "volume", [("L", 1, 0), ("[gal_us]", 3785411784, 9)]
 );
@@ -83,6 +99,14 @@ pub type Minutes = Measured<MinutesDimension>;
 pub type Aperture = Measured<ApertureDimension>;
 /// Distance in km or miles.
 pub type Distance = Measured<DistanceDimension>;
+/// Area in m2.
+pub type Area = Measured<AreaDimension>;
+/// Height in m.
+pub type Height = Measured<HeightDimension>;
+/// Density in kg/m3 or g/cm3.
+pub type Density = Measured<DensityDimension>;
+/// Dust in air in mg/m3.
+pub type Concentration = Measured<ConcentrationDimension>;
 /// Volume in L or US gallons.
 pub type Volume = Measured<VolumeDimension>;
 

@@ -44,6 +44,14 @@ impl<T> Timeline<T> {
         self.moments.len() != before
     }
 
+    /// The facts that `keep` chooses.
+    pub fn filtered(&self, keep: impl Fn(&Moment<T>) -> bool) -> Self
+    where
+        T: Clone,
+    {
+        Self { moments: self.moments.iter().filter(|m| keep(m)).cloned().collect() }
+    }
+
     /// All facts in order of work.
     pub fn iter(&self) -> impl DoubleEndedIterator<Item = &Moment<T>> + ExactSizeIterator {
         self.moments.iter()

@@ -6,10 +6,7 @@ mod shop;
 use rust_decimal::Decimal;
 use serde::Deserialize;
 use serde_json::{Value, json};
-use shopfloor::equipment::{
-    DueQuery, DustFraction, DustLayer, DustRoom, ExposureSample, assess, exposure,
-    mpe_in_service_kg,
-};
+use shopfloor::equipment::{DueQuery, assess, exposure, mpe_in_service_kg};
 use shopfloor::stats::life::{Life, Weibull, kaplan_meier, mean_life, weibull};
 use shopfloor::stats::proportion::{Rate, exact, wilson};
 use shopfloor::stats::theil_sen::{Z_95, theil_sen};
@@ -23,6 +20,7 @@ pub(crate) const COMPUTATIONS: &[Computation] = &[
     ("meter.count", meter_count),
     ("task.state", task_state),
     ("slope.robust", slope_robust),
+    ("forecast.day", forecast_day),
     ("rate.wilson", |given| rate(given, wilson)),
     ("rate.exact", |given| rate(given, exact)),
     ("life.survival", life_survival),
@@ -197,39 +195,45 @@ fn chart_limits(given: Value) -> Result<Value, String> {
     ))
 }
 
-/// C11: dust layers of a room.
-fn dust_assess(given: Value) -> Result<Value, String> {
+/// C2, by events: the forecast of a task from daily readings, on the working days of a site.
+fn forecast_day(given: Value) -> Result<Value, String> {
     #[derive(Deserialize)]
     struct Inputs {
-        footprint_m2: Decimal,
-        height_m: Decimal,
-        bulk_density_kg_m3: Decimal,
-        layers: Vec<(Decimal, Decimal)>,
+        working_days: Value,
+        holidays: Value,
+        limit: String,
+        told: Vec<(String, String)>,
     }
     let given: Inputs = inputs(given)?;
-    let layers = given.layers.into_iter();
-    let found = assess(&DustRoom {
-        footprint_m2: given.footprint_m2,
-        height_m: given.height_m,
-        bulk_density_kg_m3: given.bulk_density_kg_m3,
-        layers: layers.map(|(depth_mm, area_m2)| DustLayer { depth_mm, area_m2 }).collect(),
-    });
-    serde_json::to_value(found).map_err(|e| e.to_string())
+    let (first, _) = given.told.first().ok_or("no reading")?;
+    let mut shop = Shop::default();
+    let mut config = json!({ "working_days": given.working_days, "reason": "first_settings" });
+    if given.holidays != json!([]) {
+        config["holidays"] = given.holidays;
+    }
+    shop.post(first, "config.changed", "site/north", config);
+    let station = "equipment/S-02";
+    shop.post(first, "equipment.registered", station, shop::sieving_station());
+    let task = shop::by_hours("service", "clean", "main-sieve", &given.limit);
+    shop.post(first, "plan.set", station, json!({ "tasks": [task] }));
+    for (time, shown) in &given.told {
+        let read = json!({ "meter": "run", "reading": shop::h(shown) });
+        shop.post(time, "meter.read", station, read);
+    }
+    let now = given.told.last().map_or(first, |(time, _)| time);
+    let list = shop.state.equipment.due(&shop.state.record, &DueQuery::default(), at(now));
+    let task = list.tasks.first().ok_or("no task")?;
+    serde_json::to_value(&task.forecast).map_err(|e| e.to_string())
 }
 
-/// C12: the time-weighted average of concentrations (mg/m3) over hours.
+/// C11: dust layers of a room, as recorded.
+fn dust_assess(given: Value) -> Result<Value, String> {
+    serde_json::to_value(assess(&inputs(given)?)).map_err(|e| e.to_string())
+}
+
+/// C12: the time-weighted average of a shift, as recorded, against its limits.
 fn exposure_average(given: Value) -> Result<Value, String> {
-    let samples: Vec<(Decimal, Decimal)> = inputs(given)?;
-    let samples: Vec<ExposureSample> = samples
-        .into_iter()
-        .map(|(concentration_mg_m3, hours)| ExposureSample {
-            concentration_mg_m3,
-            hours,
-            assumed: false,
-        })
-        .collect();
-    let found = exposure(DustFraction::Respirable, &samples, &[]);
-    Ok(found.map_or(Value::Null, |e| json!(e.average_mg_m3)))
+    serde_json::to_value(exposure(&inputs(given)?)).map_err(|e| e.to_string())
 }
 
 /// C16: largest error in service at a load.

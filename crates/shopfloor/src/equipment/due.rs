@@ -46,7 +46,7 @@ impl Default for DueQuery {
 }
 
 /// The due list, most urgent first: by state, then by share of the limit used.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct DueList {
     /// Tasks at a limit.
     pub due: usize,
@@ -58,6 +58,20 @@ pub struct DueList {
     pub within_limit: usize,
     /// The tasks asked for.
     pub tasks: Vec<DueTask>,
+}
+
+impl DueList {
+    /// Takes the tasks of other machines in: the counts add up, and at most `limit` tasks stay, the
+    /// most urgent ones.
+    pub fn add(&mut self, other: DueList, limit: usize) {
+        self.due += other.due;
+        self.due_soon += other.due_soon;
+        self.no_reading_yet += other.no_reading_yet;
+        self.within_limit += other.within_limit;
+        self.tasks.extend(other.tasks);
+        self.tasks.sort_by_key(|task| (task.state, Reverse(task.percent)));
+        self.tasks.truncate(limit);
+    }
 }
 
 /// An amount of meter use.

@@ -7,6 +7,10 @@ use rust_decimal::Decimal;
 use schemars::JsonSchema;
 use serde::Serialize;
 
+use super::Equipment;
+use super::events::DustSurveyed;
+use crate::ids::Label;
+
 /// kg/m3 in one lb/ft3, 0.45359237/0.028316846592 by definition, to the digits of the source.
 const LB_FT3: (i64, u32) = (16_018_463, 6);
 /// 1/32 in, the criterion of dense dusts, in mm.
@@ -28,28 +32,6 @@ pub fn layer_criterion_mm(bulk_density_kg_m3: Option<Decimal>) -> Decimal {
     light
         .and_then(|bd| (dense * Decimal::from(75)).checked_div(bd))
         .map_or(dense, |criterion| criterion.max(dense))
-}
-
-/// One area with a layer of dust.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct DustLayer {
-    /// Depth in mm.
-    pub depth_mm: Decimal,
-    /// Area in m2.
-    pub area_m2: Decimal,
-}
-
-/// The room, its dust and its layers.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct DustRoom {
-    /// Footprint in m2, beams, ducts and other high surfaces included.
-    pub footprint_m2: Decimal,
-    /// Height in m.
-    pub height_m: Decimal,
-    /// Bulk density of the dust in kg/m3, from the lot's own certificate.
-    pub bulk_density_kg_m3: Decimal,
-    /// Layers that were measured.
-    pub layers: Vec<DustLayer>,
 }
 
 /// How the layers of a room stand against the criterion. Decimal digits, units in the names.
@@ -77,6 +59,21 @@ pub struct DustAssessment {
     pub source: String,
 }
 
+/// One survey of a room.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
+pub struct DustSurveyView {
+    /// Entry.
+    pub entry: u64,
+    /// When it was done, ms since 1970 UTC.
+    pub time_ms: i64,
+    /// Site.
+    pub site: Option<Label>,
+    /// Room.
+    pub room: Label,
+    /// What it comes to; none when a size of the room is not positive.
+    pub assessment: Option<DustAssessment>,
+}
+
 /// Digits after the point of shown results.
 const SHOWN_DIGITS: u32 = 6;
 
@@ -86,16 +83,14 @@ fn shown(value: Decimal) -> String {
 
 /// Holds the layers of a room against the criterion. `None` when a size of the room is not
 /// positive or too large to compute with.
-pub fn assess(room: &DustRoom) -> Option<DustAssessment> {
-    let positive = |value: Decimal| value > Decimal::ZERO;
-    if !positive(room.footprint_m2)
-        || !positive(room.height_m)
-        || !positive(room.bulk_density_kg_m3)
-    {
+pub fn assess(room: &DustSurveyed) -> Option<DustAssessment> {
+    let (footprint, height) = (room.footprint.base(), room.height.base());
+    let density = room.bulk_density.base();
+    if footprint <= Decimal::ZERO || height <= Decimal::ZERO || density <= Decimal::ZERO {
         return None;
     }
-    let criterion_mm = layer_criterion_mm(Some(room.bulk_density_kg_m3));
-    let area_limit = room.footprint_m2.checked_mul(Decimal::new(5, 2))?;
+    let criterion_mm = layer_criterion_mm(Some(density));
+    let area_limit = footprint.checked_mul(Decimal::new(5, 2))?;
     let volume = |depth_mm: Decimal, area: Decimal| {
         depth_mm.checked_mul(area)?.checked_div(Decimal::ONE_THOUSAND)
     };
@@ -103,11 +98,12 @@ pub fn assess(room: &DustRoom) -> Option<DustAssessment> {
     let single_volume = volume(criterion_mm, d(SINGLE_AREA_M2))?;
     let (mut area_over, mut total, mut reasons) = (Decimal::ZERO, Decimal::ZERO, Vec::new());
     for layer in &room.layers {
-        let layer_volume = volume(layer.depth_mm, layer.area_m2)?;
+        let (depth_mm, area) = (layer.depth.base() / Decimal::ONE_THOUSAND, layer.area.base());
+        let layer_volume = volume(depth_mm, area)?;
         total = total.checked_add(layer_volume)?;
-        if layer.depth_mm > criterion_mm {
-            area_over = area_over.checked_add(layer.area_m2)?;
-            if layer.area_m2 > d(SINGLE_AREA_M2) {
+        if depth_mm > criterion_mm {
+            area_over = area_over.checked_add(area)?;
+            if area > d(SINGLE_AREA_M2) {
                 reasons.push("one area over the criterion exceeds 92.9 m2".to_owned());
             }
         }
@@ -121,13 +117,13 @@ pub fn assess(room: &DustRoom) -> Option<DustAssessment> {
     if total > volume_limit {
         reasons.push("the volume exceeds the criterion over 5 % of the footprint".to_owned());
     }
-    let room_m3 = room.footprint_m2.checked_mul(room.height_m)?;
-    let grams = total.checked_mul(room.bulk_density_kg_m3)?.checked_mul(Decimal::ONE_THOUSAND)?;
+    let room_m3 = footprint.checked_mul(height)?;
+    let grams = total.checked_mul(density)?.checked_mul(Decimal::ONE_THOUSAND)?;
     Some(DustAssessment {
         criterion_mm: shown(criterion_mm),
         area_limit_m2: shown(area_limit),
         volume_limit_m3: shown(volume_limit),
-        mass_limit_kg: shown(volume_limit.checked_mul(room.bulk_density_kg_m3)?),
+        mass_limit_kg: shown(volume_limit.checked_mul(density)?),
         area_over_m2: shown(area_over),
         volume_m3: shown(total),
         cloud_g_m3: shown(grams.checked_div(room_m3)?),
@@ -139,9 +135,25 @@ pub fn assess(room: &DustRoom) -> Option<DustAssessment> {
     })
 }
 
+impl Equipment {
+    /// Surveys of dust, in order of work.
+    pub fn dust_surveys(&self) -> Vec<DustSurveyView> {
+        let view = |m: &crate::timeline::Moment<super::InRoom<DustSurveyed>>| DustSurveyView {
+            entry: m.seq,
+            time_ms: m.time_ms,
+            site: m.value.site.clone(),
+            room: m.value.form.room.clone(),
+            assessment: assess(&m.value.form),
+        };
+        self.dust_surveys.iter().map(view).collect()
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::equipment::events::LayerFound;
+    use crate::quantity::{Aperture, Area, Density, Height};
 
     fn n(text: &str) -> Decimal {
         text.parse().unwrap()
@@ -151,15 +163,18 @@ mod tests {
         n(text).round_dp(digits).to_string()
     }
 
-    fn room(layers: &[(&str, &str)]) -> DustRoom {
-        let layers = layers.iter();
-        DustRoom {
-            footprint_m2: n("200"),
-            height_m: n("3"),
-            bulk_density_kg_m3: n("450"),
-            layers: layers
-                .map(|(depth, area)| DustLayer { depth_mm: n(depth), area_m2: n(area) })
-                .collect(),
+    fn room(layers: &[(&str, &str)]) -> DustSurveyed {
+        let layer = |(depth, area): &(&str, &str)| LayerFound {
+            depth: Aperture::new(depth, "mm").unwrap(),
+            area: Area::new(area, "m2").unwrap(),
+        };
+        DustSurveyed {
+            room: Label::new("R-12").unwrap(),
+            footprint: Area::new("200", "m2").unwrap(),
+            height: Height::new("3", "m").unwrap(),
+            bulk_density: Density::new("450", "kg/m3").unwrap(),
+            layers: layers.iter().map(layer).collect(),
+            evidence: Vec::new(),
         }
     }
 
@@ -189,7 +204,8 @@ mod tests {
         check(&[("2.2", "10.1")], &[area, volume]);
         check(&[("0.2", "200")], &[volume]);
         check(&[("5", "1"), ("2", "2")], &[]);
-        let hall = DustRoom { footprint_m2: n("4000"), ..room(&[("2.2", "93")]) };
+        let footprint = Area::new("4000", "m2").unwrap();
+        let hall = DustSurveyed { footprint, ..room(&[("2.2", "93")]) };
         let reasons = assess(&hall).unwrap().reasons;
         assert!(reasons[0].contains("92.9 m2"), "{reasons:?}");
     }
@@ -199,7 +215,7 @@ mod tests {
         // computations.md C11: the whole floor at the criterion 317.866 g/m3, 5 % of it 15.8933,
         // and 0.2 mm on the whole floor reach the lower explosion limit of 30 g/m3 (B3).
         let cloud = |depth: &str, area: &str| assess(&room(&[(depth, area)])).unwrap().cloud_g_m3;
-        let criterion = layer_criterion_mm(Some(n("450"))).to_string();
+        let criterion = layer_criterion_mm(Some(n("450"))).round_dp(9).to_string();
         assert_eq!(rounded(&cloud(&criterion, "200"), 3), "317.866");
         assert_eq!(rounded(&cloud(&criterion, "10"), 4), "15.8933");
         assert_eq!(cloud("0.2", "200"), "30");

@@ -3,7 +3,9 @@
 use crate::common::{Check, Day, Evidence, Interval, Outcome};
 use crate::forms::{record, words};
 use crate::ids::{Code, Label, PersonId, Place, Reason, Title};
-use crate::quantity::{AnyQuantity, Aperture, Hours, Limit, Mass};
+use crate::quantity::{
+    AnyQuantity, Aperture, Area, Concentration, Density, Height, Hours, Limit, Mass, Minutes,
+};
 
 words! {
     /// What a machine or device is.
@@ -535,5 +537,87 @@ record! {
         [until_day]: Day,
         /// Who approved it.
         approved_by: PersonId,
+    }
+}
+
+record! {
+    /// A layer of dust on a surface.
+    pub struct LayerFound {
+        /// How deep.
+        depth: Aperture,
+        /// Over which area.
+        area: Area,
+    }
+}
+
+record! {
+    /// The dust that lies in a room was measured.
+    pub struct DustSurveyed {
+        /// Which room.
+        room: Label,
+        /// Footprint, beams, ducts and other high surfaces included.
+        footprint: Area,
+        /// Height of the room.
+        height: Height,
+        /// Bulk density of the dust, by the lot's own certificate.
+        bulk_density: Density,
+        /// Layers that were found; none: no layer.
+        [layers]: Vec<LayerFound>,
+        /// Photos.
+        [evidence]: Vec<Evidence>,
+    }
+}
+
+words! {
+    /// Which dust was sampled. Limits compare only with the same fraction.
+    pub enum DustFraction {
+        /// What reaches the lung's gas exchange region.
+        Respirable = "respirable",
+        /// What enters nose and mouth.
+        Inhalable = "inhalable",
+    }
+}
+
+record! {
+    /// The air over a part of a shift.
+    pub struct AirSample {
+        /// Dust in the air.
+        concentration: Concentration,
+        /// For how long.
+        duration: Minutes,
+        /// True: not measured but assumed.
+        assumed: bool,
+    }
+}
+
+record! {
+    /// A limit for dust in the air that a site works to.
+    pub struct AirLimit {
+        /// Average over eight hours.
+        limit: Concentration,
+        /// Fraction it holds for.
+        fraction: DustFraction,
+        /// Title and section.
+        source: Title,
+        /// How it was converted, for example `0.5 x density 1.01 g/cm3`.
+        [conversion]: Title,
+    }
+}
+
+record! {
+    /// The dust that somebody breathed over a shift was measured.
+    pub struct ExposureMeasured {
+        /// Where.
+        room: Label,
+        /// Which dust was sampled.
+        fraction: DustFraction,
+        /// The shift in parts, unmeasured time included with what is assumed for it.
+        samples: Vec<AirSample>,
+        /// Limits the site works to.
+        [limits]: Vec<AirLimit>,
+        /// Density of the material itself, for limits that are converted by it.
+        [density]: Density,
+        /// Laboratory report.
+        [evidence]: Vec<Evidence>,
     }
 }

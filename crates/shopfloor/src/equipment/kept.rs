@@ -68,6 +68,13 @@ impl Remembered {
 }
 
 impl Machine {
+    /// A machine of which these facts are told.
+    pub(crate) fn of(facts: Timeline<Told>, uses: Timeline<UseKind>) -> Self {
+        let mut machine = Self { facts, uses, ..Self::default() };
+        machine.now = machine.state_after(machine.facts.len());
+        machine
+    }
+
     /// Whether a fact at this place would come after all others.
     pub(crate) fn is_newest(&self, time_ms: i64, seq: u64) -> bool {
         self.facts.last().is_none_or(|m| (m.time_ms, m.seq) < (time_ms, seq))

@@ -4,7 +4,7 @@
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::events::{EquipmentKind, MeterUnit, PartKind, PartSpec};
+use super::events::{EquipmentKind, EquipmentRegistered, MeterUnit, PartKind, PartSpec};
 use super::machine::Derived;
 use super::meter::{DayUsage, HoldReason, MeterTrack, date_of};
 use super::parts::Stay;
@@ -216,6 +216,11 @@ impl Equipment {
     /// One machine; `None` when nothing was told of it.
     pub fn machine(&self, id: &Label) -> Option<MachineView> {
         self.machines.get(id).map(|machine| machine.view(id))
+    }
+
+    /// A machine as it was last registered.
+    pub fn registered_as(&self, id: &Label) -> Option<&EquipmentRegistered> {
+        self.machines.get(id)?.now.registration.as_ref().map(|r| &r.form)
     }
 
     /// Locks that are on, on every machine.

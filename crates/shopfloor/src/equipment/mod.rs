@@ -4,6 +4,7 @@
 //! them step by step. A fact that comes in order is one step; a late fact, a correction or a void
 //! derives that one machine again, so that no answer depends on the order of arrival.
 
+mod as_of;
 mod checks;
 mod due;
 mod dust;
@@ -52,12 +53,13 @@ pub use told::{BAG_TARGET, UseKind};
 pub use upkeep::*;
 
 use crate::fact::Fact;
-use crate::ids::{Code, Label};
+use crate::ids::{Code, Label, Subject};
 use crate::timeline::Timeline;
-use events::{PartKind, PartReceived};
+use events::{DustSurveyed, ExposureMeasured, PartKind, PartReceived};
 use kept::Machine;
 use machine::Derived;
-use told::{Told, Trace, machine_of};
+pub(crate) use told::machines_told_of;
+use told::{Survey, Told, Trace, machine_of};
 
 /// A reading that is held: its entry, and the entry of the reading it was compared with.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -74,6 +76,16 @@ pub struct Equipment {
     serials: BTreeMap<Label, BTreeSet<Label>>,
     /// Spare parts received, by serial.
     received: BTreeMap<Label, Timeline<PartReceived>>,
+    dust_surveys: Timeline<InRoom<DustSurveyed>>,
+    exposures: Timeline<InRoom<ExposureMeasured>>,
+}
+
+/// What was measured in a room.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub(crate) struct InRoom<T> {
+    site: Option<Label>,
+    subject: Subject,
+    form: T,
 }
 
 impl Equipment {
@@ -82,8 +94,7 @@ impl Equipment {
         let (time_ms, seq) = (fact.time.ms(), fact.seq);
         let trace = Trace::of(fact);
         if let (Some(what), Some(id)) = (trace.life, machine_of(fact)) {
-            let person = fact.performer.person().cloned();
-            let told = Told { person, offset_s: fact.time.offset_s, what };
+            let told = Told::by(fact, what);
             let machine = self.machines.entry(id.clone()).or_default();
             if machine.is_newest(time_ms, seq) {
                 let known = machine.now.stays.len();
@@ -103,6 +114,18 @@ impl Equipment {
         if let Some(part) = trace.received {
             let list = self.received.entry(part.part.serial.clone()).or_default();
             list.insert(time_ms, seq, part.clone());
+        }
+        let place = (fact.site.clone(), fact.subject.clone());
+        match trace.room {
+            Some(Survey::Dust(form)) => {
+                let ((site, subject), form) = (place, form.clone());
+                self.dust_surveys.insert(time_ms, seq, InRoom { site, subject, form });
+            }
+            Some(Survey::Air(form)) => {
+                let ((site, subject), form) = (place, form.clone());
+                self.exposures.insert(time_ms, seq, InRoom { site, subject, form });
+            }
+            None => {}
         }
     }
 
@@ -129,6 +152,11 @@ impl Equipment {
                     self.received.remove(serial);
                 }
             }
+        }
+        match trace.room {
+            Some(Survey::Dust(_)) => _ = self.dust_surveys.remove(fact.seq),
+            Some(Survey::Air(_)) => _ = self.exposures.remove(fact.seq),
+            None => {}
         }
     }
 

@@ -7,6 +7,7 @@ mod checks;
 mod parts;
 mod plans;
 mod readings;
+mod rooms;
 mod safe_use;
 
 use std::borrow::Cow;
@@ -89,6 +90,10 @@ pub const RULES: &[Rule] = &[
     safe_use::USED_WITHOUT_LEAK_CHECK,
     safe_use::SCALE_FAILED,
     safe_use::SCALE_OVERDUE,
+    rooms::DUST_OVER_CRITERION,
+    rooms::EXPOSURE_OVER_LIMIT,
+    rooms::EXPOSURE_WITHOUT_LIMIT,
+    rooms::NOT_COMPUTABLE,
 ];
 
 /// Rules that are raised by an entry whose own reading is held.
@@ -141,6 +146,9 @@ pub(crate) fn judge(state: &State, fact: &Fact, judge: &mut Judge<'_>) {
     }
     if let Some(part) = trace.received {
         parts::judge_receipt(state, fact, part, judge);
+    }
+    if let Some(survey) = trace.room {
+        rooms::judge(survey, judge);
     }
 }
 

@@ -18,6 +18,14 @@ pub(crate) struct Told {
     pub(crate) what: What,
 }
 
+impl Told {
+    /// What `fact` tells, with who told it.
+    pub(crate) fn by(fact: &Fact, what: What) -> Self {
+        let person = fact.performer.person().cloned();
+        Self { person, offset_s: fact.time.offset_s, what }
+    }
+}
+
 /// Its content.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub(crate) enum What {
@@ -75,6 +83,48 @@ impl What {
             What::Fitted(form) => Some(&form.position),
             What::Removed(form) => Some(&form.position),
             What::Registered { .. }
+            | What::Retired(_)
+            | What::PlanSet(_)
+            | What::Read { .. }
+            | What::MeterReplaced(_)
+            | What::Cleaned(_)
+            | What::Inspected(_)
+            | What::Checked(_)
+            | What::Isolated(_)
+            | What::Returned(_)
+            | What::Deferred(_)
+            | What::BagChanged => None,
+        }
+    }
+
+    /// The part it takes out.
+    pub(crate) fn part_out(&self) -> Option<&PartOut> {
+        match self {
+            What::Swapped(form) => Some(&form.out),
+            What::Removed(form) => Some(&form.out),
+            What::Fitted(_)
+            | What::Registered { .. }
+            | What::Retired(_)
+            | What::PlanSet(_)
+            | What::Read { .. }
+            | What::MeterReplaced(_)
+            | What::Cleaned(_)
+            | What::Inspected(_)
+            | What::Checked(_)
+            | What::Isolated(_)
+            | What::Returned(_)
+            | What::Deferred(_)
+            | What::BagChanged => None,
+        }
+    }
+
+    /// The part it puts in.
+    pub(crate) fn part_in(&self) -> Option<&PartIn> {
+        match self {
+            What::Swapped(form) => Some(&form.fitted),
+            What::Fitted(form) => Some(&form.fitted),
+            What::Removed(_)
+            | What::Registered { .. }
             | What::Retired(_)
             | What::PlanSet(_)
             | What::Read { .. }
@@ -164,6 +214,17 @@ pub(crate) struct Trace<'a> {
     pub(crate) uses: Vec<(&'a str, UseKind)>,
     /// A spare part that came into stores.
     pub(crate) received: Option<&'a PartReceived>,
+    /// What was measured in a room.
+    pub(crate) room: Option<Survey<'a>>,
+}
+
+/// What was measured in a room.
+#[derive(Debug, Clone, Copy)]
+pub(crate) enum Survey<'a> {
+    /// The dust that lies in it.
+    Dust(&'a DustSurveyed),
+    /// The dust in its air.
+    Air(&'a ExposureMeasured),
 }
 
 impl<'a> Trace<'a> {
@@ -226,6 +287,8 @@ impl<'a> Trace<'a> {
             Event::TaskDeferred(e) => Trace::life(What::Deferred(Box::new(e.clone()))),
             Event::BagChanged(e) => Trace::life(What::BagChanged).weighed(e.scale.as_ref()),
             Event::PartReceived(e) => Trace { received: Some(e), ..Trace::default() },
+            Event::DustSurveyed(e) => Trace { room: Some(Survey::Dust(e)), ..Trace::default() },
+            Event::ExposureMeasured(e) => Trace { room: Some(Survey::Air(e)), ..Trace::default() },
 
             Event::PowderLoaded(e) => Trace::work(subject).weighed(e.scale.as_ref()),
             Event::PowderSieved(e) => Trace::work(subject).weighed(e.scale.as_ref()),
@@ -295,4 +358,11 @@ impl<'a> Trace<'a> {
 /// The machine a fact is about.
 pub(crate) fn machine_of(fact: &Fact) -> Option<Label> {
     (fact.subject.kind == SubjectKind::Equipment).then(|| Label::new(fact.subject.id()).ok())?
+}
+
+/// Every machine that a fact tells of: the one it is about, and those it used.
+pub(crate) fn machines_told_of(fact: &Fact) -> Vec<Label> {
+    let trace = Trace::of(fact);
+    let used = trace.uses.iter().filter_map(|(machine, _)| Label::new(machine).ok());
+    machine_of(fact).filter(|_| trace.life.is_some()).into_iter().chain(used).collect()
 }

@@ -4,14 +4,18 @@
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::Equipment;
-use super::due::day_of;
-use super::meter::{DayNumber, day_number};
+use super::due::{Amount, day_of};
+use super::events::{MeterUnit, PartCondition, PartKind};
+use super::meter::{DayNumber, day_number, local_day};
+use super::parts::hours_of;
 use super::plan::Completed;
+use super::told::{Told, What};
+use super::{Equipment, Machine};
 use crate::common::{Day, Outcome};
 use crate::forms::words;
 use crate::ids::{Code, Label, PersonId};
 use crate::stats::proportion::RateView;
+use crate::timeline::Moment;
 
 words! {
     /// How a task that fell due in a period stands.
@@ -163,4 +167,123 @@ fn done_line(
         entries,
     };
     Some((counts_on, line))
+}
+
+/// A signed decision to do a task later.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
+pub struct DeferralLine {
+    /// Machine.
+    pub machine: Label,
+    /// Task.
+    pub task: Code,
+    /// Local day of the decision.
+    pub day: Day,
+    /// Why, as a code or `in words (kept outside the log)`.
+    pub reason: String,
+    /// New last day.
+    pub until_day: Option<Day>,
+    /// New limit as a reading of the meter.
+    pub until_reading: Option<String>,
+    /// Who asked.
+    pub person: Option<PersonId>,
+    /// Who approved.
+    pub approved_by: PersonId,
+    /// Entry of the decision.
+    pub entry: u64,
+}
+
+/// A part that went in, came out, or both.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
+pub struct PartChange {
+    /// Machine.
+    pub machine: Label,
+    /// Position.
+    pub position: Label,
+    /// What belongs there.
+    pub part_kind: Option<PartKind>,
+    /// Serial that came out.
+    pub out: Option<Label>,
+    /// In what state it came out.
+    pub condition: Option<PartCondition>,
+    /// Hours it carried in this stay; none when a meter was not read at an end of it.
+    pub hours: Option<Amount>,
+    /// Serial that went in.
+    pub fitted: Option<Label>,
+    /// Local day.
+    pub day: Day,
+    /// Who did it.
+    pub person: Option<PersonId>,
+    /// Entry.
+    pub entry: u64,
+}
+
+impl Equipment {
+    /// Facts of the machines of a site (or of all) in a period of days, each included.
+    fn told_in(
+        &self,
+        site: Option<&Label>,
+        from: Day,
+        to: Day,
+    ) -> impl Iterator<Item = (&Label, &Machine, &Moment<Told>, DayNumber)> {
+        let days = day_number(from.0)..=day_number(to.0);
+        let machines = self.machines.iter().filter(move |(_, machine)| {
+            let registration = machine.now.registration.as_ref();
+            registration.is_some_and(|r| site.is_none() || r.site.as_ref() == site)
+        });
+        machines
+            .flat_map(|(id, machine)| machine.facts.iter().map(move |m| (id, machine, m)))
+            .map(|(id, machine, m)| (id, machine, m, local_day(m.time_ms, m.value.offset_s)))
+            .filter(move |(_, _, _, day)| days.contains(day))
+    }
+
+    /// Decisions to do a task later, by machine and time.
+    pub fn deferrals(&self, site: Option<&Label>, from: Day, to: Day) -> Vec<DeferralLine> {
+        let told = self.told_in(site, from, to);
+        told.filter_map(|(id, _, moment, day)| {
+            let What::Deferred(form) = &moment.value.what else { return None };
+            Some(DeferralLine {
+                machine: id.clone(),
+                task: form.task.clone(),
+                day: day_of(day),
+                reason: form.reason.to_string(),
+                until_day: form.until_day,
+                until_reading: form
+                    .until_reading
+                    .as_ref()
+                    .map(|r| format!("{} on {}", r.value, r.meter)),
+                person: moment.value.person.clone(),
+                approved_by: form.approved_by.clone(),
+                entry: moment.seq,
+            })
+        })
+        .collect()
+    }
+
+    /// Parts that were changed, by machine and time.
+    pub fn part_changes(&self, site: Option<&Label>, from: Day, to: Day) -> Vec<PartChange> {
+        let told = self.told_in(site, from, to);
+        told.filter_map(|(id, machine, moment, day)| {
+            let what = &moment.value.what;
+            let position = what.position()?;
+            let out = what.part_out();
+            let stay = machine.now.stays.iter().find(|stay| {
+                stay.removal.as_ref().is_some_and(|r| r.seq == moment.seq && r.part.is_some())
+            });
+            Some(PartChange {
+                machine: id.clone(),
+                position: position.clone(),
+                part_kind: machine.now.part_kind(position),
+                out: out.map(|o| o.serial.clone()),
+                condition: out.map(|o| o.condition),
+                hours: stay
+                    .and_then(|stay| hours_of(&machine.now, stay))
+                    .map(|hours| Amount::new(hours, MeterUnit::Hours)),
+                fitted: what.part_in().map(|part| part.serial.clone()),
+                day: day_of(day),
+                person: moment.value.person.clone(),
+                entry: moment.seq,
+            })
+        })
+        .collect()
+    }
 }

@@ -159,6 +159,8 @@ impl Trace {
             | Event::EquipmentIsolated(_)
             | Event::EquipmentReturned(_)
             | Event::TaskDeferred(_)
+            | Event::DustSurveyed(_)
+            | Event::ExposureMeasured(_)
             | Event::LotReceived(_)
             | Event::LotTested(_)
             | Event::LotReleased(_)

@@ -277,6 +277,8 @@ pub(crate) fn activity_of(
         | Event::MeterReplaced(_)
         | Event::PartReceived(_)
         | Event::TaskDeferred(_)
+        | Event::DustSurveyed(_)
+        | Event::ExposureMeasured(_)
         | Event::LotTested(_)
         | Event::LotReleased(_)
         | Event::LotHeld(_)

@@ -83,6 +83,8 @@ impl Deed {
             | Event::EquipmentIsolated(_)
             | Event::EquipmentReturned(_)
             | Event::TaskDeferred(_)
+            | Event::DustSurveyed(_)
+            | Event::ExposureMeasured(_)
             | Event::StreamDetermined(_)
             | Event::ContainerClosed(_)
             | Event::ContainerLabelled(_)

@@ -73,6 +73,9 @@ record! {
         [stop_rules]: Vec<String>,
         /// Working days of the week, 1 = Monday to 7 = Sunday.
         [working_days]: Vec<u8>,
+        /// Days on which nobody works although the day of the week is a working day (public
+        /// holidays, shutdowns), replacing the list.
+        [holidays]: Vec<crate::common::Day>,
         /// Named values of rule parameters, by parameter id.
         [parameters]: Parameters,
         /// Why.

@@ -3,12 +3,13 @@
 pub mod events;
 pub mod rules;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 
 use crate::catalogue::{Event, Origin};
+use crate::common::Day;
 use crate::fact::{Fact, Refusal};
 use crate::ids::{Code, Label, PersonId, Reason};
 use events::SignatureOf;
@@ -30,6 +31,8 @@ pub struct SiteConfig {
     pub stop_rules: Option<Vec<String>>,
     /// Working days, 1 = Monday to 7 = Sunday.
     pub working_days: Vec<u8>,
+    /// Days on which nobody works although the day of the week is a working day.
+    pub holidays: Vec<Day>,
     /// Values of rule parameters.
     pub parameters: BTreeMap<Code, String>,
     /// Entry that set it last.
@@ -44,6 +47,7 @@ impl Default for SiteConfig {
             late_after_h: Decimal::from(LATE_AFTER_H_DEFAULT),
             stop_rules: None,
             working_days: vec![1, 2, 3, 4, 5],
+            holidays: Vec::new(),
             parameters: BTreeMap::new(),
             set_by: None,
         }
@@ -75,7 +79,12 @@ pub struct IssuedReport {
 /// The fold.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Record {
-    sites: BTreeMap<Label, SiteConfig>,
+    /// Settings of each site, every version, oldest first.
+    sites: BTreeMap<Label, Vec<SiteConfig>>,
+    /// Amended entries as they were recorded.
+    originals: BTreeMap<u64, Fact>,
+    /// Amended entries that told of a machine before or after.
+    amended_of_machine: BTreeMap<Label, BTreeSet<u64>>,
     amendments: BTreeMap<u64, Vec<Amendment>>,
     signatures: BTreeMap<u64, Vec<SignatureOf>>,
     reports: Vec<IssuedReport>,
@@ -87,12 +96,41 @@ pub struct Record {
 impl Record {
     /// Settings of a site; defaults when it was never configured.
     pub fn site(&self, site: &Label) -> &SiteConfig {
-        self.sites.get(site).unwrap_or(&self.default_site)
+        self.sites.get(site).and_then(|versions| versions.last()).unwrap_or(&self.default_site)
     }
 
     /// Sites that were configured.
     pub fn sites(&self) -> impl Iterator<Item = (&Label, &SiteConfig)> {
-        self.sites.iter()
+        self.sites.iter().filter_map(|(site, versions)| Some((site, versions.last()?)))
+    }
+
+    /// The settings as they stood when the log held `known` entries, and nothing else.
+    pub fn settings_as_of(&self, known: u64) -> Record {
+        let then = |versions: &Vec<SiteConfig>| {
+            let then = versions.iter().rev().find(|v| v.set_by.is_some_and(|by| by < known));
+            then.map(|version| vec![version.clone()])
+        };
+        let sites = self.sites.iter().filter_map(|(site, all)| Some((site.clone(), then(all)?)));
+        Record { sites: sites.collect(), ..Record::default() }
+    }
+
+    /// An amended entry as it counted when the log held `known` entries; `None` when it was void
+    /// then, or is not amended.
+    pub(crate) fn amended_as_of(&self, seq: u64, known: u64) -> Option<Fact> {
+        let original = self.originals.get(&seq)?;
+        match self.amendments(seq).iter().rev().find(|a| a.by < known) {
+            None => Some(original.clone()),
+            Some(amendment) => {
+                let event = amendment.event.clone()?;
+                Some(Fact { event, ..original.clone() })
+            }
+        }
+    }
+
+    /// Entries that tell of a machine, or told of it before they were amended.
+    pub(crate) fn amended_of_machine(&self, machine: &Label) -> &BTreeSet<u64> {
+        static NONE: BTreeSet<u64> = BTreeSet::new();
+        self.amended_of_machine.get(machine).unwrap_or(&NONE)
     }
 
     /// Corrections and voids of an entry, oldest first.
@@ -124,7 +162,7 @@ impl Record {
 
     /// Whether a rule stops an event of this site under strict handling.
     pub(crate) fn stops(&self, site: Option<&Label>, rule: &str, by_default: bool) -> bool {
-        match site.and_then(|s| self.sites.get(s)).and_then(|c| c.stop_rules.as_ref()) {
+        match site.and_then(|s| self.site(s).stop_rules.as_ref()) {
             Some(rules) => rules.iter().any(|r| r == rule),
             None => by_default,
         }
@@ -188,9 +226,9 @@ impl Record {
         match &fact.event {
             Event::EntryCorrected(c) => {
                 let event = original.and_then(|o| decode_data(o.event.kind().name, &c.data).ok());
-                self.amended_by(fact, &c.reason, &c.approver, event);
+                self.amended_by(fact, original, &c.reason, &c.approver, event);
             }
-            Event::EntryVoided(v) => self.amended_by(fact, &v.reason, &v.approver, None),
+            Event::EntryVoided(v) => self.amended_by(fact, original, &v.reason, &v.approver, None),
             Event::EntrySigned(s) => {
                 if let (Some(seq), Some(person)) = (fact.about_entry(), fact.performer.person()) {
                     self.signatures.entry(seq).or_default().push(SignatureOf {
@@ -203,7 +241,10 @@ impl Record {
             }
             Event::ConfigChanged(change) => {
                 if let Ok(site) = Label::new(fact.subject.id()) {
-                    self.sites.entry(site).or_default().change(change, fact.seq);
+                    let versions = self.sites.entry(site).or_default();
+                    let mut next = versions.last().cloned().unwrap_or_default();
+                    next.change(change, fact.seq);
+                    versions.push(next);
                 }
             }
             Event::ReportIssued(report) => {
@@ -215,14 +256,25 @@ impl Record {
         }
     }
 
+    /// `original` is the entry as it counted before.
     fn amended_by(
         &mut self,
         fact: &Fact,
+        original: Option<&Fact>,
         reason: &Reason,
         approver: &PersonId,
         event: Option<Event>,
     ) {
         if let Some(seq) = fact.about_entry() {
+            if let Some(original) = original {
+                let amended = event.clone().map(|event| Fact { event, ..original.clone() });
+                for version in [Some(original), amended.as_ref()].into_iter().flatten() {
+                    for machine in crate::equipment::machines_told_of(version) {
+                        self.amended_of_machine.entry(machine).or_default().insert(seq);
+                    }
+                }
+                self.originals.entry(seq).or_insert_with(|| original.clone());
+            }
             self.amendments.entry(seq).or_default().push(Amendment {
                 by: fact.seq,
                 reason: reason.clone(),
@@ -265,6 +317,9 @@ impl SiteConfig {
         }
         if !change.working_days.is_empty() {
             self.working_days = change.working_days.clone();
+        }
+        if !change.holidays.is_empty() {
+            self.holidays = change.holidays.clone();
         }
         for (id, value) in change.parameters.iter().flatten() {
             self.parameters.insert(id.clone(), value.clone());

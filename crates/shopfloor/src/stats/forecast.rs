@@ -8,6 +8,9 @@ use super::theil_sen::{Z_95, theil_sen};
 /// Days ahead beyond which a forecast says nothing useful: about ten years.
 const DAYS_AHEAD_MAX: f64 = 3650.0;
 
+/// What the quotient of two floats may be off, so that 26 days do not become 27 by the last bit.
+const LAST_BITS: f64 = 1e-12;
+
 /// Whole days from the last reading until a limit is reached, rounded up.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Reach {
@@ -31,7 +34,7 @@ pub fn reach(readings: &[(i32, Decimal)], remaining: Decimal) -> Option<Reach> {
     let found = theil_sen(&points, Z_95)?;
     let remaining = remaining.to_f64()?;
     let days = |rate: f64| -> Option<i32> {
-        let days = (remaining / rate).ceil();
+        let days = (remaining / rate * (1.0 - LAST_BITS)).ceil();
         // The cast is exact: a whole number below the limit.
         (rate > 0.0 && days <= DAYS_AHEAD_MAX).then_some(days as i32)
     };
@@ -41,4 +44,17 @@ pub fn reach(readings: &[(i32, Decimal)], remaining: Decimal) -> Option<Reach> {
         latest: days(found.low),
         rate: format!("{:.2}", found.slope),
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_whole_number_of_days_stays_whole() {
+        // 5.6 h a day for 26 days are 145.6 h; 145.6 / 5.6 is 26.000000000000004 in binary floats.
+        let readings: Vec<(i32, Decimal)> =
+            (0..5).map(|day| (day, Decimal::new(56 * i64::from(day), 1))).collect();
+        assert_eq!(reach(&readings, Decimal::new(1456, 1)).unwrap().expected, 26);
+    }
 }

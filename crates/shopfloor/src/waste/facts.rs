@@ -157,6 +157,8 @@ pub(super) fn effects(fact: &Fact) -> Vec<Effect> {
         | Event::EquipmentIsolated(_)
         | Event::EquipmentReturned(_)
         | Event::TaskDeferred(_)
+        | Event::DustSurveyed(_)
+        | Event::ExposureMeasured(_)
         | Event::LotReceived(_)
         | Event::LotTested(_)
         | Event::LotReleased(_)

@@ -79,7 +79,8 @@ impl Shop {
         self.post_as("op_lead1", time, "entry.voided", &format!("entry/{seq}"), data)
     }
 
-    fn record(&mut self, fact: Fact) {
+    /// Records a fact that has its sequence number.
+    pub(crate) fn record(&mut self, fact: Fact) {
         let original = fact.about_entry().and_then(|seq| {
             let recorded = self.recorded.get(seq as usize)?.clone();
             self.state.record.effective(recorded)
