@@ -4,6 +4,7 @@
 //!
 //! * [`disposal`] compiles the disposal report of a site and period, a custody sheet of a shipment
 //!   and the label of a container;
+//! * [`maintenance`] compiles the maintenance report of a site and period;
 //! * [`json`] writes plain data as canonical JSON;
 //! * [`csv`] writes tables for spreadsheets, with formula cells defused;
 //! * [`pdf`] sets documents for print and archive.
@@ -11,4 +12,5 @@
 pub mod csv;
 pub mod disposal;
 pub mod json;
+pub mod maintenance;
 pub mod pdf;

@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use shopfloor::State;
-use shopfloor::cautions::CAUTIONS;
+use shopfloor::cautions::{CAUTIONS, Caution};
 use shopfloor::common::Day;
 use shopfloor::ids::{Label, SubjectKind};
 use shopfloor::waste::balance::balance;
@@ -284,36 +284,31 @@ impl Scope<'_> {
             .filter(|f| f.rule.starts_with("waste.") || about_waste(f.subject.kind))
             .map(|f| (self.day(f.time_ms), f))
             .filter(|(day, _)| self.holds(*day))
-            .map(|(day, f)| FindingLine {
-                id: f.id.clone(),
-                rule: f.rule.clone(),
-                source: shopfloor::finding::rule(&f.rule).map_or("", |r| r.source).to_owned(),
-                level: f.level,
-                day,
-                subject: f.subject.clone(),
-                detail: f.detail.clone(),
-                settled_by: f.settled_by,
-                entries: f.entries.clone(),
-            })
+            .map(|(day, f)| FindingLine::of(f, day))
             .collect()
     }
 
     fn cautions(&self) -> Vec<CautionLine> {
-        let cautions = CAUTIONS.iter().filter(|c| CAUTION_IDS.contains(&c.id));
-        let cautions = cautions.map(|c| CautionLine {
-            id: c.id.into(),
-            title: c.title.into(),
-            text: c.full_text(),
-            source: c.source.into(),
-        });
         let notices = notices::for_site(&self.law).map(|n| CautionLine {
             id: n.id.into(),
             title: String::new(),
             text: n.text.into(),
             source: n.hook.into(),
         });
-        cautions.chain(notices).collect()
+        caution_lines(&CAUTION_IDS).into_iter().chain(notices).collect()
     }
+}
+
+/// Cautions of the catalogue, in its order.
+pub(crate) fn caution_lines(ids: &[&str]) -> Vec<CautionLine> {
+    let cautions = CAUTIONS.iter().filter(|c| ids.contains(&c.id));
+    let line = |c: &Caution| CautionLine {
+        id: c.id.into(),
+        title: c.title.into(),
+        text: c.full_text(),
+        source: c.source.into(),
+    };
+    cautions.map(line).collect()
 }
 
 fn about_waste(kind: SubjectKind) -> bool {

@@ -11,7 +11,7 @@ mod words;
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 use shopfloor::common::Day;
-use shopfloor::finding::Level;
+use shopfloor::finding::{Finding, Level};
 use shopfloor::ids::{Code, Label, Subject};
 use shopfloor::waste::Kg;
 use shopfloor::waste::balance::BalanceLine;
@@ -30,6 +30,12 @@ pub use print::{
     document, label_document, label_to_pdf, sheet_document, sheet_to_pdf, to_pdf,
 };
 pub use tables::to_csv;
+
+// Shared with the other reports.
+pub(crate) use compile::caution_lines;
+pub(crate) use print::{Desk, entry_runs, log_head, mono, render_at, rows};
+pub(crate) use tables::{entries as entry_list, section, text};
+pub(crate) use words::{Key, Words};
 
 /// Version of the machine-readable form.
 pub const FORM_VERSION: u16 = 1;
@@ -191,6 +197,23 @@ pub struct FindingLine {
     pub settled_by: Option<u64>,
     /// Entries it rests on, ascending.
     pub entries: Vec<u64>,
+}
+
+impl FindingLine {
+    /// A finding with the local day of the work.
+    pub(crate) fn of(finding: &Finding, day: Day) -> Self {
+        Self {
+            id: finding.id.clone(),
+            rule: finding.rule.clone(),
+            source: shopfloor::finding::rule(&finding.rule).map_or("", |r| r.source).to_owned(),
+            level: finding.level,
+            day,
+            subject: finding.subject.clone(),
+            detail: finding.detail.clone(),
+            settled_by: finding.settled_by,
+            entries: finding.entries.clone(),
+        }
+    }
 }
 
 /// What somebody still has to see to.

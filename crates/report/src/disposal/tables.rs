@@ -465,13 +465,13 @@ fn rules(report: &DisposalReport, csv: &mut Csv) {
     }
 }
 
-fn section(csv: &mut Csv, name: &str, columns: &[&str]) {
+pub(crate) fn section(csv: &mut Csv, name: &str, columns: &[&str]) {
     csv.record([""]);
     csv.record([format!("section: {name}")]);
     csv.record(columns);
 }
 
-fn text<T: ToString>(value: Option<T>) -> String {
+pub(crate) fn text<T: ToString>(value: Option<T>) -> String {
     value.map(|v| v.to_string()).unwrap_or_default()
 }
 
@@ -485,7 +485,7 @@ pub(super) fn codes(codes: Option<&WasteCodes>) -> String {
 }
 
 /// Entry numbers in one cell, runs written as `a-b`.
-pub(super) fn entries(entries: &[u64]) -> String {
+pub(crate) fn entries(entries: &[u64]) -> String {
     let mut runs: Vec<(u64, u64)> = Vec::new();
     for &entry in entries {
         match runs.last_mut() {

@@ -42,6 +42,18 @@ const GERMAN_CAUTIONS: &[(&str, &str, &str)] = &[
          Augenschutz tragen. Eine Dichtsitzprüfung gilt für eine Person, ein Modell und eine Größe.",
     ),
     (
+        "isolation",
+        "Vor dem Öffnen freischalten",
+        "Ausschalten, sperren und prüfen, dass keine Energie mehr da ist, bevor jemand in eine \
+         Maschine greift.",
+    ),
+    (
+        "hot_powder",
+        "Heißes Pulver, heiße Flächen",
+        "Bauraum, Kammer und Pulver vor dem Öffnen und Anfassen abkühlen lassen. Das Innere eines \
+         Pulverkuchens bleibt lange heiß.",
+    ),
+    (
         "reactive_metal",
         "Reaktive Metalle",
         "Titan-, Aluminium- und Magnesiumpulver können sich entzünden oder mit Wasser Wasserstoff \
@@ -118,7 +130,7 @@ macro_rules! texts {
         /// A text of the printed forms.
         #[derive(Debug, Clone, Copy, PartialEq, Eq)]
         #[expect(clippy::enum_variant_names, reason = "a text about keys is one of them")]
-        pub(super) enum Key { $($(#[$doc])* $name),+ }
+        pub(crate) enum Key { $($(#[$doc])* $name),+ }
         impl Key {
             pub(super) fn text(self, language: Language) -> &'static str {
                 match (self, language) {
@@ -297,6 +309,42 @@ texts! {
     CheckElsewhere = "The evidence is not carried inside: take it from the recorder (evidence bundle) and run auditor check.", "Die Beweise liegen nicht bei: aus dem Dienst holen (Beweispaket) und auditor check ausführen.";
     QrAlt = "QR code with the checkpoint this report rests on", "QR-Code mit dem Prüfpunkt, auf dem dieser Bericht beruht";
 
+    UpkeepTitle = "Maintenance report", "Instandhaltungsbericht";
+    UpkeepSubject = "Work on the machines of one site and period: done, late, open, and who stands for it", "Arbeiten an den Maschinen eines Standorts und Zeitraums: erledigt, verspätet, offen, und wer dafür steht";
+    DoneOnTime = "Done on time", "Rechtzeitig erledigt";
+    DoneLate = "Done late", "Verspätet erledigt";
+    FellDueOpen = "Fell due and open", "Fällig und offen";
+    OnTimeShare = "Share done on time", "Anteil rechtzeitig";
+    NothingDue = "no tasks due", "keine Aufgaben fällig";
+    Of = "of", "von";
+    Interval = "95 % interval (Wilson 1927)", "95-%-Intervall (Wilson 1927)";
+    TimeZone = "Time zone", "Zeitzone";
+    AsOf = "As of", "Stand";
+    HeadingWork = "Work that fell due or was done", "Fällige und erledigte Arbeiten";
+    Machine = "Machine", "Maschine";
+    Task = "Task", "Aufgabe";
+    OnTime = "on time", "rechtzeitig";
+    Late = "late", "verspätet";
+    Open = "open", "offen";
+    DueOn = "Fell due", "Fällig am";
+    DoneOn = "Done", "Erledigt am";
+    By = "By", "Von";
+    HeadingDeferrals = "Work put off by decision", "Durch Entscheid aufgeschobene Arbeiten";
+    HeadingParts = "Parts changed", "Gewechselte Teile";
+    Position = "Position", "Platz";
+    TakenOut = "Out", "Ausgebaut";
+    Condition = "State", "Zustand";
+    HoursCarried = "Hours", "Stunden";
+    PutInPart = "In", "Eingebaut";
+    HeadingDeviations = "Deviations, overrides among them", "Abweichungen, auch Übersteuerungen";
+    Deviation = "Deviation", "Abweichung";
+    WhatHappened = "What", "Was";
+    Overridden = "Rules overridden", "Übersteuerte Regeln";
+    HeadingUpkeepFindings = "Findings: of the period, and open ones from before", "Feststellungen: aus dem Zeitraum, und offene von vorher";
+    HeadingSigned = "Signatures of these entries", "Unterschriften dieser Einträge";
+    SignedEntry = "Entry", "Eintrag";
+    Meaning = "Meaning", "Bedeutung";
+
     Yes = "yes", "ja";
     No = "no", "nein";
     AttachmentJson = "Every figure of this report, machine-readable", "Jede Zahl dieses Berichts, maschinenlesbar";
@@ -323,10 +371,10 @@ texts! {
 
 /// The words of one language.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Words(pub(super) Language);
+pub(crate) struct Words(pub(crate) Language);
 
 impl Words {
-    pub(super) fn of(self, key: Key) -> &'static str {
+    pub(crate) fn of(self, key: Key) -> &'static str {
         key.text(self.0)
     }
 
@@ -558,7 +606,7 @@ impl Words {
         }
     }
 
-    pub(super) fn level(self, level: Level) -> &'static str {
+    pub(crate) fn level(self, level: Level) -> &'static str {
         match level {
             Level::Note => self.pick("note", "Hinweis"),
             Level::Warn => self.pick("look at it", "ansehen"),
@@ -583,7 +631,7 @@ mod tests {
 
     #[test]
     fn every_caution_and_notice_has_a_german_text() {
-        let cautions = super::super::compile::CAUTION_IDS.into_iter();
+        let cautions = shopfloor::cautions::CAUTIONS.iter().map(|c| c.id);
         let notices = shopfloor::waste::notices::NOTICES.iter().map(|n| n.id);
         for id in cautions.chain(notices) {
             assert!(GERMAN_CAUTIONS.iter().any(|(german, ..)| *german == id), "{id}");

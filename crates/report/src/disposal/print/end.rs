@@ -2,8 +2,8 @@
 
 use shopfloor::waste::law::RuleUsed;
 
-use super::super::DisposalReport;
 use super::super::words::Key;
+use super::super::{CautionLine, DisposalReport, Head};
 use super::{Desk, mono, rows};
 use crate::pdf::{Block, Column, Level, Qr, Signatory, Table, Text};
 
@@ -13,11 +13,11 @@ const QR_BYTES_MAX: usize = 900;
 impl Desk<'_> {
     pub(super) fn end(&self, report: &DisposalReport, blocks: &mut Vec<Block>) {
         self.rules(report, blocks);
-        self.cautions(report, blocks);
+        self.cautions(&report.cautions, blocks);
         self.heading(Level::One, Key::HeadingSignature, blocks);
         let meaning = self.t(Key::SignatureMeaning).into();
         blocks.push(Block::Signatures(vec![Signatory { meaning, ..Signatory::default() }]));
-        self.check(report, blocks);
+        self.check(&report.head, blocks);
     }
 
     fn rules(&self, report: &DisposalReport, blocks: &mut Vec<Block>) {
@@ -62,10 +62,9 @@ impl Desk<'_> {
         }));
     }
 
-    fn cautions(&self, report: &DisposalReport, blocks: &mut Vec<Block>) {
+    pub(crate) fn cautions(&self, cautions: &[CautionLine], blocks: &mut Vec<Block>) {
         self.heading(Level::One, Key::HeadingCautions, blocks);
-        let (work, law): (Vec<_>, Vec<_>) =
-            report.cautions.iter().partition(|c| !c.title.is_empty());
+        let (work, law): (Vec<_>, Vec<_>) = cautions.iter().partition(|c| !c.title.is_empty());
         let paragraphs = work.into_iter().map(|c| {
             let (title, text) = self.words.caution(c);
             Text::bold(format!("{title}. ")).and(format!("{text} [{}]", c.source))
@@ -78,22 +77,21 @@ impl Desk<'_> {
         }
     }
 
-    fn check(&self, report: &DisposalReport, blocks: &mut Vec<Block>) {
+    pub(crate) fn check(&self, head: &Head, blocks: &mut Vec<Block>) {
         self.heading(Level::One, Key::HeadingCheck, blocks);
         blocks.push(Block::paragraph(self.t(Key::Check1)));
         blocks.push(Block::paragraph(self.t(Key::Check2)));
         let carried = self.print.evidence.is_some();
         let where_it_is = if carried { Key::CheckCarried } else { Key::CheckElsewhere };
         blocks.push(Block::paragraph(self.t(where_it_is)));
-        blocks.push(self.anchor(report.head.origin.as_str(), report));
+        blocks.push(self.anchor(head));
     }
 
     /// The checkpoint as a code, with its lines beside it.
-    fn anchor(&self, origin: &str, report: &DisposalReport) -> Block {
-        let head = &report.head;
-        let mut payload = report.anchor_text();
+    fn anchor(&self, head: &Head) -> Block {
+        let mut payload = head.anchor_text();
         if payload.len() > QR_BYTES_MAX {
-            payload = format!("{origin}\n{}\n{}\n", head.size, head.root);
+            payload = format!("{}\n{}\n{}\n", head.origin, head.size, head.root);
         }
         let beside = vec![
             mono(&head.origin),

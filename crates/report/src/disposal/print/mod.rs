@@ -120,12 +120,16 @@ pub fn document(report: &DisposalReport, print: &Print<'_>) -> Result<Document, 
     })
 }
 
-fn render_at(document: &Document, print: &Print<'_>, at: &str) -> Result<Vec<u8>, PrintError> {
+pub(crate) fn render_at(
+    document: &Document,
+    print: &Print<'_>,
+    at: &str,
+) -> Result<Vec<u8>, PrintError> {
     let created: Timestamp = at.parse().map_err(|_| PrintError::Instant { at: at.to_owned() })?;
     Ok(render(document, &PdfSettings::new(print.paper, created))?)
 }
 
-fn log_head(head: &Head) -> LogHead {
+pub(crate) fn log_head(head: &Head) -> LogHead {
     LogHead {
         origin: head.origin.clone(),
         size: head.size,
@@ -134,22 +138,22 @@ fn log_head(head: &Head) -> LogHead {
 }
 
 /// Builds the blocks of a document.
-struct Desk<'a> {
-    words: Words,
-    print: &'a Print<'a>,
+pub(crate) struct Desk<'a> {
+    pub(crate) words: Words,
+    pub(crate) print: &'a Print<'a>,
 }
 
 impl Desk<'_> {
-    fn t(&self, key: Key) -> &'static str {
+    pub(crate) fn t(&self, key: Key) -> &'static str {
         self.words.of(key)
     }
 
-    fn heading(&self, level: Level, key: Key, blocks: &mut Vec<Block>) {
+    pub(crate) fn heading(&self, level: Level, key: Key, blocks: &mut Vec<Block>) {
         blocks.push(Block::heading(level, self.t(key)));
     }
 
     /// A person's name where it may be shown, else what stands there.
-    fn person(&self, text: &str) -> String {
+    pub(crate) fn person(&self, text: &str) -> String {
         let name = self.print.names.filter(|_| text.starts_with("op_"));
         name.and_then(|names| names(text)).unwrap_or_else(|| text.to_owned())
     }
@@ -181,7 +185,7 @@ impl Desk<'_> {
 }
 
 /// Entry numbers in one cell: runs `12-15`, cut to what fits a cell.
-fn entry_runs(entries: &[u64]) -> Text {
+pub(crate) fn entry_runs(entries: &[u64]) -> Text {
     let text = tables::entries(entries);
     let runs: Vec<&str> = text.split(' ').collect();
     if runs.len() <= RUNS_MAX {
@@ -211,10 +215,10 @@ impl Scale {
     }
 }
 
-fn rows(cells: impl IntoIterator<Item = Vec<Text>>) -> Vec<Row> {
+pub(crate) fn rows(cells: impl IntoIterator<Item = Vec<Text>>) -> Vec<Row> {
     cells.into_iter().map(Row::body).collect()
 }
 
-fn mono(text: impl Into<String>) -> Text {
+pub(crate) fn mono(text: impl Into<String>) -> Text {
     Text::mono(text)
 }
