@@ -78,6 +78,8 @@ const ASKED: &[Kind] = &[Kind::BadParameter];
 const ONE: &[Kind] = &[Kind::BadParameter, Kind::NotFound];
 /// Problems of a question that goes over all sites.
 const TRACED: &[Kind] = &[Kind::BadParameter, Kind::NotFound, Kind::ForbiddenSite];
+/// Problems of a list that goes over all sites.
+const EVERY_SITE: &[Kind] = &[Kind::ForbiddenSite];
 /// Problems of a question about people.
 const NOBODYS: &[Kind] = &[Kind::NotFound, Kind::ForbiddenSite];
 /// Problems of a question that needs a checkpoint made.
@@ -179,7 +181,18 @@ pub const OPERATIONS: &[Operation] = {
         row("readCatalogue", "GET", "/v1/catalogue", Roles(EVERYONE), NONE),
         row("listEquipment", "GET", "/v1/equipment", Roles(READERS), ASKED),
         row("readMachine", "GET", "/v1/equipment/{id}", Roles(READERS), ONE),
-        row("listDue", "GET", "/v1/due", Roles(READERS), ASKED),
+        row("readReadiness", "GET", "/v1/equipment/{id}/readiness", Roles(READERS), ONE),
+        row("readHistory", "GET", "/v1/equipment/{id}/history", Roles(READERS), ONE),
+        row("readScale", "GET", "/v1/equipment/{id}/scale", Roles(READERS), ONE),
+        row("readPressure", "GET", "/v1/equipment/{id}/pressure", Roles(READERS), ONE),
+        row("suggestPlan", "GET", "/v1/equipment/{id}/starter-plan", Roles(READERS), ONE),
+        row("listDue", "GET", "/v1/due", Roles(READERS), ONE),
+        row("listParts", "GET", "/v1/parts", Roles(READERS), EVERY_SITE),
+        row("readPart", "GET", "/v1/parts/{serial}", Roles(READERS), TRACED),
+        row("readPartLives", "GET", "/v1/part-lives", Roles(READERS), TRACED),
+        row("readPartStock", "GET", "/v1/part-stock", Roles(READERS), TRACED),
+        row("listDustSurveys", "GET", "/v1/dust", Roles(READERS), NONE),
+        row("listExposures", "GET", "/v1/exposures", Roles(PEOPLE), NONE),
         row("listLots", "GET", "/v1/lots", Roles(READERS), NONE),
         row("readLot", "GET", "/v1/lots/{id}", Roles(READERS), ONE),
         row("listPlaces", "GET", "/v1/places", Roles(READERS), NONE),
@@ -212,6 +225,7 @@ pub const OPERATIONS: &[Operation] = {
         row("listHandovers", "GET", "/v1/handovers", Roles(READERS), NONE),
         row("listIncidents", "GET", "/v1/incidents", Roles(READERS), NONE),
         row("compileDisposalReport", "GET", "/v1/reports/disposal", Roles(OFFICE), EXPORTED),
+        row("compileMaintenanceReport", "GET", "/v1/reports/maintenance", Roles(OFFICE), EXPORTED),
         row("issueDisposalReport", "POST", "/v1/reports/disposal", Roles(ISSUERS), ISSUED),
         row("listReports", "GET", "/v1/reports", Roles(REPORTS), NONE),
         row("readReport", "GET", "/v1/reports/{digest}", Roles(REPORTS), ONE),

@@ -487,6 +487,24 @@ impl Log {
         Ok(Some(entry.recorded_at_ms))
     }
 
+    /// How many entries were recorded up to and with a millisecond since 1970. Entries are recorded
+    /// in order of time, so this reads about 25 of ten million.
+    ///
+    /// # Errors
+    /// [`LogError::Failed`].
+    pub fn recorded_by(&self, time_ms: i64) -> Result<u64, LogError> {
+        let (mut low, mut high) = (0, self.size());
+        while low < high {
+            let middle = low + (high - low) / 2;
+            if self.recorded_at_ms(middle)?.is_some_and(|recorded| recorded <= time_ms) {
+                low = middle + 1;
+            } else {
+                high = middle;
+            }
+        }
+        Ok(low)
+    }
+
     /// Entries about a subject, ascending, from `from` on.
     ///
     /// # Errors

@@ -15,6 +15,7 @@ use chain::tile::TileSourceError;
 use jiff::Timestamp;
 use ledger::LedgerError;
 use report::disposal::{self, DisposalReport, EvidenceError, Head, Options, Print};
+use report::maintenance::{self, MaintenanceReport};
 use report::pdf::Language;
 use shopfloor::State;
 use shopfloor::common::Day;
@@ -90,7 +91,7 @@ impl Form {
     }
 }
 
-/// What a disposal report is about.
+/// What a report is about.
 #[derive(Debug, Clone)]
 pub struct Scope {
     /// Site.
@@ -143,6 +144,37 @@ pub fn compile(log: &Log, still: &Still, scope: &Scope) -> Result<DisposalReport
     let (head, options) = still.moment(log)?;
     let Scope { site, from, to } = scope;
     Ok(disposal::compile(&still.state, site, *from, *to, head, &options))
+}
+
+/// Compiles the maintenance report, likewise.
+///
+/// # Errors
+/// [`ReportError::Log`].
+pub fn compile_maintenance(
+    log: &Log,
+    still: &Still,
+    scope: &Scope,
+) -> Result<MaintenanceReport, ReportError> {
+    let (head, options) = still.moment(log)?;
+    let Scope { site, from, to } = scope;
+    Ok(maintenance::compile(&still.state, site, *from, *to, head, &options))
+}
+
+/// Writes a maintenance report in a form.
+///
+/// # Errors
+/// [`ReportError::Data`], [`ReportError::Print`].
+pub fn write_maintenance(
+    report: &MaintenanceReport,
+    form: Form,
+    language: Language,
+) -> Result<Vec<u8>, ReportError> {
+    let print = Print { language, ..Print::default() };
+    match form {
+        Form::Json => Ok(report::json::to_bytes(report)?),
+        Form::Csv => Ok(maintenance::to_csv(report)),
+        Form::Pdf => Ok(maintenance::to_pdf(report, &print)?),
+    }
 }
 
 /// The label of a container to print; `None` if it was never opened.

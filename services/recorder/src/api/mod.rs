@@ -10,9 +10,12 @@ pub mod feed;
 pub mod findings;
 pub mod health;
 pub mod log;
+mod moment;
+pub mod parts;
 pub mod people;
 pub mod powder;
 pub mod reports;
+pub mod rooms;
 pub mod texts;
 pub mod waste;
 pub mod wire;
@@ -44,7 +47,18 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(findings::read_catalogue)
         .service(equipment::list_equipment)
         .service(equipment::read_machine)
+        .service(equipment::read_readiness)
+        .service(equipment::read_history)
+        .service(equipment::read_scale)
+        .service(equipment::read_pressure)
+        .service(equipment::suggest_plan)
         .service(equipment::list_due)
+        .service(parts::list_parts)
+        .service(parts::read_part)
+        .service(parts::read_part_lives)
+        .service(parts::read_part_stock)
+        .service(rooms::list_dust_surveys)
+        .service(rooms::list_exposures)
         .service(powder::list_lots)
         .service(powder::read_lot)
         .service(powder::list_places)
@@ -71,6 +85,7 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(people::list_handovers)
         .service(people::list_incidents)
         .service(reports::compile_disposal_report)
+        .service(reports::compile_maintenance_report)
         .service(reports::issue_disposal_report)
         .service(reports::list_reports)
         .service(reports::read_report)

@@ -20,7 +20,9 @@ use crate::authn::Identity;
 use crate::http::body;
 use crate::limits::OTHER_BODY_BYTES_MAX;
 use crate::problem::{Problem, Result};
-use crate::reports::{Form, ReportError, Scope, compile, write};
+use crate::reports::{
+    Form, ReportError, Scope, compile, compile_maintenance, write, write_maintenance,
+};
 
 impl From<ReportError> for Problem {
     fn from(error: ReportError) -> Self {
@@ -187,6 +189,41 @@ pub(crate) async fn compiled(
 pub(crate) fn scope(who: &Identity, site: &str, from: &str, to: &str) -> Result<Scope> {
     let (from, to) = period(from, to)?;
     Ok(Scope { site: own_site(who, site)?, from, to })
+}
+
+/// Compile the maintenance report of a site and period
+///
+/// Work that was done on time or late or is open, with the rate and its interval; deferrals, parts,
+/// deviations and what they overrode, findings, signatures. Every line leads to entry numbers. The
+/// same head and period give the same bytes; nothing is recorded.
+#[utoipa::path(
+    operation_id = "compileMaintenanceReport", tag = "reports",
+    params(ReportQuery),
+    responses((status = 200, description = "The report.", content(
+        (serde_json::Value = "application/json"),
+        (String = "text/csv"),
+        (Vec<u8> = "application/pdf"),
+    ))),
+)]
+#[get("/v1/reports/maintenance")]
+pub(super) async fn compile_maintenance_report(
+    recorder: web::Data<Recorder>,
+    caller: Caller,
+    query: web::Query<ReportQuery>,
+) -> Result<HttpResponse> {
+    let (form, language) = (form(query.format.as_deref())?, language(query.lang.as_deref())?);
+    let scope = scope(&caller, &query.site, &query.from, &query.to)?;
+    let name = format!("maintenance-{}-{}-{}", scope.site, scope.from, scope.to);
+    let _export = recorder.export()?;
+    let still = recorder.log.still().await?;
+    let log = recorder.log.clone();
+    let bytes = recorder
+        .blocking(move || {
+            let report = compile_maintenance(&log, &still, &scope)?;
+            Ok(write_maintenance(&report, form, language)?)
+        })
+        .await?;
+    Ok(file(form, &name, bytes))
 }
 
 /// Issue the disposal report of a site and period

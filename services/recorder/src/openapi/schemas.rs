@@ -7,8 +7,8 @@ use schemars::{JsonSchema, SchemaGenerator};
 use serde_json::Value;
 
 use crate::api::{
-    anchors, entries, equipment, feed, findings, health, log, people, powder, reports, texts,
-    waste, wire,
+    anchors, entries, equipment, feed, findings, health, log, parts, people, powder, reports,
+    rooms, texts, waste, wire,
 };
 use crate::problem::ProblemBody;
 
@@ -47,7 +47,18 @@ described!(
     findings::CatalogueView,
     equipment::MachineList,
     equipment::MachineAnswer,
+    equipment::ReadinessAnswer,
+    equipment::HistoryList,
+    equipment::ScaleAnswer,
+    equipment::PressureList,
+    equipment::StarterPlanAnswer,
     equipment::DueAnswer,
+    parts::PartList,
+    parts::PartAnswer,
+    parts::PartLivesAnswer,
+    parts::StockAnswer,
+    rooms::DustSurveyList,
+    rooms::ExposureList,
     powder::LotList,
     powder::LotAnswer,
     powder::PlaceList,

@@ -261,6 +261,31 @@ fn history() -> Vec<(Role, u8, &'static str, &'static str, Value)> {
             "about": ["shipment/SH-7"], "entries": [23], "what": "weight_differs",
             "severity": "minor" }),
         ),
+        (
+            Ehs,
+            18,
+            "dust.surveyed",
+            "site/north",
+            json!({
+            "room": "powder-1", "footprint": { "value": "200", "unit": "m2" },
+            "height": { "value": "3", "unit": "m" },
+            "bulk_density": { "value": "450", "unit": "kg/m3" },
+            "layers": [{
+                "depth": { "value": "0.1", "unit": "mm" },
+                "area": { "value": "12", "unit": "m2" } }] }),
+        ),
+        (
+            Ehs,
+            18,
+            "exposure.measured",
+            "person/op_k7m2q9xd",
+            json!({
+            "room": "powder-1", "fraction": "respirable",
+            "samples": [{
+                "concentration": { "value": "0.8", "unit": "mg/m3" },
+                "duration": h("2"), "assumed": false }],
+            "density": { "value": "1.01", "unit": "g/cm3" } }),
+        ),
     ]
 }
 
@@ -290,7 +315,18 @@ const ASKED: &[(&str, &str)] = &[
     ("readCatalogue", "/v1/catalogue"),
     ("listEquipment", "/v1/equipment"),
     ("readMachine", "/v1/equipment/S-02"),
+    ("readReadiness", "/v1/equipment/S-02/readiness"),
+    ("readHistory", "/v1/equipment/S-02/history?as_of=9"),
+    ("readScale", "/v1/equipment/W-01/scale"),
+    ("readPressure", "/v1/equipment/S-02/pressure"),
+    ("suggestPlan", "/v1/equipment/S-02/starter-plan"),
     ("listDue", "/v1/due"),
+    ("listParts", "/v1/parts"),
+    ("readPart", "/v1/parts/SV-0007"),
+    ("readPartLives", "/v1/part-lives?kind=sieve"),
+    ("readPartStock", "/v1/part-stock?kind=sieve"),
+    ("listDustSurveys", "/v1/dust"),
+    ("listExposures", "/v1/exposures"),
     ("listLots", "/v1/lots"),
     ("readLot", "/v1/lots/PA-0417"),
     ("listPlaces", "/v1/places"),
@@ -315,6 +351,10 @@ const ASKED: &[(&str, &str)] = &[
     ("listHandovers", "/v1/handovers"),
     ("listIncidents", "/v1/incidents"),
     ("compileDisposalReport", "/v1/reports/disposal?site=north&from=2026-02-01&to=2026-02-28"),
+    (
+        "compileMaintenanceReport",
+        "/v1/reports/maintenance?site=north&from=2026-02-01&to=2026-02-28",
+    ),
     ("listReports", "/v1/reports"),
     ("live", "/healthz"),
     ("ready", "/readyz"),

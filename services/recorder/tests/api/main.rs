@@ -3,6 +3,7 @@
 mod bad_input;
 mod bench;
 mod description;
+mod equipment;
 mod examples;
 mod hostile;
 mod matrix;

@@ -33,6 +33,17 @@ fn minimal(id: &str) -> Option<(&'static str, Option<(&'static str, String)>)> {
         "listEquipment" => get("/v1/equipment"),
         "readMachine" => get("/v1/equipment/S-02"),
         "listDue" => get("/v1/due"),
+        "readReadiness" => get("/v1/equipment/S-02/readiness"),
+        "readHistory" => get("/v1/equipment/S-02/history"),
+        "readScale" => get("/v1/equipment/S-02/scale"),
+        "readPressure" => get("/v1/equipment/S-02/pressure"),
+        "suggestPlan" => get("/v1/equipment/S-02/starter-plan"),
+        "listParts" => get("/v1/parts"),
+        "readPart" => get("/v1/parts/SV-1"),
+        "readPartLives" => get("/v1/part-lives?kind=sieve"),
+        "readPartStock" => get("/v1/part-stock?kind=sieve"),
+        "listDustSurveys" => get("/v1/dust"),
+        "listExposures" => get("/v1/exposures"),
         "listLots" => get("/v1/lots"),
         "readLot" => get("/v1/lots/PA-0417"),
         "listPlaces" => get("/v1/places"),
@@ -60,6 +71,9 @@ fn minimal(id: &str) -> Option<(&'static str, Option<(&'static str, String)>)> {
         "listIncidents" => get("/v1/incidents"),
         "compileDisposalReport" => {
             get("/v1/reports/disposal?site=north&from=2026-01-01&to=2026-12-31")
+        }
+        "compileMaintenanceReport" => {
+            get("/v1/reports/maintenance?site=north&from=2026-01-01&to=2026-12-31")
         }
         "issueDisposalReport" => Some((
             "/v1/reports/disposal",
