@@ -130,10 +130,10 @@ class Equipment(CrossCheck):
             week = sorted(draw.sample(range(1, 8), draw.randrange(1, 8)))
             first = datetime(2026, 3, 2, 12, tzinfo=UTC)
             days = sorted(draw.sample(range(40), draw.randrange(1, 25)))
-            shown, told = 10_000, []
+            shown, told, most = 10_000, [], draw.choice([1, 200, 200, 200])
             for day, next_day in zip(days, days[1:] + [days[-1] + 1]):
                 told.append([(first + timedelta(days=day)).isoformat(), tenths(shown)])
-                shown += draw.randrange(0, 200) * (next_day - day)
+                shown += draw.randrange(0, most) * (next_day - day)
             holidays = [(first.date() + timedelta(days=draw.randrange(300))).isoformat()
                         for _ in range(draw.randrange(30))]
             given.append({"working_days": week, "holidays": holidays, "told": told,
