@@ -328,7 +328,7 @@ fn held(state: &mut State, facts: &[Fact]) {
     fact.time.at += SignedDuration::from_hours(1);
     fact.subject = "lot/PA-00000".parse().expect("a subject");
     let reason = Reason::Code(Code::new("damp").expect("a code"));
-    fact.event = Event::LotHeld(LotHeld { reason, scope: vec![] });
+    fact.event = Event::LotHeld(LotHeld { reason, scope: vec![], entries: vec![] });
     state.apply(&fact, None);
     let load = facts.iter().rev().find(|f| matches!(f.event, Event::PowderLoaded(_)));
     let mut load = load.expect("a load").clone();

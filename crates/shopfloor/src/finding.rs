@@ -1,6 +1,6 @@
 //! Findings: facts that contradict the record or a rule. Facts are kept; contradictions are told.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use serde::{Deserialize, Serialize};
 
@@ -184,6 +184,20 @@ impl Findings {
     pub(crate) fn reopen(&mut self, seq: u64, by: u64) {
         for finding in self.raised_by(seq) {
             finding.settled_by = finding.settled_by.filter(|settled_by| *settled_by != by);
+        }
+    }
+
+    /// Settles by entry `by`, and opens again, the findings with these ids.
+    pub(crate) fn set(&mut self, over: &BTreeSet<String>, again: &BTreeSet<String>, by: u64) {
+        if over.is_empty() && again.is_empty() {
+            return;
+        }
+        for finding in self.by_entry.values_mut().flatten() {
+            if over.contains(&finding.id) {
+                finding.settled_by.get_or_insert(by);
+            } else if again.contains(&finding.id) {
+                finding.settled_by = None;
+            }
         }
     }
 

@@ -1,5 +1,7 @@
 //! The whole state of the shop as a pure function of a prefix of the log.
 
+use std::collections::BTreeSet;
+
 use serde::{Deserialize, Serialize};
 
 use crate::catalogue::Event;
@@ -13,7 +15,7 @@ use crate::waste::Waste;
 
 /// Version of the folds. Raise it whenever a fold's state or its meaning changes: snapshots of
 /// another version are dropped and refolded.
-pub const FOLD_VERSION: u16 = 1;
+pub const FOLD_VERSION: u16 = 2;
 
 /// All folds together.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
@@ -81,6 +83,8 @@ impl State {
                 if let Some(original) = original {
                     let before = self.settlements(original);
                     let held = self.equipment.held_since(original);
+                    let from_ms = original.time.ms();
+                    let short = self.powder.account_findings(&self.findings, from_ms);
                     self.retract(original);
                     if let Some(amended) = &amended {
                         self.fold(amended);
@@ -97,16 +101,22 @@ impl State {
                     );
                     self.settle(&before, &after);
                     self.settle_readings(&held, &self.equipment.held_since(original), fact.seq);
+                    self.settle_account(&short, from_ms, fact.seq);
                 }
                 self.record.apply(fact, original);
             }
             Ok(None) => {
                 let before = self.settlements_without(fact);
                 let held = self.equipment.held_since(fact);
+                let late = self.powder.comes_late(fact).then(|| fact.time.ms());
+                let short = late.map(|ms| self.powder.account_findings(&self.findings, ms));
                 self.fold(fact);
                 self.record.apply(fact, original);
                 self.settle(&before, &self.settlements(fact));
                 self.settle_readings(&held, &self.equipment.held_since(fact), fact.seq);
+                if let Some((from_ms, short)) = late.zip(short) {
+                    self.settle_account(&short, from_ms, fact.seq);
+                }
             }
             Err(_) => {}
         }
@@ -179,6 +189,15 @@ impl State {
         for settled in after {
             self.findings.settle(settled.of, settled.by);
         }
+    }
+
+    /// Settles findings of the powder account about later work that entry `by` put right (a place
+    /// that a mis-weighed or missing load had left short), and opens those that hold again.
+    fn settle_account(&mut self, before: &BTreeSet<String>, from_ms: i64, by: u64) {
+        let after = self.powder.account_findings(&self.findings, from_ms);
+        let over = before.difference(&after).cloned().collect();
+        let again = after.difference(before).cloned().collect();
+        self.findings.set(&over, &again, by);
     }
 
     /// Settles the findings of readings that entry `by` let count, and opens those of readings that

@@ -287,6 +287,8 @@ record! {
         [from]: Place,
         /// Where it went (vacuum bag, waste container, bin).
         into: Place,
+        /// Scale it was weighed on.
+        [scale]: Label,
     }
 }
 

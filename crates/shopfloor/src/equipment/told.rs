@@ -261,7 +261,8 @@ impl<'a> Trace<'a> {
             Event::CleaningDone(e) => Trace::life(What::Cleaned(Box::new(CleaningDone {
                 evidence: Vec::new(),
                 ..e.clone()
-            }))),
+            })))
+            .weighed(e.residue.as_ref().and_then(|r| r.scale.as_ref())),
             Event::PartSwapped(e) => Trace::life(What::Swapped(Box::new(PartSwapped {
                 evidence: Vec::new(),
                 ..e.clone()

@@ -178,6 +178,11 @@ impl Sum {
         self.difference += if term.comes_in() { mass } else { -mass };
     }
 
+    /// Mass of a term.
+    pub(super) fn mass(&self, term: Term) -> Kg {
+        self.terms.get(&term).copied().unwrap_or_default()
+    }
+
     /// A weighed mass that acts on D with its sign.
     pub(super) fn weighed(&mut self, signed: Kg, weighed: Option<&Weighed<'_>>) {
         match weighed {

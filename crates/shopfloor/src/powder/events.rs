@@ -80,6 +80,8 @@ record! {
         reason: Reason,
         /// Which places; none given means the whole lot.
         [scope]: Vec<Place>,
+        /// Entries that show why, for example the inspection that found a sieve torn.
+        [entries]: Vec<u64>,
     }
 }
 
@@ -98,10 +100,12 @@ words! {
 }
 
 record! {
-    /// A held lot was decided on by two people.
+    /// A held lot, or some of the places of its hold, was decided on by two people.
     pub struct LotDisposedOf {
         /// The decision.
         decision: LotDecision,
+        /// Which places of the hold; none given means everything of the lot that is on hold.
+        [scope]: Vec<Place>,
         /// Why.
         reason: Reason,
         /// The two people, who must differ.

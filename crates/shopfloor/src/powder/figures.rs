@@ -3,6 +3,8 @@
 
 use rust_decimal::Decimal;
 
+use super::events::DecisionRule;
+
 /// Square root, cut after as many digits as 128 bits allow (at least 14).
 pub(crate) fn sqrt(value: Decimal) -> Decimal {
     if value <= Decimal::ZERO {
@@ -55,48 +57,6 @@ pub fn combined_uncertainty_kg(limits_of_error_kg: &[Decimal]) -> Decimal {
     sqrt(limits_of_error_kg.iter().map(|a| a * a).sum::<Decimal>() / Decimal::from(3))
 }
 
-/// Normalised error of two results with expanded uncertainties (k = 2): E_n. They disagree when
-/// its absolute value exceeds 1. `None` when both uncertainties are zero.
-///
-/// Source: ISO 13528, ISO/IEC 17043 (from memory).
-pub fn normalised_error(x1: Decimal, u1: Decimal, x2: Decimal, u2: Decimal) -> Option<Decimal> {
-    let width = sqrt(u1 * u1 + u2 * u2);
-    (!width.is_zero()).then(|| (x1 - x2) / width)
-}
-
-/// Two weights of one drum, shipped and received (C7): both questions answered, because they are
-/// different ones.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct TwoWeights {
-    /// E_n; `None` when no uncertainty was stated.
-    pub normalised_error: Option<Decimal>,
-    /// Whether the weights disagree by more than their uncertainty.
-    pub disagree: Option<bool>,
-    /// Difference in percent of the shipped (manifested) quantity.
-    pub difference_percent: Option<Decimal>,
-    /// Whether the difference is significant for bulk waste: more than 10 %
-    /// (40 CFR 264.72(b), 2008 text). Exactly 10 % is not.
-    pub significant_for_bulk: Option<bool>,
-}
-
-/// Compares two weights of one drum, each with its expanded uncertainty, in kg.
-pub fn two_weights(
-    shipped_kg: Decimal,
-    shipped_u_kg: Decimal,
-    received_kg: Decimal,
-    received_u_kg: Decimal,
-) -> TwoWeights {
-    let normalised = normalised_error(shipped_kg, shipped_u_kg, received_kg, received_u_kg);
-    let percent = (shipped_kg > Decimal::ZERO)
-        .then(|| (shipped_kg - received_kg).abs() / shipped_kg * Decimal::ONE_HUNDRED);
-    TwoWeights {
-        normalised_error: normalised,
-        disagree: normalised.map(|e| e.abs() > Decimal::ONE),
-        difference_percent: percent,
-        significant_for_bulk: percent.map(|p| p > Decimal::TEN),
-    }
-}
-
 /// Mass of a component of a blend as weighed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Component {
@@ -115,6 +75,19 @@ pub struct Refresh {
     pub ratio: Decimal,
     /// Standard uncertainty; `None` when a component states none.
     pub u: Option<Decimal>,
+}
+
+impl Refresh {
+    /// Whether the ratio meets a recipe's minimum by a decision rule: `simple` when r >= minimum,
+    /// `guarded` when r - U >= minimum (k = 2). `None`: guarded, and no uncertainty was stated.
+    ///
+    /// Source: Eurachem/CITAC 2021, guard bands; computations.md C4.
+    pub fn meets(&self, minimum: Decimal, rule: DecisionRule) -> Option<bool> {
+        match rule {
+            DecisionRule::Simple => Some(self.ratio >= minimum),
+            DecisionRule::Guarded => Some(self.ratio - self.u? * COVERAGE_FACTOR >= minimum),
+        }
+    }
 }
 
 /// Refresh ratio r = F / (F + U) of a blend with its uncertainty. Components that are fresh in
@@ -303,6 +276,10 @@ mod tests {
         agrees(found.ratio, "0.400000");
         agrees(found.u.unwrap(), "0.000721110");
         agrees(found.u.unwrap() * COVERAGE_FACTOR, "0.00144222");
+        // The decision rule is part of the question: at 0.4000 `simple` accepts, `guarded` refuses.
+        assert_eq!(found.meets(d("0.4"), DecisionRule::Simple), Some(true));
+        assert_eq!(found.meets(d("0.4"), DecisionRule::Guarded), Some(false));
+        assert_eq!(found.meets(d("0.398"), DecisionRule::Guarded), Some(true));
         agrees(fresh_needed_kg(d("18"), d("0.30")).unwrap(), "7.714286");
         assert_eq!(refresh(&[]), None);
     }
@@ -340,22 +317,6 @@ mod tests {
         assert_eq!((at("10.00"), at("10.01")), (d("0.02"), d("0.04")));
         assert_eq!((at("40.00"), at("40.01")), (d("0.04"), d("0.06")));
         assert_eq!(scale_error_in_service_kg(Decimal::ZERO, e), None);
-    }
-
-    #[test]
-    fn c7_two_weights_of_one_drum() {
-        let found = two_weights(d("41.32"), d("0.10"), d("41.05"), d("0.20"));
-        agrees(found.normalised_error.unwrap(), "1.20748");
-        assert_eq!(found.disagree, Some(true));
-        agrees(found.difference_percent.unwrap(), "0.653437");
-        assert_eq!(found.significant_for_bulk, Some(false));
-        // B8: exactly 10 % is not significant.
-        let ten = two_weights(d("100"), d("0"), d("90"), d("0"));
-        assert_eq!((ten.disagree, ten.significant_for_bulk), (None, Some(false)));
-        assert_eq!(
-            two_weights(d("100"), d("0"), d("89.999"), d("0")).significant_for_bulk,
-            Some(true)
-        );
     }
 
     #[test]

@@ -14,7 +14,7 @@ use super::Powder;
 use super::amount::{Kg, Share};
 use super::books::{Books, MoveId, PlaceId};
 use super::kept::{Deed, Kept, Key, Moment};
-use super::lots::{self, Life};
+use super::lots::{self, Hold, Life};
 use super::moves::MoveKind;
 use super::trace::{self, Bits, Forward, Seeds};
 use super::views::{AsOf, LISTED_MAX, Makeup, Unanswered};
@@ -139,11 +139,15 @@ pub struct Reach {
     pub places: Vec<ReachedPlace>,
     /// How many places.
     pub places_total: usize,
-    /// Places whose content could still be used or handed on and that no open hold covers, most
-    /// traced mass first: the scope of a hold.
+    /// Places whose content could still be used or handed on, that no open hold covers and that
+    /// nobody has decided on since the failure, most traced mass first: the scope of a hold.
     pub to_hold: Vec<Place>,
     /// How many of them.
     pub to_hold_total: usize,
+    /// How many places are on hold and wait for a decision.
+    pub on_hold_total: usize,
+    /// How many places were decided on since the failure.
+    pub decided_total: usize,
     /// Traced mass in waste containers that were shipped.
     pub shipped: Mass,
 }
@@ -202,6 +206,8 @@ pub struct ReachedPlace {
     pub traced: Mass,
     /// Whether an open hold covers some of its content.
     pub on_hold: bool,
+    /// Entry of the decision, after the failure, that covers all of the traced powder in it.
+    pub decided_by: Option<u64>,
     /// Of a waste container: the shipment it was offered on.
     pub shipment: Option<Label>,
     /// Whether that shipment was accepted by a transporter.
@@ -281,7 +287,7 @@ impl Powder {
         let edges: Vec<TraceEdge> = found.into_iter().map(edge).collect();
         Ok(TraceForward {
             of: of.to_string(),
-            reach: self.reach(&walk, &met, moment, bound),
+            reach: self.reach(&walk, &met, (moment, bound), |_| false),
             nodes: nodes(&edges),
             edges,
             edges_total: total,
@@ -290,7 +296,7 @@ impl Powder {
     }
 
     /// The content a trace back starts from.
-    fn start_of(
+    pub(super) fn start_of(
         &self,
         of: &Target,
         moment: Moment,
@@ -348,7 +354,7 @@ impl Powder {
     }
 
     /// Where a trace forward begins.
-    fn seeds_of(&self, of: &Target, from: AsOf) -> Result<Seeds, Unanswered> {
+    pub(super) fn seeds_of(&self, of: &Target, from: AsOf) -> Result<Seeds, Unanswered> {
         let (moment, bound) = self.bound(from)?;
         match of {
             Target::Lot(lot) => {
@@ -372,8 +378,15 @@ impl Powder {
         }
     }
 
-    /// What a walk forward reached, as of a moment.
-    pub(crate) fn reach(&self, walk: &Forward, met: &Met, moment: Moment, bound: MoveId) -> Reach {
+    /// What a walk forward reached, as of a moment. `answers` tells which holds answer the
+    /// question: what was decided under them need not be held again.
+    pub(crate) fn reach(
+        &self,
+        walk: &Forward,
+        met: &Met,
+        (moment, bound): (Moment, MoveId),
+        answers: impl Fn(&Hold) -> bool,
+    ) -> Reach {
         let books = &self.books;
         let mut builds = Listed { total: met.draws_total, list: Vec::new() };
         builds
@@ -401,15 +414,38 @@ impl Powder {
                 shipped += at.traced;
             }
         }
-        let holds: Vec<Forward> = lots::open_holds(books, &self.kept, moment)
-            .into_iter()
-            .map(|hold| trace::forward(books, hold.seeds, bound))
-            .collect();
-        let on_hold = |at: &Found| holds.iter().any(|hold| hold.of(at.content).is_some());
-        let mut to_hold: Vec<Found> = found
+        let walked = |holds: Vec<lots::Covered>| -> Vec<(Option<u64>, Forward)> {
+            let walk = |h: lots::Covered| {
+                (h.decided.map(|(_, seq)| seq), trace::forward(books, h.seeds, bound))
+            };
+            holds.into_iter().map(walk).collect()
+        };
+        let open = walked(lots::open_holds(books, &self.kept, moment));
+        let decided = walked(lots::covered(books, &self.kept, moment, |hold, part| {
+            part.decided.is_some() && answers(hold)
+        }));
+        let on_hold = |at: &Found| open.iter().any(|(_, hold)| hold.of(at.content).is_some());
+        // A decision counts when it is about at least all of the traced powder there.
+        let decided_by = |at: &Found| {
+            let covers = |hold: &Forward| hold.of(at.content).is_some_and(|s| s >= at.share);
+            decided.iter().find(|(_, hold)| covers(hold)).and_then(|(seq, _)| *seq)
+        };
+        // What an unpacked build did not give back is missing; nobody can hold it.
+        let there = |at: &&Found| {
+            books.kind_of(at.place).is_some_and(can_be_held)
+                && (books.kind_of(at.place) != Some(PlaceKind::Build)
+                    || self.last_unpack(at.place, bound).is_none())
+        };
+        let usable: Vec<&Found> = found.iter().filter(there).collect();
+        let on_hold_total = usable.iter().filter(|at| on_hold(at)).count();
+        let free = |at: &&&Found| !on_hold(at);
+        let decided_total =
+            usable.iter().filter(free).filter(|at| decided_by(at).is_some()).count();
+        let mut to_hold: Vec<Found> = usable
             .iter()
-            .filter(|at| books.kind_of(at.place).is_some_and(can_be_held) && !on_hold(at))
-            .copied()
+            .filter(free)
+            .filter(|at| decided_by(at).is_none())
+            .map(|at| **at)
             .collect();
         let (places_total, to_hold_total) = (found.len(), to_hold.len());
         most_first(&mut found, books);
@@ -430,10 +466,12 @@ impl Powder {
             places_total,
             places: found
                 .iter()
-                .filter_map(|at| self.reached_place(*at, on_hold(at), moment))
+                .filter_map(|at| self.reached_place(*at, on_hold(at), decided_by(at), moment))
                 .collect(),
             to_hold: to_hold.iter().filter_map(|at| books.place(at.place).cloned()).collect(),
             to_hold_total,
+            on_hold_total,
+            decided_total,
             shipped: shipped.shown(),
         }
     }
@@ -449,7 +487,13 @@ impl Powder {
         touched.iter().filter_map(found).collect()
     }
 
-    fn reached_place(&self, at: Found, on_hold: bool, moment: Moment) -> Option<ReachedPlace> {
+    fn reached_place(
+        &self,
+        at: Found,
+        on_hold: bool,
+        decided_by: Option<u64>,
+        moment: Moment,
+    ) -> Option<ReachedPlace> {
         let place = self.books.place(at.place)?.clone();
         let shipment = self.shipment_of(&place, moment);
         Some(ReachedPlace {
@@ -457,6 +501,7 @@ impl Powder {
             fraction: at.share.decimal(),
             traced: at.traced.shown(),
             on_hold,
+            decided_by,
             shipped: shipment.as_ref().is_some_and(|(_, accepted)| *accepted),
             shipment: shipment.map(|(shipment, _)| shipment),
             entry: self.seq_of_move(at.content),

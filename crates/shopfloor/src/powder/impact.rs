@@ -15,7 +15,7 @@ use super::amount::Kg;
 use super::books::MoveId;
 use super::genealogy::{Met, Reach};
 use super::kept::{Deed, Kept, Key, Moment, Verdict};
-use super::lots::{self, Life};
+use super::lots::{self, Hold, Life};
 use super::moves::MoveKind;
 use super::trace::{self, Seeds};
 use super::views::{AsOf, LISTED_MAX, Unanswered};
@@ -94,6 +94,13 @@ pub struct Impact {
     /// What the powder of these uses reached. Fractions: f(seed) = 1, f(unaffected) = 0,
     /// f(blend) = sum of w_i f(i); an upper bound for dilution, not a permission to release.
     pub reach: Reach,
+    /// Lot under whose label a hold of the places `reach.to_hold` is recorded (`lot.held` with
+    /// `scope`): the one most of the first suspect powder came from. `None` when its source is
+    /// unknown or nothing is suspect.
+    pub hold_under: Option<Label>,
+    /// Whether everything that was reached and could still be used or handed on was decided on by
+    /// two people since the failure: nothing is left to hold and nothing waits for a decision.
+    pub settled: bool,
 }
 
 /// The window of suspicion.
@@ -169,7 +176,12 @@ impl Powder {
         let walk = trace::forward_with(&self.books, seeds, bound, |id, share| {
             met.moved(&self.books, id, share);
         });
-        let reach = self.reach(&walk, &met, moment, bound);
+        // A hold from before the failure was about something else.
+        let answers = |hold: &Hold| match (&question.suspect, window.failed) {
+            (Suspect::Lot(_), _) | (_, None) => true,
+            (Suspect::Sieve(_) | Suspect::Scale(_), Some(failed)) => hold.moment >= failed,
+        };
+        let reach = self.reach(&walk, &met, (moment, bound), answers);
         let suspect_kind = |kind: MoveKind| match &question.suspect {
             Suspect::Sieve(_) => kind == MoveKind::Sieved,
             Suspect::Scale(_) | Suspect::Lot(_) => kind != MoveKind::Overdrawn,
@@ -182,6 +194,11 @@ impl Powder {
             failed_entry: window.failed.map(|m| m.1),
             to_ms: window.to_ms,
             uses_total: uses.len(),
+            hold_under: match &question.suspect {
+                Suspect::Lot(lot) => Some(lot.clone()),
+                Suspect::Sieve(_) | Suspect::Scale(_) => self.main_lot(&uses),
+            },
+            settled: reach.to_hold_total == 0 && reach.on_hold_total == 0,
             uses: uses
                 .iter()
                 .take(LISTED_MAX)
@@ -195,6 +212,17 @@ impl Powder {
         let moves = uses.iter().flat_map(|i| self.books.moves_of(*i));
         let wanted = |m: &MoveId| wanted(self.books.moves()[*m as usize].kind);
         Seeds::of_moves(moves.filter(wanted).collect())
+    }
+
+    /// The lot that most of what the first of these uses moved came from.
+    fn main_lot(&self, uses: &[usize]) -> Option<Label> {
+        let mut moves = uses.iter().flat_map(|i| self.books.moves_of(*i));
+        let content = moves.find(|m| {
+            self.books.moves()[*m as usize].kind != MoveKind::Overdrawn
+                && !self.books.mark(*m).known.is_zero()
+        })?;
+        let lots = trace::composition(&self.books, content).lots;
+        lots.first().map(|(lot, _)| self.books.lot(*lot).clone())
     }
 
     fn suspect_use(&self, at: usize, wanted: impl Fn(MoveKind) -> bool) -> SuspectUse {

@@ -10,6 +10,7 @@ use crate::ids::{Label, PersonId, Place, PlaceKind, Subject};
 use crate::people::events::*;
 use crate::powder::events::*;
 use crate::waste::events::*;
+use crate::waste::facts;
 
 /// Declares the deeds: recorded forms kept boxed, so that a small event costs little.
 macro_rules! deeds {
@@ -238,6 +239,7 @@ impl Kept {
             | Deed::BagChanged(_)
             | Deed::IncidentReported(_) => {}
         }
+        keys.extend(self.thrown().map(|(item, _)| Key::Thrown(item)));
         keys.dedup();
         keys
     }
@@ -256,6 +258,7 @@ impl Kept {
             Deed::BagChanged(d) => d.scale.as_ref(),
             Deed::ContainerWeighed(d) => Some(&d.scale),
             Deed::LotReceived(d) => d.scale.as_ref(),
+            Deed::CleaningDone(d) => d.residue.as_ref().and_then(|r| r.scale.as_ref()),
             Deed::LotTested(_)
             | Deed::LotReleased(_)
             | Deed::LotHeld(_)
@@ -263,7 +266,6 @@ impl Kept {
             | Deed::BuildStarted(_)
             | Deed::RecipeSet(_)
             | Deed::EquipmentRegistered(_)
-            | Deed::CleaningDone(_)
             | Deed::PartSwapped(_)
             | Deed::PartFitted(_)
             | Deed::PartRemoved(_)
@@ -274,6 +276,21 @@ impl Kept {
             | Deed::ShipmentAccepted(_)
             | Deed::ShipmentRejected(_)
             | Deed::IncidentReported(_) => None,
+        }
+    }
+
+    /// The one bag or part that this fact puts into a waste container, and the container.
+    pub(crate) fn thrown(&self) -> Option<(String, Label)> {
+        let part = |out: &PartOut| {
+            let into = out.mass.as_ref().and(out.container.clone())?;
+            Some((facts::part_item(&out.serial), into))
+        };
+        match &self.deed {
+            Deed::WasteAdded(d) => Some((facts::item_of(d)?, self.label()?)),
+            Deed::BagChanged(d) => Some((facts::bag_item(&d.bag.id), d.into.clone()?)),
+            Deed::PartSwapped(d) => part(&d.out),
+            Deed::PartRemoved(d) => part(&d.out),
+            _ => None,
         }
     }
 
@@ -362,6 +379,8 @@ pub(crate) enum Key {
     Filled(Place),
     /// A shipment.
     Shipment(Label),
+    /// A bag or part that goes into a waste container only once.
+    Thrown(String),
 }
 
 impl Key {
@@ -381,7 +400,8 @@ impl Key {
             | Key::Sieve(_)
             | Key::Position(_, _)
             | Key::Filled(_)
-            | Key::Shipment(_) => None,
+            | Key::Shipment(_)
+            | Key::Thrown(_) => None,
         }
     }
 

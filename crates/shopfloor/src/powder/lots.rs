@@ -44,10 +44,61 @@ pub(crate) struct Hold {
     pub(crate) moment: Moment,
     /// The places it names; none means the whole lot.
     pub(crate) scope: Vec<Place>,
-    /// Entry of a decision for rework: the hold ends with the next release.
+    /// Each of them, or the whole lot, with what became of it.
+    pub(crate) parts: Vec<Part>,
+}
+
+/// What a hold covers and is decided on at once.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct Part {
+    /// The place; `None`: the whole lot.
+    pub(crate) place: Option<Place>,
+    /// Entry of a decision for rework: the part is free with the next release.
     pub(crate) rework: Option<u64>,
-    /// Entry that ended it.
-    pub(crate) ended: Option<u64>,
+    /// Decision that ended the hold of it, and the entry.
+    pub(crate) decided: Option<(LotDecision, u64)>,
+}
+
+impl Hold {
+    fn new(kept: &Kept, scope: &[Place]) -> Hold {
+        let part = |place| Part { place, rework: None, decided: None };
+        let mut parts: Vec<Part> = scope.iter().cloned().map(Some).map(part).collect();
+        if parts.is_empty() {
+            parts.push(part(None));
+        }
+        Hold { seq: kept.seq, moment: kept.moment(), scope: scope.to_vec(), parts }
+    }
+
+    pub(crate) fn is_open(&self) -> bool {
+        self.parts.iter().any(|p| p.decided.is_none())
+    }
+
+    /// Whether something of it waits for a decision.
+    pub(crate) fn is_undecided(&self) -> bool {
+        self.parts.iter().any(|p| p.decided.is_none() && p.rework.is_none())
+    }
+
+    /// Entry that ended it, when nothing of it is left.
+    pub(crate) fn ended(&self) -> Option<u64> {
+        let ends: Option<Vec<u64>> = self.parts.iter().map(|p| Some(p.decided?.1)).collect();
+        ends.and_then(|ends| ends.into_iter().max())
+    }
+
+    /// Takes a decision about some of its places; about everything when `scope` is empty.
+    fn decide(&mut self, decision: LotDecision, scope: &[Place], seq: u64) {
+        let open = self.parts.iter_mut().filter(|p| p.decided.is_none());
+        let meant = |p: &Part| {
+            scope.is_empty() || p.place.as_ref().is_some_and(|place| scope.contains(place))
+        };
+        for part in open.filter(|p| meant(p)) {
+            match decision {
+                LotDecision::Rework => part.rework = Some(seq),
+                LotDecision::UseAsIs | LotDecision::Downgrade | LotDecision::Scrap => {
+                    part.decided = Some((decision, seq));
+                }
+            }
+        }
+    }
 }
 
 /// What the facts of a lot add up to.
@@ -91,30 +142,25 @@ impl Life {
             }
             Deed::LotReleased(d) if sets_free(d.meaning) => {
                 self.released = Some(kept.seq);
-                for hold in self.holds.iter_mut().filter(|h| h.rework.is_some()) {
-                    hold.ended.get_or_insert(kept.seq);
+                let parts = self.holds.iter_mut().flat_map(|h| &mut h.parts);
+                for part in parts.filter(|p| p.rework.is_some()) {
+                    part.decided.get_or_insert((LotDecision::Rework, kept.seq));
                 }
             }
-            Deed::LotHeld(d) => self.holds.push(Hold {
-                seq: kept.seq,
-                moment: kept.moment(),
-                scope: d.scope.clone(),
-                rework: None,
-                ended: None,
-            }),
+            Deed::LotHeld(d) => self.holds.push(Hold::new(kept, &d.scope)),
             Deed::LotDisposedOf(d) if two_people(&d.decided_by) => {
+                // A decision about a hold of some places does not scrap the rest of the lot.
+                let places_only = !d.scope.is_empty()
+                    || (self.open_holds().next().is_some()
+                        && self.open_holds().all(|h| !h.scope.is_empty()));
                 match d.decision {
+                    _ if places_only => {}
                     LotDecision::UseAsIs | LotDecision::Rework => {}
                     LotDecision::Downgrade => self.downgraded = Some(kept.seq),
                     LotDecision::Scrap => self.scrapped = Some(kept.seq),
                 }
-                for hold in self.holds.iter_mut().filter(|h| h.ended.is_none()) {
-                    match d.decision {
-                        LotDecision::Rework => hold.rework = Some(kept.seq),
-                        LotDecision::UseAsIs | LotDecision::Downgrade | LotDecision::Scrap => {
-                            hold.ended = Some(kept.seq);
-                        }
-                    }
+                for hold in &mut self.holds {
+                    hold.decide(d.decision, &d.scope, kept.seq);
                 }
             }
             // Decided by one person, signed with another meaning, or not about the lot's life.
@@ -123,7 +169,7 @@ impl Life {
     }
 
     pub(crate) fn open_holds(&self) -> impl Iterator<Item = &Hold> {
-        self.holds.iter().filter(|h| h.ended.is_none())
+        self.holds.iter().filter(|h| h.is_open())
     }
 
     /// The status; `None` when no fact made the lot.
@@ -173,7 +219,9 @@ pub(crate) fn released(books: &Books, all: &[Kept], lot: &Label, moment: Moment)
         match &kept.deed {
             Deed::LotReleased(d) if sets_free(d.meaning) => free = true,
             Deed::LotDisposedOf(d)
-                if d.decision == LotDecision::Scrap && two_people(&d.decided_by) =>
+                if d.decision == LotDecision::Scrap
+                    && d.scope.is_empty()
+                    && two_people(&d.decided_by) =>
             {
                 return false;
             }
@@ -276,33 +324,67 @@ pub(crate) fn expires(
     earliest
 }
 
-/// A hold that is open, and what it covers.
+/// A hold, or the decided part of one, and what it covers.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(crate) struct OpenHold {
+pub(crate) struct Covered {
     pub(crate) lot: Label,
+    /// Entry of the hold.
     pub(crate) seq: u64,
+    pub(crate) moment: Moment,
+    /// How it was decided, and the entry; `None` while it is open.
+    pub(crate) decided: Option<(LotDecision, u64)>,
     pub(crate) seeds: trace::Seeds,
 }
 
 /// Holds that are open at a moment.
-pub(crate) fn open_holds(books: &Books, all: &[Kept], moment: Moment) -> Vec<OpenHold> {
-    let mut open = Vec::new();
+pub(crate) fn open_holds(books: &Books, all: &[Kept], moment: Moment) -> Vec<Covered> {
+    covered(books, all, moment, |_, part| part.decided.is_none())
+}
+
+/// What the wanted parts of holds cover, one for each hold and decision.
+pub(crate) fn covered(
+    books: &Books,
+    all: &[Kept],
+    moment: Moment,
+    wanted: impl Fn(&Hold, &Part) -> bool,
+) -> Vec<Covered> {
+    let mut found = Vec::new();
     for lot in books.held_lots() {
         let life = Life::of(books, all, lot, moment);
-        for hold in life.open_holds() {
-            let seeds = if hold.scope.is_empty() {
-                whole_lot(books, all, lot, &life)
-            } else {
-                let bound = books.moves_before(all, hold.moment);
-                let ids = hold.scope.iter().filter_map(|p| books.find_place(p));
-                trace::Seeds::of_contents(
-                    ids.filter_map(|id| Some((books.content(id, bound).id?, bound))),
-                )
-            };
-            open.push(OpenHold { lot: lot.clone(), seq: hold.seq, seeds });
+        for hold in &life.holds {
+            let bound = books.moves_before(all, hold.moment);
+            let mut places: BTreeMap<Option<(LotDecision, u64)>, Vec<MoveId>> = BTreeMap::new();
+            for part in hold.parts.iter().filter(|p| wanted(hold, p)) {
+                let of_decision = places.entry(part.decided).or_default();
+                let id = part.place.as_ref().and_then(|p| books.find_place(p));
+                of_decision.extend(id.and_then(|id| books.content(id, bound).id));
+            }
+            found.extend(places.into_iter().map(|(decided, contents)| Covered {
+                lot: lot.clone(),
+                seq: hold.seq,
+                moment: hold.moment,
+                decided,
+                seeds: if hold.scope.is_empty() {
+                    whole_lot(books, all, lot, &life)
+                } else {
+                    trace::Seeds::of_contents(contents.into_iter().map(|c| (c, bound)))
+                },
+            }));
         }
     }
-    open
+    found
+}
+
+/// Parts of holds of places that were decided to be scrap or for less demanding parts. A lot that
+/// was decided on as a whole is told by its own life.
+pub(crate) fn restricted(books: &Books, all: &[Kept], moment: Moment) -> Vec<Covered> {
+    covered(books, all, moment, |_, part| {
+        let lasting = |(decision, _): (LotDecision, u64)| match decision {
+            LotDecision::Scrap | LotDecision::Downgrade => true,
+            LotDecision::UseAsIs | LotDecision::Rework => false,
+        };
+        part.place.is_some() && part.decided.is_some_and(lasting)
+    })
 }
 
 /// Everything that a lot is: its delivery, or the content of its blend.
@@ -319,15 +401,14 @@ pub(crate) fn whole_lot(books: &Books, all: &[Kept], lot: &Label, life: &Life) -
     }
 }
 
-/// Open holds that cover some of this content, with the share they cover.
-pub(crate) fn holds_on(
+/// Those of some holds that cover some of this content, with the share they cover.
+pub(crate) fn on_content(
     books: &Books,
-    all: &[Kept],
+    holds: Vec<Covered>,
     content: MoveId,
     at: MoveId,
-    moment: Moment,
-) -> Vec<(OpenHold, Share)> {
-    open_holds(books, all, moment)
+) -> Vec<(Covered, Share)> {
+    holds
         .into_iter()
         .filter_map(|hold| {
             let share = trace::share_of(books, &hold.seeds, content, at)?;

@@ -12,13 +12,16 @@ mod ages;
 mod amount;
 pub mod balance;
 mod books;
+pub mod economy;
 pub mod events;
 pub mod figures;
 pub mod genealogy;
 pub mod impact;
 mod kept;
+pub mod lineage;
 mod lots;
 mod moves;
+mod refresh;
 pub mod rules;
 pub mod sampling;
 pub mod sieving;
@@ -36,6 +39,7 @@ use books::Books;
 use kept::Kept;
 pub use lots::LotStatus;
 pub use moves::MoveKind;
+pub use refresh::{RefreshPart, RefreshView};
 pub use views::{AsOf, Unanswered};
 
 /// The fold of this subject.
@@ -58,6 +62,11 @@ impl Powder {
         self.books.cut(&self.kept, at);
         self.kept.insert(at, kept);
         self.books.fold(&self.kept);
+    }
+
+    /// Whether work that is on record came after that of a fact.
+    pub(crate) fn comes_late(&self, fact: &Fact) -> bool {
+        self.kept.last().is_some_and(|last| last.moment() > (fact.time.ms(), fact.seq))
     }
 
     /// Takes an effective fact back out (it was corrected or voided).

@@ -6,7 +6,7 @@ use crate::waste::events::{BagChanged, WasteAdded};
 
 use super::amount::Kg;
 use super::books::Books;
-use super::kept::{Deed, Kept};
+use super::kept::{Deed, Kept, Key};
 
 words! {
     /// Why a mass moved.
@@ -122,9 +122,11 @@ pub(crate) fn legs(kept: &Kept, books: &Books, all: &[Kept]) -> Vec<Leg> {
         }
         Deed::PowderMoved(d) => vec![leg(&d.from, &d.into, Kg::of(&d.mass), K::Moved)],
         Deed::CleaningDone(d) => d.residue.iter().map(residue).collect(),
+        Deed::PartSwapped(_) | Deed::PartRemoved(_) if told_before(kept, books, all) => Vec::new(),
         Deed::PartSwapped(d) => used_part(&d.out),
         Deed::PartRemoved(d) => used_part(&d.out),
-        Deed::BagChanged(d) => bag_changed(d, books),
+        Deed::BagChanged(d) => bag_changed(d, books, told_before(kept, books, all)),
+        Deed::WasteAdded(_) if told_before(kept, books, all) => Vec::new(),
         Deed::WasteAdded(d) => waste_added(kept, d, books),
         Deed::IncidentReported(d) => {
             let loss = kept.label().and_then(|l| place(PlaceKind::Loss, &l));
@@ -186,8 +188,25 @@ fn used_part(out: &crate::equipment::events::PartOut) -> Vec<Leg> {
     }
 }
 
-/// The net mass of the bag: what earlier entries put into it is known, the rest is not.
-fn bag_changed(d: &BagChanged, books: &Books) -> Vec<Leg> {
+/// Whether another kind of event told before that this bag or part went into this very container:
+/// its mass is there and is not booked twice (the waste account counts it once as well).
+fn told_before(kept: &Kept, books: &Books, all: &[Kept]) -> bool {
+    let Some((item, into)) = kept.thrown() else { return false };
+    let by_hand = |kept: &Kept| matches!(kept.deed, Deed::WasteAdded(_));
+    let same = |other: &Kept| {
+        other.moment() < kept.moment()
+            && by_hand(other) != by_hand(kept)
+            && other.thrown().is_some_and(|(_, container)| container == into)
+    };
+    books.facts(&Key::Thrown(item)).iter().any(|i| same(&all[*i as usize]))
+}
+
+/// The net mass of the bag: what earlier entries put into it is known, the rest is not. Of a bag
+/// that lies in its drum already, nothing is booked.
+fn bag_changed(d: &BagChanged, books: &Books, told_before: bool) -> Vec<Leg> {
+    if told_before {
+        return Vec::new();
+    }
     let Some(bag) = place(PlaceKind::VacuumBag, &d.bag.id) else { return Vec::new() };
     let net = Kg::of(&d.bag.gross) - Kg::of(&d.bag.tare);
     let mut legs = Vec::new();

@@ -81,6 +81,9 @@ rules! {
     SIEVE_NOT_SOUND = "powder.sieve_not_sound", Stop,
         "A sieve that was found failed or taken out is not used",
         "common practice, no source", CommonPractice;
+    SIEVE_TREND = "powder.sieve_trend", Note,
+        "Oversize and rate of a sieve stay within the limits of its first passes after fitting",
+        "individuals chart, mean +- 2.66 mean moving range (from memory); baseline of 8 passes is common practice", Memory;
     // ---- lots
     LOT_TWICE = "powder.lot_made_twice", Stop,
         "A lot label is used once, for one delivery or one blend",

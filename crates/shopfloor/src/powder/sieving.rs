@@ -2,16 +2,20 @@
 //! fed from here).
 
 use rust_decimal::Decimal;
+use rust_decimal::prelude::{FromPrimitive as _, ToPrimitive as _};
 use schemars::JsonSchema;
 use serde::Serialize;
 
+use crate::forms::words;
 use crate::ids::{Label, Place, PlaceKind, Subject};
+use crate::powder::events::PowderSieved;
 use crate::quantity::{Aperture, Mass};
+use crate::stats::chart;
 
 use super::Powder;
 use super::amount::Kg;
-use super::kept::{Deed, Kept, Key};
-use super::views::{AsOf, Unanswered};
+use super::kept::{Deed, Kept, Key, Moment};
+use super::views::{AsOf, LISTED_MAX, Unanswered};
 
 /// One use of a sieve.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
@@ -53,7 +57,166 @@ pub struct UnsievedPlace {
     pub entry: u64,
 }
 
+/// Uses after the fitting of a sieve that its trend is compared with. Common practice, no source.
+pub const BASELINE_USES: usize = 8;
+
+/// Limits of one figure of a sieve, from its baseline; six decimals.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
+pub struct TrendLimits {
+    /// Mean of the baseline.
+    #[schemars(with = "String")]
+    pub mean: Decimal,
+    /// Lower limit.
+    #[schemars(with = "String")]
+    pub low: Decimal,
+    /// Upper limit.
+    #[schemars(with = "String")]
+    pub high: Decimal,
+}
+
+words! {
+    /// A figure of a sieve that is watched.
+    pub enum Watched {
+        /// Oversize in percent of what went in.
+        OversizePercent = "oversize_percent",
+        /// What passed per minute.
+        KgPerMin = "kg_per_min",
+    }
+}
+
+/// A use outside the limits.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
+pub struct TrendAlarm {
+    /// Entry of the pass.
+    pub entry: u64,
+    /// Which figure.
+    pub figure: Watched,
+    /// Its value.
+    #[schemars(with = "String")]
+    pub value: Decimal,
+    /// Whether it lies above the limits (else below).
+    pub above: bool,
+}
+
+/// Yield and oversize of a sieve over its uses since it was last fitted (C22). Limits are those
+/// of the first [`BASELINE_USES`] uses; a use outside them is worth a look and stops nothing.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
+pub struct SieveTrend {
+    /// The sieve, by serial.
+    pub sieve: Label,
+    /// Entry that fitted it last.
+    pub fitted_by: Option<u64>,
+    /// Uses since then, in order of work; of more than [`LISTED_MAX`] the newest.
+    pub uses: Vec<SieveUse>,
+    /// How many there are.
+    pub uses_total: usize,
+    /// Entries of the baseline.
+    pub baseline: Vec<u64>,
+    /// Limits of the oversize share; `None` until the baseline is full.
+    pub oversize_percent: Option<TrendLimits>,
+    /// Limits of the rate.
+    pub kg_per_min: Option<TrendLimits>,
+    /// Uses outside the limits, in order of work; of more than [`LISTED_MAX`] the newest.
+    pub alarms: Vec<TrendAlarm>,
+}
+
+impl Watched {
+    fn of(self, used: &SieveUse) -> Option<Decimal> {
+        match self {
+            Watched::OversizePercent => used.oversize_percent,
+            Watched::KgPerMin => used.kg_per_min,
+        }
+    }
+
+    /// Limits from a full baseline.
+    fn limits(self, baseline: &[SieveUse]) -> Option<TrendLimits> {
+        if baseline.len() < BASELINE_USES {
+            return None;
+        }
+        let values: Option<Vec<f64>> =
+            baseline.iter().map(|used| self.of(used)?.to_f64()).collect();
+        let limits = chart::individuals(&values?, Some(0.0))?;
+        let shown = |value: f64| Some(Decimal::from_f64(value)?.round_dp(6).normalize());
+        let (mean, low, high) = (shown(limits.mean)?, shown(limits.low)?, shown(limits.high)?);
+        Some(TrendLimits { mean, low, high })
+    }
+}
+
+/// Figures of uses after the baseline that lie outside its limits.
+fn alarms(uses: &[SieveUse]) -> Vec<TrendAlarm> {
+    let baseline = &uses[..uses.len().min(BASELINE_USES)];
+    let mut found: Vec<TrendAlarm> = Vec::new();
+    for figure in Watched::ALL {
+        let Some(limits) = figure.limits(baseline) else { continue };
+        for used in &uses[baseline.len()..] {
+            let Some(value) = figure.of(used) else { continue };
+            if value < limits.low || value > limits.high {
+                let above = value > limits.high;
+                found.push(TrendAlarm { entry: used.entry, figure: *figure, value, above });
+            }
+        }
+    }
+    found.sort_by_key(|alarm| alarm.entry);
+    found
+}
+
 impl Powder {
+    /// Trend of a sieve, by serial, since it was last fitted.
+    pub fn sieve_trend(&self, serial: &Label, as_of: AsOf) -> Result<SieveTrend, Unanswered> {
+        let (moment, _) = self.bound(as_of)?;
+        if self.books.facts(&Key::Sieve(serial.clone())).is_empty() {
+            return Err(Unanswered::Sieve(serial.clone()));
+        }
+        let (fitted_by, mut uses) = self.uses_since_fitted(serial, moment);
+        let baseline = &uses[..uses.len().min(BASELINE_USES)];
+        let (oversize_percent, kg_per_min) =
+            (Watched::OversizePercent.limits(baseline), Watched::KgPerMin.limits(baseline));
+        let baseline = baseline.iter().map(|used| used.entry).collect();
+        let mut alarms = alarms(&uses);
+        alarms.drain(..alarms.len().saturating_sub(LISTED_MAX));
+        let uses_total = uses.len();
+        uses.drain(..uses.len().saturating_sub(LISTED_MAX));
+        Ok(SieveTrend {
+            sieve: serial.clone(),
+            fitted_by,
+            uses,
+            uses_total,
+            baseline,
+            oversize_percent,
+            kg_per_min,
+            alarms,
+        })
+    }
+
+    /// Alarms of one more use of a sieve, with the entries of the baseline.
+    pub(crate) fn alarms_of(
+        &self,
+        station: &Subject,
+        d: &PowderSieved,
+        moment: Moment,
+    ) -> (Vec<TrendAlarm>, Vec<u64>) {
+        let (_, mut uses) = self.uses_since_fitted(&d.sieve, moment);
+        uses.truncate(BASELINE_USES);
+        let baseline = uses.iter().map(|used| used.entry).collect();
+        if uses.len() == BASELINE_USES {
+            uses.push(use_of(moment, station, d));
+        }
+        (alarms(&uses), baseline)
+    }
+
+    fn uses_since_fitted(&self, serial: &Label, moment: Moment) -> (Option<u64>, Vec<SieveUse>) {
+        let key = Key::Sieve(serial.clone());
+        let (mut fitted_by, mut uses) = (None, Vec::new());
+        for kept in self.books.facts_before(&self.kept, &key, moment) {
+            if kept.fitted(serial).is_some() {
+                fitted_by = Some(kept.seq);
+                uses.clear();
+            }
+            uses.extend(sieve_use(kept));
+        }
+        (fitted_by, uses)
+    }
+
     /// Uses of a sieve, by serial, in order of work.
     pub fn sieve_uses(&self, serial: &Label, as_of: AsOf) -> Result<Vec<SieveUse>, Unanswered> {
         let (moment, _) = self.bound(as_of)?;
@@ -103,21 +266,25 @@ fn can_be_used(kind: PlaceKind) -> bool {
 
 fn sieve_use(kept: &Kept) -> Option<SieveUse> {
     let Deed::PowderSieved(d) = &kept.deed else { return None };
+    Some(use_of(kept.moment(), &kept.subject, d))
+}
+
+fn use_of((time_ms, entry): Moment, station: &Subject, d: &PowderSieved) -> SieveUse {
     let (through, oversize) = (Kg::of(&d.through.mass), Kg::of(&d.oversize.mass));
     let fed = (through + oversize).decimal();
     let minutes = d.duration.base();
     let share = |part: Decimal, whole: Decimal| {
         (whole > Decimal::ZERO).then(|| (part / whole).round_dp(6).normalize())
     };
-    Some(SieveUse {
-        entry: kept.seq,
-        time_ms: kept.time_ms,
-        station: kept.subject.clone(),
+    SieveUse {
+        entry,
+        time_ms,
+        station: station.clone(),
         aperture: d.aperture.clone(),
         spec_id: d.spec_id.clone(),
         through: d.through.mass.clone(),
         oversize: d.oversize.mass.clone(),
         oversize_percent: share(oversize.decimal() * Decimal::ONE_HUNDRED, fed),
         kg_per_min: share(through.decimal(), minutes),
-    })
+    }
 }

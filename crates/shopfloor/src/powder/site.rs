@@ -70,7 +70,7 @@ impl Powder {
 }
 
 /// What a question about a site looks up once.
-struct SiteBooks<'a> {
+pub(super) struct SiteBooks<'a> {
     powder: &'a Powder,
     scales: Scales<'a>,
     /// By place: whether it belongs to the site. A place belongs to the site whose fact first
@@ -91,7 +91,7 @@ struct End {
 }
 
 impl<'a> SiteBooks<'a> {
-    fn new(powder: &'a Powder, site: &Label) -> Self {
+    pub(super) fn new(powder: &'a Powder, site: &Label) -> Self {
         let books = &powder.books;
         let mut here = vec![false; books.place_count()];
         let mut stock = here.clone();
@@ -127,7 +127,20 @@ impl<'a> SiteBooks<'a> {
         }
     }
 
+    /// Whether a place belongs to the site.
+    pub(super) fn is_here(&self, place: PlaceId) -> bool {
+        self.here[place as usize]
+    }
+
     fn period(&self, from: Timestamp, to: Timestamp, earlier: Kg) -> (Balance, Kg) {
+        let sum = self.summed(from, to);
+        let difference = sum.difference;
+        let period = (Some(from.as_millisecond()), Some(to.as_millisecond()));
+        (sum.balance(period, earlier), difference)
+    }
+
+    /// The terms of a period.
+    pub(super) fn summed(&self, from: Timestamp, to: Timestamp) -> Sum {
         let books = &self.powder.books;
         let mut ends = [from, to].map(|at| {
             let moment = (at.as_millisecond(), 0);
@@ -157,9 +170,7 @@ impl<'a> SiteBooks<'a> {
         for id in ends[0].bound..ends[1].bound {
             self.moved(&mut sum, id, &ends);
         }
-        let difference = sum.difference;
-        let period = (Some(ends[0].moment.0), Some(ends[1].moment.0));
-        (sum.balance(period, earlier), difference)
+        sum
     }
 
     /// What a place is taken to hold at both ends. A count that anchors both ends cancels.

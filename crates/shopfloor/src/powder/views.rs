@@ -8,6 +8,7 @@ use serde::Serialize;
 
 use crate::common::{Day, Outcome};
 use crate::ids::{Code, Label, PersonId, Place, PlaceKind};
+use crate::powder::events::{Certificate, LotDecision, LotReceived};
 use crate::quantity::{Hours, Mass};
 
 use super::amount::{Kg, Share};
@@ -15,6 +16,7 @@ use super::books::{MoveId, Only, Origin, UNKNOWN_PLACE};
 use super::kept::{Deed, Kept, Key, Moment};
 use super::lots::{self, Life, LotStatus};
 use super::moves::MoveKind;
+use super::refresh::RefreshView;
 use super::{Powder, ages, trace};
 
 /// Most entries or rows an answer lists; totals count all.
@@ -177,6 +179,10 @@ pub struct CountView {
 pub struct LotView {
     /// The lot.
     pub lot: Label,
+    /// Site that received or blended it.
+    pub site: Option<Label>,
+    /// When that was, ms since 1970 UTC.
+    pub made_ms: i64,
     /// Where it stands.
     pub status: LotStatus,
     /// Material; of a blend, when all its components agree.
@@ -185,8 +191,8 @@ pub struct LotView {
     pub supplier: Option<Label>,
     /// The supplier's own lot number, of a delivery.
     pub supplier_lot: Option<Label>,
-    /// Number of the certificate that came along.
-    pub certificate: Option<Label>,
+    /// The certificate that came along: its number and the digest of its file.
+    pub certificate: Option<Certificate>,
     /// Whether all seals were whole on receipt.
     pub seals_whole: Option<bool>,
     /// Places it came into.
@@ -215,6 +221,8 @@ pub struct LotView {
     pub opened: Option<Opened>,
     /// Of what a blend consists, as it was made.
     pub makeup: Option<Makeup>,
+    /// Share of fresh powder in a blend, held against its recipe.
+    pub refresh: Option<RefreshView>,
     /// Entries of its own life, in order of work.
     pub entries: Vec<u64>,
 }
@@ -259,10 +267,25 @@ pub struct HoldView {
     pub entry: u64,
     /// Places it names; none means the whole lot.
     pub scope: Vec<Place>,
+    /// Places of it that nobody has decided on.
+    pub open: Vec<Place>,
+    /// What was decided, place by place.
+    pub decided: Vec<DecidedPart>,
     /// Entry that decided on rework.
     pub rework_by: Option<u64>,
     /// Entry that ended it; `None` while it is open.
     pub ended_by: Option<u64>,
+}
+
+/// A decision about what was on hold.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
+pub struct DecidedPart {
+    /// The place; `None`: the whole lot.
+    pub place: Option<Place>,
+    /// The decision.
+    pub decision: LotDecision,
+    /// Entry of it; for rework, the release after it.
+    pub entry: u64,
 }
 
 /// A build's powder.
@@ -358,7 +381,8 @@ impl Powder {
         let mut entries: Vec<u64> = touches.iter().rev().map(|t| self.seq_of_move(*t)).collect();
         entries.dedup();
         let material = content.id.map_or(Only::Untold, |c| books.mark(c).material);
-        let holds = content.id.map(|c| lots::holds_on(books, &self.kept, c, bound, moment));
+        let open = lots::open_holds(books, &self.kept, moment);
+        let holds = content.id.map(|c| lots::on_content(books, open, c, bound));
         Ok(PlaceView {
             place: place.clone(),
             held: content.held.shown(),
@@ -486,11 +510,13 @@ impl Powder {
         let by = |seq: u64| books.kept_of(seq).and_then(|at| all[at].by.clone());
         Ok(LotView {
             lot: lot.clone(),
+            site: all[origin].site.clone(),
+            made_ms: all[origin].time_ms,
             status,
             material,
             supplier: delivery.map(|d| d.supplier.clone()),
             supplier_lot: delivery.map(|d| d.supplier_lot.clone()),
-            certificate: delivery.and_then(|d| Some(d.certificate.as_ref()?.number.clone())),
+            certificate: delivery.and_then(|d| d.certificate.clone()),
             seals_whole: delivery.and_then(|d| d.seals_whole),
             containers: self.containers_of(lot, origin, bound),
             made: made.shown(),
@@ -515,8 +541,21 @@ impl Powder {
             expires_by: expires.map(|(_, seq)| seq),
             opened: self.opened(origin, bound, now),
             makeup: blend.map(|content| self.makeup(content, made)),
+            refresh: self.refresh_of(origin),
             entries: life.entries,
         })
+    }
+
+    /// What was recorded of the delivery of a lot; `None` for a blend and for an unknown lot.
+    pub fn delivery(&self, lot: &Label) -> Option<&LotReceived> {
+        let facts =
+            self.books.facts_before(&self.kept, &Key::Lot(lot.clone()), (i64::MAX, u64::MAX));
+        let mut made = facts.filter_map(|kept| match &kept.deed {
+            Deed::LotReceived(d) => Some(Some(d.as_ref())),
+            Deed::PowderBlended(_) => Some(None),
+            _ => None,
+        });
+        made.next().flatten()
     }
 
     fn containers_of(&self, lot: &Label, origin: usize, bound: MoveId) -> Vec<ContainerOfLot> {
@@ -611,11 +650,18 @@ impl Powder {
 }
 
 fn hold_view(hold: &lots::Hold) -> HoldView {
+    let open = hold.parts.iter().filter(|p| p.decided.is_none());
+    let decided = hold.parts.iter().filter_map(|p| {
+        let (decision, entry) = p.decided?;
+        Some(DecidedPart { place: p.place.clone(), decision, entry })
+    });
     HoldView {
         entry: hold.seq,
         scope: hold.scope.clone(),
-        rework_by: hold.rework,
-        ended_by: hold.ended,
+        open: open.filter_map(|p| p.place.clone()).collect(),
+        decided: decided.collect(),
+        rework_by: hold.parts.iter().find_map(|p| p.rework),
+        ended_by: hold.ended(),
     }
 }
 

@@ -1,9 +1,10 @@
 //! What is known of the weighings behind masses: scales, their limits of error, counts of places.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use rust_decimal::Decimal;
 
+use crate::finding::{Finding, Findings};
 use crate::ids::{Label, Place};
 
 use super::Powder;
@@ -11,6 +12,7 @@ use super::amount::Kg;
 use super::books::MoveId;
 use super::kept::{Deed, Key, Moment};
 use super::moves::MoveKind;
+use super::rules::{COUNT_DIFFERS, COUNT_UNDECIDED, MORE_OUT, OVERDRAWN};
 use super::views::CountView;
 
 /// Limits of error of the weighings behind one mass, and the scale.
@@ -170,6 +172,34 @@ impl Powder {
             });
         }
         counts
+    }
+
+    /// Ids of the findings about work at or after a moment that hold by the books as they are
+    /// now: more was taken than was there, or a count does not agree. Other rules are judged
+    /// once, on what was known then.
+    pub(crate) fn account_findings(&self, findings: &Findings, from_ms: i64) -> BTreeSet<String> {
+        let rules = [OVERDRAWN, MORE_OUT, COUNT_DIFFERS, COUNT_UNDECIDED].map(|rule| rule.id);
+        let later = |f: &&Finding| f.time_ms >= from_ms && rules.contains(&f.rule.as_str());
+        let holds = |f: &&Finding| self.holds_now(&f.rule, f.seq);
+        findings.iter().filter(later).filter(holds).map(|f| f.id.clone()).collect()
+    }
+
+    fn holds_now(&self, rule: &str, seq: u64) -> bool {
+        let Some(at) = self.books.kept_of(seq) else { return false };
+        if [OVERDRAWN.id, MORE_OUT.id].contains(&rule) {
+            let mut moves = self.books.moves_of(at);
+            return moves.any(|m| self.books.moves()[m as usize].kind == MoveKind::Overdrawn);
+        }
+        let kept = &self.kept[at];
+        match &kept.deed {
+            Deed::StockCounted(d) => {
+                let bound = self.books.moves_of(at).start;
+                let (mass, scale) = (Kg::of(&d.mass), d.scale.as_ref());
+                let balance = self.count_against(&d.place, mass, scale, kept.moment(), bound);
+                !balance.unaccounted.base().is_zero() && balance.closed != Some(true)
+            }
+            _ => false,
+        }
     }
 
     /// The latest count before a moment.

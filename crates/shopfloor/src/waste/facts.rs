@@ -200,13 +200,14 @@ pub(super) fn effects(fact: &Fact) -> Vec<Effect> {
     }
 }
 
-fn added(e: &WasteAdded) -> Addition {
+/// The one thing that went in, when it can go in only once: `bag/<id>` or `part/<serial>`.
+pub(crate) fn item_of(e: &WasteAdded) -> Option<String> {
     let of_place = e.from.as_ref().filter(|p| p.kind == PlaceKind::VacuumBag);
-    let item = match (e.what, &e.item, of_place) {
+    match (e.what, &e.item, of_place) {
         (_, _, Some(bag)) => Some(format!("bag/{}", bag.id())),
-        (WasteItem::VacuumBag, Some(id), None) => Some(format!("bag/{id}")),
+        (WasteItem::VacuumBag, Some(id), None) => Some(bag_item(id)),
         (WasteItem::Filter | WasteItem::Sieve | WasteItem::UsedPart, Some(serial), None) => {
-            Some(format!("part/{serial}"))
+            Some(part_item(serial))
         }
         (
             WasteItem::Wipes
@@ -218,12 +219,25 @@ fn added(e: &WasteAdded) -> Addition {
             None,
         )
         | (_, None, None) => None,
-    };
+    }
+}
+
+/// The same for a vacuum bag.
+pub(crate) fn bag_item(bag: &Label) -> String {
+    format!("bag/{bag}")
+}
+
+/// The same for a part that came out of a machine.
+pub(crate) fn part_item(serial: &Label) -> String {
+    format!("part/{serial}")
+}
+
+fn added(e: &WasteAdded) -> Addition {
     Addition {
         what: e.what,
         mass_kg: Kg(e.mass.base()),
         from: e.from.clone(),
-        item,
+        item: item_of(e),
         pieces: e.pieces,
         cites: e.entry,
     }
@@ -234,7 +248,7 @@ fn bag(e: &BagChanged) -> Option<Effect> {
         what: WasteItem::VacuumBag,
         mass_kg: Kg(e.bag.gross.base() - e.bag.tare.base()),
         from: Place::new(PlaceKind::VacuumBag, e.bag.id.as_str()).ok(),
-        item: Some(format!("bag/{}", e.bag.id)),
+        item: Some(bag_item(&e.bag.id)),
         pieces: Some(1),
         cites: None,
     };
@@ -247,7 +261,7 @@ fn part(out: &PartOut) -> Option<Effect> {
         what: WasteItem::UsedPart,
         mass_kg: Kg(mass.base()),
         from: None,
-        item: Some(format!("part/{}", out.serial)),
+        item: Some(part_item(&out.serial)),
         pieces: Some(1),
         cites: None,
     };

@@ -272,3 +272,110 @@ fn sieve_yield_over_its_uses() {
     assert_eq!((unsieved.len(), unsieved[0].entry), (1, recovered));
     assert_eq!(unsieved[0].place, place("bin/UB"));
 }
+
+#[test]
+fn a_count_after_a_weighed_cleaning_can_be_judged() {
+    // The residue that a cleaning took out of the bin names its scale, so the count is decided.
+    let count_after = |scale: Option<&str>| {
+        let mut shop = Shop::default();
+        shop.scale("2026-03-01T00:00:00Z", "W-1");
+        shop.receive("2026-03-01T08:00:00Z", "A", "100");
+        weigh(&mut shop, "2026-03-01T09:00:00Z", "lot_container/A", "bin/1", "10");
+        let mut residue = json!({ "mass": kg("0.4"), "from": "bin/1", "into": "vacuum_bag/V" });
+        if let Some(scale) = scale {
+            residue["scale"] = json!(scale);
+        }
+        let data = json!({ "target": "main", "method": "vacuum", "residue": residue });
+        shop.note("2026-03-02T08:00:00Z", "cleaning.done", "equipment/S-02", data);
+        let data = json!({ "place": "bin/1", "mass": kg("9.5"), "scale": "W-1" });
+        let (_, told) = shop.tell("2026-03-03T08:00:00Z", "stock.counted", "site/north", data);
+        crate::shop::powder_rules(&told)
+    };
+    assert_eq!(count_after(None), ["powder.count_undecided"]);
+    assert_eq!(count_after(Some("W-1")), ["powder.count_differs"]);
+}
+
+#[test]
+fn c13_what_a_month_cost_and_how_much_waste_a_kilogram_of_parts_made() {
+    // computations.md C13, M = 30, p = 0.10, l = 0.03, r = 0.5: fresh 15 kg, surplus 11.1 kg,
+    // waste 12 kg, 4.0 kg waste per kg of parts, 1500 at a price of 100 per kg; r* = 0.13.
+    let mut shop = Shop::default();
+    shop.receive("2026-02-01T08:00:00Z", "A", "100");
+    shop.load("2026-02-02T08:00:00Z", "lot_container/A", "hopper/P-01.main", "15");
+    shop.build("2026-02-03", "B0", ("15", "0", "15"), "12", "bin/UB");
+    // The month: half fresh, half once used.
+    shop.load("2026-03-02T08:00:00Z", "lot_container/A", "hopper/P-01.main", "15");
+    shop.load("2026-03-02T09:00:00Z", "bin/UB", "hopper/P-01.main", "15");
+    let finished = shop.build("2026-03-03", "B1", ("30", "3", "27"), "12", "bin/UB")[1];
+    shop.sieve("2026-03-04T08:00:00Z", "SV-7", ("bin/UB", "bin/SV"), "26.1", "0.9");
+    let waste =
+        |from: &str, mass: &str| json!({ "what": "powder", "mass": kg(mass), "from": from });
+    shop.note(
+        "2026-03-05T08:00:00Z",
+        "waste.added",
+        "container/D-1",
+        waste("oversize/OV-1", "0.9"),
+    );
+    shop.note("2026-03-05T09:00:00Z", "waste.added", "container/D-1", waste("bin/SV", "11.1"));
+    let month = |day| crate::shop::at(day);
+    let price = Some(crate::shop::d("100"));
+    let (from, to) = (month("2026-03-01T00:00:00Z"), month("2026-04-01T00:00:00Z"));
+    let economy = shop.powder().economy(&north(), from, to, price);
+    let kg = |mass: &shopfloor::quantity::Mass| mass.digits().to_owned();
+    assert_eq!([kg(&economy.drawn), kg(&economy.fresh), kg(&economy.parts)], ["30", "15", "3"]);
+    assert_eq!([kg(&economy.lost), kg(&economy.waste)], ["0.9", "12"]);
+    let number = |value: Option<rust_decimal::Decimal>| value.unwrap().to_string();
+    assert_eq!(number(economy.refresh), "0.5");
+    assert_eq!(number(economy.self_sustaining), "0.13");
+    assert_eq!(kg(economy.surplus.as_ref().unwrap()), "11.1");
+    assert_eq!(kg(economy.waste_expected.as_ref().unwrap()), "12");
+    assert_eq!(number(economy.waste_per_kg_parts), "4");
+    assert_eq!(number(economy.waste_per_kg_parts_expected), "4");
+    assert_eq!(kg(economy.waste_above_expected.as_ref().unwrap()), "0", "every discard is told");
+    assert_eq!(number(economy.fresh_cost), "1500");
+    assert_eq!(economy.entries, [finished]);
+    // A month in which nothing was built has no ratios.
+    let idle = shop.powder().economy(&north(), to, month("2026-05-01T00:00:00Z"), price);
+    assert_eq!((idle.refresh, idle.waste_per_kg_parts), (None, None));
+}
+
+#[test]
+fn c22_a_sieve_whose_oversize_leaves_the_limits_of_its_first_passes() {
+    // Baseline of computations.md C22, filled up to eight passes: limits from the first eight.
+    let mut shop = Shop::default();
+    shop.receive("2026-03-01T08:00:00Z", "A", "9000");
+    let fit = json!({ "position": "main", "in": { "serial": "SV-7", "spec": {} } });
+    let fitted = shop.note("2026-03-02T08:00:00Z", "part.fitted", "equipment/S-02", fit);
+    let mut pass = |day: u32, oversize: &str| {
+        let time = format!("2026-03-{:02}T08:00:00Z", day + 2);
+        let through = (crate::shop::d("100") - crate::shop::d(oversize)).to_string();
+        let data = json!({
+            "sieve": "SV-7", "aperture": { "value": "150", "unit": "um" },
+            "from": "lot_container/A", "through": { "mass": kg(&through), "into": "bin/1" },
+            "oversize": { "mass": kg(oversize), "into": "oversize/OV-1" },
+            "duration": { "value": "30", "unit": "min" },
+        });
+        shop.tell(&time, "powder.sieved", "equipment/S-02", data)
+    };
+    let baseline: Vec<u64> = (1..)
+        .zip(["2.1", "2.4", "1.9", "2.3", "2.2", "2.1", "2.4", "1.9"])
+        .map(|(day, oversize)| pass(day, oversize).0)
+        .collect();
+    let (_, inside) = pass(10, "2.9");
+    let (torn, outside) = pass(11, "9.0");
+    let told = |findings: &[shopfloor::Finding]| {
+        findings.iter().filter(|f| f.rule == "powder.sieve_trend").count()
+    };
+    assert_eq!(told(&inside), 0);
+    assert_eq!(told(&outside), 2, "oversize above, rate below: {outside:?}");
+    let serial = crate::shop::label("SV-7");
+    let trend = shop.powder().sieve_trend(&serial, AsOf::Now).unwrap();
+    assert_eq!((trend.fitted_by, trend.uses_total), (Some(fitted), 10));
+    assert_eq!(trend.baseline, baseline);
+    // Mean 2.1625; moving ranges 0.3 0.5 0.4 0.1 0.1 0.3 0.5, mean 2.2/7; 2.66 times that.
+    let limits = trend.oversize_percent.unwrap();
+    assert_eq!(limits.mean.to_string(), "2.1625");
+    assert_eq!(limits.high.round_dp(4).to_string(), "2.9985");
+    let alarms: Vec<(u64, bool)> = trend.alarms.iter().map(|a| (a.entry, a.above)).collect();
+    assert!(alarms.contains(&(torn, true)) && alarms.contains(&(torn, false)), "{alarms:?}");
+}

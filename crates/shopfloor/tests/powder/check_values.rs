@@ -138,3 +138,39 @@ fn a_build_takes_its_powder_as_it_was_drawn() {
     assert_eq!((before.finished, before.drawn.digits()), (None, "0"));
     assert_eq!(before.makeup.unwrap().lots[0].mass.digits(), "20");
 }
+
+#[test]
+fn c4_the_refresh_of_a_blend_is_held_against_its_recipe_by_the_named_rule() {
+    // computations.md C4: F = 12, U = 18, u = 0.03 each: r = 0.4, u_r = 0.00072111; at a minimum
+    // of 0.4000 `simple` accepts and `guarded` refuses.
+    let view = |rule: &str| {
+        let mut shop = Shop::default();
+        // e = 0.02 kg: at 12 and 18 kg the limit of error in service is 0.04 kg, u = 0.04/sqrt(3).
+        shop.scale("2026-03-01T00:00:00Z", "W-1");
+        shop.receive("2026-03-01T08:00:00Z", "A", "40");
+        shop.receive("2026-03-01T08:00:00Z", "B", "40");
+        shop.load("2026-03-01T09:00:00Z", "lot_container/B", "hopper/P-01.main", "40");
+        shop.build("2026-03-02", "B1", ("40", "0", "40"), "12", "bin/U");
+        let recipe = serde_json::json!({ "material": "PA12", "fresh_percent_min": 40,
+            "decision_rule": rule });
+        let set = shop.note("2026-03-03T08:00:00Z", "recipe.set", "recipe/R-1", recipe);
+        let parts = [("lot_container/A", "12"), ("bin/U", "18")];
+        let mut data = crate::shop::blend_data("lot_container/M", &parts);
+        data["recipe"] = serde_json::json!("R-1");
+        data["scale"] = serde_json::json!("W-1");
+        shop.note("2026-03-04T08:00:00Z", "powder.blended", "lot/M", data);
+        let now = crate::shop::at("2026-06-01T00:00:00Z");
+        let lot = shop.powder().lot(&label("M"), AsOf::Now, now).unwrap();
+        let refresh = lot.refresh.unwrap();
+        assert_eq!(refresh.recipe_entry, Some(set));
+        refresh
+    };
+    let simple = view("simple");
+    assert_eq!((simple.ratio, simple.accepted), (d("0.4"), Some(true)));
+    assert_eq!(simple.components[1].fresh_fraction, d("0"));
+    // u = 0.04/sqrt(3) instead of 0.03 each: u_r scales with it.
+    let scaled = d("0.00144222") * (d("0.04") / d("1.7320508075689") / d("0.03"));
+    let found = simple.expanded_uncertainty.unwrap();
+    assert_eq!(found.round_dp(7), scaled.round_dp(7));
+    assert_eq!(view("guarded").accepted, Some(false));
+}

@@ -2,6 +2,8 @@
 
 mod balances;
 mod check_values;
+mod decisions;
+mod lineage;
 mod lots;
 mod properties;
 mod rules;

@@ -190,3 +190,57 @@ fn a_shipped_drum_is_told_apart_from_one_on_site() {
     shop.note("2026-03-04T08:00:00Z", "shipment.rejected", "shipment/SH-1", back);
     assert_eq!(reach(&shop).shipped.digits(), "0", "it came back");
 }
+
+#[test]
+fn a_bag_or_part_told_twice_is_in_the_drum_once_in_both_accounts() {
+    let swap = || {
+        json!({ "position": "hepa", "in": { "serial": "HF-2", "spec": { "filter_class": "H13" } },
+            "out": { "serial": "HF-1", "reason": "hours", "condition": "worn", "mass": kg("4.2"),
+                "container": "D-1" } })
+    };
+    let thrown = |what: &str, item: &str, mass: &str| {
+        let mut data = waste(mass, None, None);
+        data["what"] = json!(what);
+        data["item"] = json!(item);
+        data
+    };
+    type Told<'a> = (&'a str, &'a str, Value);
+    let bag = || ("bag.changed", "equipment/V-1", bag("2.1", Some("D-1")));
+    let bag_by_hand = || ("waste.added", "container/D-1", thrown("vacuum_bag", "V", "2"));
+    let from_the_bag = || ("waste.added", "container/D-1", waste("2", Some("vacuum_bag/V"), None));
+    let part = || ("part.swapped", "equipment/S-02", swap());
+    let part_by_hand = || ("waste.added", "container/D-1", thrown("filter", "HF-1", "4.2"));
+    let cases: [(Told<'_>, Told<'_>, &str); 5] = [
+        (bag(), bag_by_hand(), "2"),
+        (bag(), from_the_bag(), "2"),
+        (bag_by_hand(), bag(), "2"),
+        (part(), part_by_hand(), "4.2"),
+        (part_by_hand(), part(), "4.2"),
+    ];
+    for (first, second, expected) in cases {
+        let mut shop = shop();
+        let label = format!("{} then {}", first.0, second.0);
+        let opened = json!({ "stream": "ST-1", "tare": kg("9.80"), "area": "satellite",
+            "location": "SA-1" });
+        shop.note("2026-03-02T08:00:00Z", "container.opened", "container/D-1", opened);
+        shop.note(NOON, first.0, first.1, first.2);
+        shop.note(LATER, second.0, second.1, second.2);
+        assert_eq!(shop.held("waste/D-1"), d(expected), "powder account: {label}");
+        let drum = shop.state.waste.container(&crate::shop::label("D-1")).unwrap();
+        assert_eq!(drum.added_kg(i64::MAX).0, d(expected), "waste account: {label}");
+    }
+}
+
+#[test]
+fn an_entry_named_in_another_drum_leaves_no_kilogram_behind() {
+    // What went into D-1 is told to have gone into D-2: it is in one of them, never in both.
+    let mut shop = shop();
+    let cleaned = shop.note(
+        NOON,
+        "cleaning.done",
+        "equipment/S-02",
+        residue(Some("bin/1"), "waste/D-1", "0.25"),
+    );
+    shop.note(LATER, "waste.added", "container/D-2", waste("0.25", None, Some(cleaned)));
+    assert_eq!((shop.held("waste/D-1"), shop.held("waste/D-2")), (d("0"), d("0.25")));
+}

@@ -205,11 +205,14 @@ impl Shop {
         if let Some(step) = item.strip_suffix('+') {
             return json!({ "check": step, "ok": true });
         }
-        let mut parts = item.split(':');
-        let first = parts.next().unwrap_or("");
+        let mut parts = item.split(':').peekable();
+        // `from=bin/1:mass=4kg` has members only; `F-1:gross=4kg` begins with its id.
+        let id = parts.next_if(|first| !item.contains(':') || !first.contains('='));
+        let first = id.unwrap_or("");
         let members: Vec<(&str, &str)> = parts.filter_map(|p| p.split_once('=')).collect();
         if !members.is_empty() {
-            let mut object = Map::from_iter([("id".to_owned(), json!(first))]);
+            let mut object = Map::new();
+            object.extend(id.map(|id| ("id".to_owned(), json!(id))));
             object.extend(members.into_iter().map(|(k, v)| (k.to_owned(), self.value(v))));
             return Value::Object(object);
         }
@@ -227,7 +230,7 @@ fn quantity(text: &str) -> Option<Value> {
     let split = text.find(|c: char| !(c.is_ascii_digit() || c == '.' || c == '-'))?;
     let (digits, unit) = text.split_at(split);
     let unit = match unit {
-        "kg" | "g" | "t" | "km" | "L" | "%" => unit,
+        "kg" | "g" | "t" | "km" | "L" | "%" | "um" | "min" | "h" => unit,
         "lb" => "[lb_av]",
         "mi" => "[mi_i]",
         "gal" => "[gal_us]",

@@ -96,7 +96,7 @@ pub(super) fn released(case: &mut Case<'_, '_, '_>, d: &LotReleased) {
             case.raise(&RELEASE_FAILED, [*seq], detail);
         }
     }
-    for hold in life.open_holds().filter(|h| h.rework.is_none()) {
+    for hold in life.open_holds().filter(|h| h.is_undecided()) {
         let detail = format!("lot `{lot}` is on hold and was not decided on");
         case.raise(&RELEASE_ON_HOLD, [hold.seq], detail);
     }
@@ -111,10 +111,20 @@ pub(super) fn disposed_of(case: &mut Case<'_, '_, '_>, d: &LotDisposedOf) {
         let detail = "fewer than two different people are named: the hold stays";
         case.raise(&DECIDED_BY_ONE, [], detail);
     }
-    if let Some(life) = known(case)
-        && life.open_holds().next().is_none()
-    {
+    let Some(life) = known(case) else { return };
+    let last = life.holds.last().map(|h| h.seq);
+    if life.open_holds().next().is_none() {
         let detail = format!("lot `{}` is not on hold", case.fact.subject.id());
-        case.raise(&NOTHING_HELD, life.holds.last().map(|h| h.seq), detail);
+        case.raise(&NOTHING_HELD, last, detail);
+        return;
+    }
+    let open = |place: &Place| {
+        let parts = life.open_holds().flat_map(|h| &h.parts);
+        parts.filter(|p| p.decided.is_none()).any(|p| p.place.as_ref() == Some(place))
+    };
+    let others: Vec<&Place> = d.scope.iter().filter(|place| !open(place)).collect();
+    for place in others {
+        let detail = format!("`{place}` is not on hold with lot `{}`", case.fact.subject.id());
+        case.raise(&NOTHING_HELD, last, detail);
     }
 }

@@ -4,10 +4,9 @@ use rust_decimal::Decimal;
 
 use crate::common::answered;
 use crate::ids::{Label, Place};
-use crate::powder::amount::Share;
 use crate::powder::books::{MoveId, Only};
 use crate::powder::events::{
-    BuildStarted, DecisionRule, PowderBlended, PowderLoaded, PowderSieved, RecipeSet,
+    BuildStarted, DecisionRule, LotDecision, PowderBlended, PowderLoaded, PowderSieved, RecipeSet,
 };
 use crate::powder::figures::{self, COVERAGE_FACTOR, Component};
 use crate::powder::kept::{Deed, Kept, Key, Verdict};
@@ -63,10 +62,19 @@ pub(super) fn usable(case: &mut Case<'_, '_, '_>, from: &Place) {
         let detail = format!("lot `{lot}` in `{from}` is not released");
         case.raise(&NOT_RELEASED, entries.first().copied(), detail);
     }
-    for (hold, share) in lots::holds_on(books, all, content, case.bound, moment) {
+    let open = lots::open_holds(books, all, moment);
+    for (hold, share) in lots::on_content(books, open, content, case.bound) {
         let percent = percent(share.decimal());
         let detail = format!("{percent} % of `{from}` is on hold with lot `{}`", hold.lot);
         case.raise(&ON_HOLD, [hold.seq], detail);
+    }
+    let restricted = lots::restricted(books, all, moment);
+    for (hold, share) in lots::on_content(books, restricted, content, case.bound) {
+        let Some((decision, seq)) = hold.decided else { continue };
+        let rule = if decision == LotDecision::Scrap { &SCRAPPED } else { &DOWNGRADED };
+        let percent = percent(share.decimal());
+        let detail = format!("{percent} % of `{from}` was decided to `{decision}`");
+        case.raise(rule, [hold.seq, seq], detail);
     }
     if let Some(lot) = lots::direct_lot(books, all, content) {
         decided(case, &lot, from);
@@ -173,6 +181,15 @@ pub(super) fn sieved(case: &mut Case<'_, '_, '_>, d: &PowderSieved) {
         }
     }
     aperture_of_recipes(case, d);
+    let (alarms, baseline) = powder.alarms_of(&case.fact.subject, d, case.moment);
+    for alarm in alarms {
+        let side = if alarm.above { "above" } else { "below" };
+        let detail = format!(
+            "sieve `{}`: `{}` of {} is {side} the limits of its first passes",
+            d.sieve, alarm.figure, alarm.value
+        );
+        case.raise(&SIEVE_TREND, baseline.iter().copied(), detail);
+    }
 }
 
 /// A pass names no recipe: any recipe for the material of the powder will do.
@@ -218,45 +235,27 @@ pub(super) fn blended(case: &mut Case<'_, '_, '_>, d: &PowderBlended) {
     let Some((recipe, seq)) = recipe_of(case, name, first) else { return };
     let Some(least) = recipe.fresh_percent_min else { return };
     let least = Decimal::from(least.0) / Decimal::ONE_HUNDRED;
-    let components: Vec<Component> =
-        d.components.iter().map(|c| component(case, d, &c.from, Kg::of(&c.mass))).collect();
+    let components = case.powder.components_of(d, case.moment, case.bound);
+    let components: Vec<Component> = components.into_iter().map(|(_, c)| c).collect();
     let Some(refresh) = figures::refresh(&components) else { return };
-    let shown = percent(refresh.ratio);
-    let limit = percent(least);
-    match (recipe.decision_rule.unwrap_or(DecisionRule::Simple), refresh.u) {
-        (DecisionRule::Simple, _) if refresh.ratio < least => {
-            let detail = format!("{shown} % fresh, recipe `{name}` asks for {limit} % (simple)");
-            case.raise(&REFRESH_BELOW, [seq], detail);
-        }
-        (DecisionRule::Guarded, Some(u)) if refresh.ratio - u * COVERAGE_FACTOR < least => {
+    let rule = recipe.decision_rule.unwrap_or(DecisionRule::Simple);
+    let (shown, limit) = (percent(refresh.ratio), percent(least));
+    match (refresh.meets(least, rule), refresh.u) {
+        (Some(true), _) => {}
+        (Some(false), Some(u)) if rule == DecisionRule::Guarded => {
             let u = percent(u * COVERAGE_FACTOR);
             let detail = format!(
                 "{shown} % fresh with U = {u} % (k = 2), recipe `{name}` asks for {limit} % (guarded)"
             );
             case.raise(&REFRESH_BELOW, [seq], detail);
         }
-        (DecisionRule::Guarded, None) => {
+        (Some(false), _) => {
+            let detail = format!("{shown} % fresh, recipe `{name}` asks for {limit} % (simple)");
+            case.raise(&REFRESH_BELOW, [seq], detail);
+        }
+        (None, _) => {
             let detail = format!("{shown} % fresh; the weighings state no uncertainty");
             case.raise(&REFRESH_UNDECIDED, [seq], detail);
         }
-        (DecisionRule::Simple | DecisionRule::Guarded, _) => {}
-    }
-}
-
-/// A component as weighed: what a place lacks is not fresh.
-fn component(case: &Case<'_, '_, '_>, d: &PowderBlended, from: &Place, mass: Kg) -> Component {
-    let content = case.content(from);
-    let fresh = content.id.map_or(Share::ZERO, |c| case.powder.books.mark(c).fresh);
-    let mut fresh = fresh.decimal();
-    if mass.is_positive() && mass > content.held {
-        fresh *= content.held.decimal() / mass.decimal();
-    }
-    let interval = d.scale.as_ref().and_then(|s| case.powder.scale_interval(s, case.moment));
-    let limit =
-        interval.and_then(|e| figures::scale_error_in_service_kg(e.decimal(), mass.decimal()));
-    Component {
-        mass_kg: mass.decimal(),
-        fresh,
-        u_kg: limit.map(|a| figures::combined_uncertainty_kg(&[a])),
     }
 }
