@@ -5,6 +5,8 @@
 //! * [`disposal`] compiles the disposal report of a site and period, a custody sheet of a shipment
 //!   and the label of a container;
 //! * [`maintenance`] compiles the maintenance report of a site and period;
+//! * [`lot`] compiles the powder report of a lot, from its birth certificate to its last gram;
+//! * [`lineage`] draws where powder came from and where it went;
 //! * [`json`] writes plain data as canonical JSON;
 //! * [`csv`] writes tables for spreadsheets, with formula cells defused;
 //! * [`pdf`] sets documents for print and archive.
@@ -12,5 +14,8 @@
 pub mod csv;
 pub mod disposal;
 pub mod json;
+pub mod lineage;
+pub mod lot;
 pub mod maintenance;
 pub mod pdf;
+mod texts;

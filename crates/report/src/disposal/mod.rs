@@ -4,9 +4,9 @@ mod compile;
 mod corrections;
 mod evidence;
 mod open_items;
-mod print;
-mod tables;
-mod words;
+pub(crate) mod print;
+pub(crate) mod tables;
+pub(crate) mod words;
 
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};

@@ -13,6 +13,7 @@ use shopfloor::cautions::DEFER;
 
 use super::{CautionLine, FactName, OpenKind};
 use crate::pdf::Language;
+use crate::texts::texts;
 
 /// Cautions and notices in German: id, title, text.
 const GERMAN_CAUTIONS: &[(&str, &str, &str)] = &[
@@ -124,25 +125,6 @@ const GERMAN_CAUTIONS: &[(&str, &str, &str)] = &[
         "Unterlagen werden nicht gelöscht, solange ein Verfahren der Behörde offen ist.",
     ),
 ];
-
-macro_rules! texts {
-    ($($(#[$doc:meta])* $name:ident = $english:literal, $german:literal;)+) => {
-        /// A text of the printed forms.
-        #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-        #[expect(clippy::enum_variant_names, reason = "a text about keys is one of them")]
-        pub(crate) enum Key { $($(#[$doc])* $name),+ }
-        impl Key {
-            pub(super) fn text(self, language: Language) -> &'static str {
-                match (self, language) {
-                    $((Key::$name, Language::English) => $english,
-                      (Key::$name, Language::German) => $german),+
-                }
-            }
-            #[cfg(test)]
-            const ALL: &'static [Key] = &[$(Key::$name),+];
-        }
-    };
-}
 
 texts! {
     Title = "Disposal report", "Entsorgungsbericht";
@@ -486,7 +468,7 @@ impl Words {
     }
 
     /// The text of a caution or notice; in German where there is one, else as recorded.
-    pub(super) fn caution(self, line: &CautionLine) -> (&str, &str) {
+    pub(crate) fn caution(self, line: &CautionLine) -> (&str, &str) {
         let german = GERMAN_CAUTIONS.iter().find(|(id, ..)| *id == line.id);
         let text = line.text.strip_suffix(DEFER).unwrap_or(&line.text).trim_end();
         match (self.0, german) {
@@ -496,7 +478,7 @@ impl Words {
     }
 
     /// Closing words of the cautions.
-    pub(super) fn defer(self) -> &'static str {
+    pub(crate) fn defer(self) -> &'static str {
         self.pick(
             DEFER,
             "Es gelten das Handbuch der Maschine, die örtlichen Vorschriften und der Rat zugelassener \

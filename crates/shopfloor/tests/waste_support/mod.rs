@@ -208,7 +208,6 @@ impl Shop {
         let mut parts = item.split(':').peekable();
         // `from=bin/1:mass=4kg` has members only; `F-1:gross=4kg` begins with its id.
         let id = parts.next_if(|first| !item.contains(':') || !first.contains('='));
-        let first = id.unwrap_or("");
         let members: Vec<(&str, &str)> = parts.filter_map(|p| p.split_once('=')).collect();
         if !members.is_empty() {
             let mut object = Map::new();
