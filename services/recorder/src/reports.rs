@@ -32,6 +32,9 @@ pub enum ReportError {
     /// The machine-readable form cannot be written.
     #[error("the data of the report cannot be written")]
     Data(#[from] report::json::JsonError),
+    /// The record does not know the lot.
+    #[error(transparent)]
+    Lot(#[from] report::lot::LotError),
     /// The printed form cannot be made.
     #[error("the report cannot be printed")]
     Print(#[from] disposal::PrintError),
@@ -174,6 +177,26 @@ pub fn write_maintenance(
         Form::Json => Ok(report::json::to_bytes(report)?),
         Form::Csv => Ok(maintenance::to_csv(report)),
         Form::Pdf => Ok(maintenance::to_pdf(report, &print)?),
+    }
+}
+
+/// Compiles and writes the powder report of a lot, by the same clock.
+///
+/// # Errors
+/// [`ReportError::Log`], [`ReportError::Lot`], [`ReportError::Data`], [`ReportError::Print`].
+pub fn lot(
+    log: &Log,
+    still: &Still,
+    lot: &Label,
+    form: Form,
+    language: Language,
+) -> Result<Vec<u8>, ReportError> {
+    let (head, options) = still.moment(log)?;
+    let report = report::lot::compile(&still.state, lot, head, &options)?;
+    match form {
+        Form::Json => Ok(report::json::to_bytes(&report)?),
+        Form::Csv => Ok(report::lot::to_csv(&report)),
+        Form::Pdf => Ok(report::lot::to_pdf(&report, &Print { language, ..Print::default() })?),
     }
 }
 

@@ -6,6 +6,7 @@
 //! that cannot be answered.
 
 mod equipment;
+mod powder;
 mod waste;
 
 use std::io::{BufRead, Write};
@@ -33,7 +34,7 @@ pub(crate) fn inputs<T: DeserializeOwned>(inputs: Value) -> Result<T, String> {
 
 fn answer(line: &str) -> Result<Value, String> {
     let case: Case = serde_json::from_str(line).map_err(|e| e.to_string())?;
-    let modules = [equipment::COMPUTATIONS, waste::COMPUTATIONS];
+    let modules = [equipment::COMPUTATIONS, powder::COMPUTATIONS, waste::COMPUTATIONS];
     let known = modules.into_iter().flatten().find(|(name, _)| *name == case.computation);
     let (name, compute) =
         known.ok_or_else(|| format!("`{}` is no computation", case.computation))?;

@@ -28,6 +28,7 @@ impl From<ReportError> for Problem {
     fn from(error: ReportError) -> Self {
         match error {
             ReportError::Log(error) => error.into(),
+            ReportError::Lot(_) => Self::not_found(),
             ReportError::Data(_)
             | ReportError::Print(_)
             | ReportError::Evidence(_)
@@ -178,6 +179,50 @@ pub(crate) async fn compiled(
     let log = recorder.log.clone();
     let bytes = recorder
         .blocking(move || Ok(write(&log, &compile(&log, &still, &scope)?, form, language)?))
+        .await?;
+    Ok(file(form, &name, bytes))
+}
+
+/// In which form and language.
+#[derive(Debug, Clone, Default, Serialize, Deserialize, JsonSchema, utoipa::IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub struct LotReportQuery {
+    /// `json` (which is taken if it is left out), `csv` or `pdf`.
+    pub format: Option<String>,
+    /// Language of the printed words: `en` (which is taken if it is left out) or `de`.
+    pub lang: Option<String>,
+}
+
+/// Compile the powder report of a lot, from its birth certificate to its last gram
+///
+/// Every line leads to entry numbers; head size and root are printed. The same head gives the same
+/// bytes. For tokens of every site: powder crosses sites.
+#[utoipa::path(
+    operation_id = "compileLotReport", tag = "reports",
+    params(("id" = String, Path, description = "Label of the lot."), LotReportQuery),
+    responses((status = 200, description = "The report.", content(
+        (serde_json::Value = "application/json"),
+        (String = "text/csv"),
+        (Vec<u8> = "application/pdf"),
+    ))),
+)]
+#[get("/v1/reports/lots/{id}")]
+pub(super) async fn compile_lot_report(
+    recorder: web::Data<Recorder>,
+    caller: Caller,
+    id: web::Path<String>,
+    query: web::Query<LotReportQuery>,
+) -> Result<HttpResponse> {
+    caller.demand_every_site()?;
+    let (form, language) = (form(query.format.as_deref())?, language(query.lang.as_deref())?);
+    let lot = super::answers::label(&id)?;
+    let _export = recorder.export()?;
+    let still = recorder.log.still().await?;
+    let log = recorder.log.clone();
+    let name = format!("lot-{lot}");
+    let bytes = recorder
+        .blocking(move || Ok(crate::reports::lot(&log, &still, &lot, form, language)?))
         .await?;
     Ok(file(form, &name, bytes))
 }

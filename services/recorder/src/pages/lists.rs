@@ -292,7 +292,11 @@ pub(crate) async fn powder(request: HttpRequest) -> HttpResponse {
             ]
         });
         let places = Table::new(words, "list.places", &["place", "kind", "held"]).with(rows);
-        blocks(visit, "powder", as_of, vec![Block::Table(places), Block::Table(lots)])
+        let doing = Block::Doing(vec![
+            ("/impact".to_owned(), words.t("impact.title").to_owned()),
+            ("/powder/balances".to_owned(), words.t("balance.title").to_owned()),
+        ]);
+        blocks(visit, "powder", as_of, vec![doing, Block::Table(places), Block::Table(lots)])
     })
     .await
 }

@@ -13,6 +13,7 @@ mod handover;
 mod labels;
 mod lists;
 mod parts;
+mod powder;
 mod record;
 mod reports;
 mod signin;
@@ -53,6 +54,7 @@ const PAGES: &[Page] = &[
     page("people", "/people", PEOPLE),
     page("reports", "/reports", REPORTS),
     page("audit", "/audit", EVERYBODY),
+    page("lot_report", "", OFFICE),
     page("entry", "", READ),
 ];
 
@@ -85,8 +87,14 @@ pub fn configure(config: &mut ServiceConfig) {
         .route("/equipment", web::get().to(lists::equipment))
         .route("/equipment/{id}", web::get().to(things::machine))
         .route("/powder", web::get().to(lists::powder))
+        .route("/powder/balances", web::get().to(powder::balances))
         .route("/powder/{kind}/{id}", web::get().to(things::place))
+        .route("/trace", web::get().to(powder::trace))
+        .route("/impact", web::get().to(powder::impact))
+        .route("/impact/hold", web::post().to(powder::hold))
+        .route("/impact/decide", web::post().to(powder::decide))
         .route("/lots/{id}", web::get().to(things::lot))
+        .route("/lots/{id}/report.{form}", web::get().to(powder::lot_report))
         .route("/builds/{id}", web::get().to(things::build))
         .route("/labels", web::get().to(labels::labels))
         .route("/waste", web::get().to(waste::waste))

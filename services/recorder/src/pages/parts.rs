@@ -159,6 +159,50 @@ pub(crate) enum Block {
     Heading(String),
     /// Large links to what can be done here.
     Doing(Vec<(String, String)>),
+    /// Something that must be seen.
+    Notice(String),
+    /// A form.
+    Form(Form),
+}
+
+/// A short form in a page: what to tick, to choose and to type, and a second person if wanted.
+#[derive(Default)]
+pub(crate) struct Form {
+    pub(crate) title: String,
+    pub(crate) lead: String,
+    pub(crate) action: &'static str,
+    pub(crate) method: &'static str,
+    pub(crate) hidden: Vec<(String, String)>,
+    /// Ticked from the start.
+    pub(crate) choices: Vec<Choice>,
+    /// Name, label, and value with words of each option.
+    pub(crate) selects: Vec<(String, String, Vec<(String, String)>)>,
+    /// Name, label, value.
+    pub(crate) texts: Vec<(String, String, String)>,
+    /// Whether a second person stands for it with badge and PIN.
+    pub(crate) second: bool,
+    pub(crate) submit: String,
+    pub(crate) badge: &'static str,
+    pub(crate) pin: &'static str,
+}
+
+/// Something to tick.
+pub(crate) struct Choice {
+    pub(crate) name: String,
+    pub(crate) value: String,
+    pub(crate) text: String,
+}
+
+impl Form {
+    /// A form that asks.
+    pub(crate) fn get(action: &'static str, submit: &str) -> Self {
+        Self { action, method: "get", submit: submit.to_owned(), ..Self::default() }
+    }
+
+    /// A form that records.
+    pub(crate) fn post(action: &'static str, submit: &str) -> Self {
+        Self { action, method: "post", submit: submit.to_owned(), ..Self::default() }
+    }
 }
 
 /// Named values from keys of the message table `column`.
@@ -277,74 +321,9 @@ pub(crate) fn strip(title: &str, stretches: &[(String, i64)]) -> Option<String> 
     Some(out)
 }
 
-/// A box of the genealogy picture.
-pub(crate) struct Node {
-    pub(crate) text: String,
-    pub(crate) mass: String,
-    /// Share of the whole, 0 to 1: how thick its line is.
-    pub(crate) share: f64,
-    pub(crate) href: Option<String>,
-}
-
-/// Where something came from, what it is, where it went: three columns and lines between them.
-pub(crate) fn family(title: &str, from: &[Node], middle: &Node, into: &[Node]) -> String {
-    let rows = from.len().max(into.len()).max(1);
-    let height = rows * 46 + 10;
-    let mut out = format!(
-        r#"<svg class="family" viewBox="0 0 640 {height}" role="group" aria-label="{}">"#,
-        escape(title)
-    );
-    let middle_y = height as f64 / 2.0;
-    let column = |out: &mut String, nodes: &[Node], left: f64, edge: f64, mid: f64| {
-        let step = height as f64 / nodes.len().max(1) as f64;
-        for (number, node) in nodes.iter().enumerate() {
-            let y = step * (number as f64 + 0.5);
-            let bend = f64::midpoint(edge, mid);
-            let _ = write!(
-                out,
-                r#"<path class="flow" stroke-width="{:.1}" d="M{edge} {y:.1}C{bend} {y:.1} {bend} {middle_y:.1} {mid} {middle_y:.1}"/>"#,
-                1.0 + 9.0 * node.share.clamp(0.0, 1.0)
-            );
-            draw(out, node, left, y);
-        }
-    };
-    column(&mut out, from, 2.0, 182.0, 230.0);
-    column(&mut out, into, 458.0, 458.0, 410.0);
-    draw(&mut out, middle, 230.0, middle_y);
-    out.push_str("</svg>");
-    out
-}
-
-fn draw(out: &mut String, node: &Node, x: f64, y: f64) {
-    let text = escape(&node.text);
-    let inner = format!(
-        r#"<rect x="{x}" y="{:.1}" width="180" height="38"/><text x="{:.1}" y="{:.1}">{text}</text><text x="{:.1}" y="{:.1}" class="small">{}</text>"#,
-        y - 19.0,
-        x + 8.0,
-        y - 3.0,
-        x + 8.0,
-        y + 13.0,
-        escape(&node.mass)
-    );
-    match &node.href {
-        Some(href) => {
-            let _ = write!(out, r#"<a href="{}">{inner}</a>"#, escape(href));
-        }
-        None => out.push_str(&inner),
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn labels_cannot_become_markup() {
-        let node =
-            |text: &str| Node { text: text.into(), mass: String::new(), share: 0.5, href: None };
-        let svg = family("<b>", &[node("<script>")], &node("\"x\""), &[]);
-        assert!(!svg.contains("<script") && !svg.contains("<b>"), "{svg}");
-    }
 
     #[test]
     fn a_bar_never_leaves_its_frame() {

@@ -10,11 +10,12 @@ use shopfloor::equipment::{DueQuery, DueTask, MachineView, MeterView};
 use shopfloor::ids::{Label, Place};
 use shopfloor::powder::AsOf;
 use shopfloor::powder::genealogy::{Page, Target};
+use shopfloor::powder::lineage::Direction;
 use shopfloor::powder::views::{LotView, Makeup};
 use shopfloor::quantity::Mass;
 
 use super::entry::{about, timeline};
-use super::parts::{self, Bar, Block, BlocksPage, Cell, LineChart, Node, Table, facts};
+use super::parts::{self, Bar, Block, BlocksPage, Cell, LineChart, Table, facts};
 use super::visit::{self, Fault, Shown, Visit};
 use super::words::Words;
 
@@ -22,7 +23,7 @@ fn label(text: &str) -> Result<Label, Fault> {
     Label::new(text).map_err(|_| Fault::NotFound)
 }
 
-fn mass(visit: &Visit, mass: &Mass) -> String {
+pub(crate) fn mass(visit: &Visit, mass: &Mass) -> String {
     format!("{} {}", visit.words.number(mass.digits()), mass.unit())
 }
 
@@ -303,43 +304,18 @@ fn lot_page(visit: &Visit, id: &Label) -> Shown {
     });
     let (lot, forward, zone, as_of) = asked.ok_or(Fault::NotFound)?;
     visible(visit, &lot.entries)?;
-    let mut blocks = vec![lot_head(visit, &lot)];
+    let mut blocks = vec![lot_head(visit, &lot), Block::Doing(lot_doing(visit, id))];
     if let Some(forward) = &forward {
-        let into: Vec<Node> = forward
-            .reach
-            .builds
-            .iter()
-            .map(|b| Node {
-                text: words.n("lot.build", &b.build),
-                mass: words.n("lot.of_build", percent(words, &b.fraction)),
-                share: b.fraction.to_f64().unwrap_or(0.0),
-                href: Some(format!("/builds/{}", b.build)),
-            })
-            .chain(forward.reach.places.iter().map(|p| Node {
-                text: p.place.to_string(),
-                mass: mass(visit, &p.traced),
-                share: share(&p.traced, &lot.made),
-                href: parts::place_href(&p.place),
-            }))
-            .take(NODES_MAX)
-            .collect();
-        let from: Vec<Node> = match &lot.makeup {
-            Some(makeup) => sources(visit, makeup),
-            None => lot
-                .supplier
-                .iter()
-                .map(|s| Node {
-                    text: s.to_string(),
-                    mass: mass(visit, &lot.made),
-                    share: 1.0,
-                    href: None,
-                })
-                .collect(),
-        };
-        let middle =
-            Node { text: id.to_string(), mass: mass(visit, &lot.made), share: 1.0, href: None };
-        let title = words.t("lot.family").to_owned();
-        blocks.push(Block::Drawing { svg: parts::family(&title, &from, &middle, &into), title });
+        for direction in [Direction::Back, Direction::Forward] {
+            let of = format!("lot/{id}");
+            let question = super::powder::question(&of, direction).read()?;
+            let drawn = visit.recorder.log.ask(|state| state.powder.lineage(&question).ok());
+            if let Some(lineage) = drawn.filter(|lineage| lineage.boxes.len() > 1) {
+                let title = words.t(&format!("trace.{direction}")).replace("{n}", &of);
+                let svg = super::powder::picture(visit, &lineage);
+                blocks.push(Block::Drawing { title, svg });
+            }
+        }
         let rows = forward.edges.iter().map(|e| {
             vec![
                 Cell::Text(words.moment(e.time_ms, &zone)),
@@ -378,25 +354,30 @@ fn lot_page(visit: &Visit, id: &Label) -> Shown {
     visit.page(&BlocksPage { top: visit.top(words.n("lot.title", id), Some(as_of)), lead, blocks })
 }
 
-/// Most boxes on one side of a genealogy picture; the table has all.
-const NODES_MAX: usize = 10;
-
-fn sources(visit: &Visit, makeup: &Makeup) -> Vec<Node> {
-    let known = makeup.lots.iter().take(NODES_MAX).map(|l| Node {
-        text: l.lot.to_string(),
-        mass: mass(visit, &l.mass),
-        share: l.fraction.to_f64().unwrap_or(0.0),
-        href: Some(format!("/lots/{}", l.lot)),
-    });
-    known.collect()
+/// What can be done with a lot: follow it, ask what it reached, take its report away.
+fn lot_doing(visit: &Visit, id: &Label) -> Vec<(String, String)> {
+    let words = visit.words;
+    let of = format!("lot/{id}");
+    let mut doing = vec![
+        (super::powder::address(&of, Direction::Back, 0), words.t("trace.go_back").to_owned()),
+        (
+            super::powder::address(&of, Direction::Forward, 0),
+            words.t("trace.go_forward").to_owned(),
+        ),
+        (format!("/impact?suspect={of}"), words.t("impact.go").to_owned()),
+    ];
+    let office = super::OFFICE.iter().any(|role| visit.who.roles.contains(role));
+    if office && visit.who.sites.is_none() {
+        let forms = crate::reports::Form::ALL.iter().map(|form| {
+            let name = form.as_str();
+            (format!("/lots/{id}/report.{name}"), words.n("lot.report", name.to_uppercase()))
+        });
+        doing.extend(forms);
+    }
+    doing
 }
 
-fn share(part: &Mass, whole: &Mass) -> f64 {
-    let whole = whole.base().to_f64().unwrap_or(1.0);
-    if whole > 0.0 { part.base().to_f64().unwrap_or(0.0) / whole } else { 0.0 }
-}
-
-fn place_cell(text: &str) -> Cell {
+pub(crate) fn place_cell(text: &str) -> Cell {
     match text.parse::<Place>() {
         Ok(place) => Cell::place(&place),
         Err(_) => Cell::Strong(text.to_owned()),
@@ -430,7 +411,7 @@ fn lot_head(visit: &Visit, lot: &LotView) -> Block {
             ("held", Cell::Text(containers.join(" · "))),
             ("supplier", Cell::maybe(lot.supplier.as_ref())),
             ("supplier_lot", Cell::maybe(lot.supplier_lot.as_ref())),
-            ("certificate", Cell::maybe(lot.certificate.as_ref())),
+            ("certificate", Cell::maybe(lot.certificate.as_ref().map(|c| &c.number))),
             ("expires", Cell::maybe(lot.expires.map(|d| words.day(d)))),
             ("open_for", Cell::maybe(opened)),
             ("rests_on", Cell::Entries(lot.entries.clone())),
@@ -439,7 +420,7 @@ fn lot_head(visit: &Visit, lot: &LotView) -> Block {
 }
 
 /// A fraction in percent.
-fn percent(words: &'static Words, fraction: &Decimal) -> String {
+pub(crate) fn percent(words: &'static Words, fraction: &Decimal) -> String {
     let value = (fraction * Decimal::ONE_HUNDRED).round_dp(2).normalize();
     format!("{} %", words.number(&value.to_string()))
 }

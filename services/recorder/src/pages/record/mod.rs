@@ -1,7 +1,7 @@
 //! Guided recording: cautions first, then steps one by one, then readings; strict handling, and an
 //! override that two people stand for.
 
-mod compose;
+pub(crate) mod compose;
 mod form;
 mod kinds;
 
@@ -189,7 +189,7 @@ pub(crate) async fn record(
 }
 
 /// What became of a form.
-enum Taken {
+pub(crate) enum Taken {
     /// It is this entry, now or before.
     Recorded(u64),
     /// Strict handling stopped it.
@@ -293,7 +293,7 @@ async fn take(
     }
 }
 
-fn taken(outcome: Result<Outcome, Fault>) -> Result<Taken, Fault> {
+pub(crate) fn taken(outcome: Result<Outcome, Fault>) -> Result<Taken, Fault> {
     Ok(match outcome {
         Ok(Outcome::Recorded(receipt, _) | Outcome::Known(receipt, _)) => {
             Taken::Recorded(receipt.seq)
@@ -351,7 +351,7 @@ pub(crate) fn event_now(
 }
 
 /// The second person, by badge and PIN: somebody else, with a right to sign.
-async fn second(
+pub(crate) async fn second(
     visit: &Visit,
     request: &HttpRequest,
     answers: &Answers,
@@ -370,7 +370,12 @@ async fn second(
 }
 
 /// Has an entry signed by the second person.
-async fn sign(visit: &Visit, holder: &Holder, seq: u64, time: &str) -> Result<(), Fault> {
+pub(crate) async fn sign(
+    visit: &Visit,
+    holder: &Holder,
+    seq: u64,
+    time: &str,
+) -> Result<(), Fault> {
     let token = signin::badge_token(&visit.recorder, holder).ok_or(Fault::Forbidden)?;
     let who = visit::identity_of(&visit.recorder, &token).await.ok_or(Fault::Forbidden)?;
     let id = format!("sign-{seq}-{}", holder.person);
