@@ -134,6 +134,14 @@ const RECORDED: &[Kind] = &[
 /// Problems of an answer that takes long.
 const EXPORTED: &[Kind] =
     &[Kind::BadParameter, Kind::NotFound, Kind::TooManyWaiting, Kind::WriterStopped];
+/// The same, of what goes over all sites.
+const EXPORTED_OVER_SITES: &[Kind] = &[
+    Kind::BadParameter,
+    Kind::NotFound,
+    Kind::ForbiddenSite,
+    Kind::TooManyWaiting,
+    Kind::WriterStopped,
+];
 /// Problems of taking everything away.
 const TAKEN: &[Kind] = &[Kind::ForbiddenSite, Kind::TooManyWaiting, Kind::WriterStopped];
 /// Problems of an answer that is recorded.
@@ -234,7 +242,7 @@ pub const OPERATIONS: &[Operation] = {
         row("listIncidents", "GET", "/v1/incidents", Roles(READERS), NONE),
         row("compileDisposalReport", "GET", "/v1/reports/disposal", Roles(OFFICE), EXPORTED),
         row("compileMaintenanceReport", "GET", "/v1/reports/maintenance", Roles(OFFICE), EXPORTED),
-        row("compileLotReport", "GET", "/v1/reports/lots/{id}", Roles(OFFICE), EXPORTED),
+        row("compileLotReport", "GET", "/v1/reports/lots/{id}", Roles(OFFICE), EXPORTED_OVER_SITES),
         row("issueDisposalReport", "POST", "/v1/reports/disposal", Roles(ISSUERS), ISSUED),
         row("listReports", "GET", "/v1/reports", Roles(REPORTS), NONE),
         row("readReport", "GET", "/v1/reports/{digest}", Roles(REPORTS), ONE),

@@ -286,5 +286,8 @@ record! {
         [aperture]: Aperture,
         /// Specification of the aperture.
         [spec_id]: Label,
+        /// How long a blend made for the recipe may be used, from the day (UTC) it was blended.
+        /// Without it a blend inherits the earliest last day of its lots.
+        [blend_usable_for]: crate::common::Interval,
     }
 }

@@ -146,7 +146,7 @@ pub struct Lineage {
 }
 
 /// Under which name a box is found.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 enum At {
     Lot(LotId),
     Unknown,
@@ -235,6 +235,124 @@ impl Graph {
             }
         }
     }
+}
+
+impl Stay {
+    /// Traced mass that passed through it: what came in, or of a source what left it.
+    fn through(&self) -> Kg {
+        self.carried.max(self.left)
+    }
+}
+
+/// What a box of the picture stands for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+enum Group {
+    /// One box of the graph.
+    Alone(usize),
+    /// The smaller ones of a layer.
+    Rest(usize),
+    /// Layers before the picture.
+    Earlier,
+    /// Layers after it.
+    Later,
+}
+
+/// A box of the picture with what it stands for.
+struct Boxed {
+    group: Group,
+    mass: Kg,
+    shown: LineageBox,
+}
+
+/// What of the graph fits the picture.
+struct Chosen {
+    /// Layers shown.
+    window: std::ops::Range<usize>,
+    layers_total: usize,
+    /// By box of the graph: whether it stands by itself.
+    alone: Vec<bool>,
+    /// By box of the graph: whether it is what was asked about.
+    asked: Vec<bool>,
+}
+
+impl Chosen {
+    /// The layers next to what is traced, and in them the largest boxes.
+    fn of(question: &LineageQuestion, graph: &Graph, asked: &[At]) -> Chosen {
+        let layers_total = graph.stays.iter().map(|s| s.layer + 1).max().unwrap_or(0);
+        let wanted = question.layers.clamp(1, LAYERS_MAX);
+        let window = match question.direction {
+            Direction::Forward => {
+                let start = question.skip.min(layers_total);
+                start..(start + wanted).min(layers_total)
+            }
+            Direction::Back => {
+                let end = layers_total.saturating_sub(question.skip);
+                end.saturating_sub(wanted)..end
+            }
+        };
+        let is_asked = |(at, stay): (usize, &Stay)| {
+            let first_or_last = match question.direction {
+                Direction::Forward => stay.source,
+                Direction::Back => graph.current.get(&stay.at) == Some(&at),
+            };
+            asked.contains(&stay.at) && first_or_last
+        };
+        let asked: Vec<bool> = graph.stays.iter().enumerate().map(is_asked).collect();
+        let mut inside: Vec<usize> =
+            (0..graph.stays.len()).filter(|i| window.contains(&graph.stays[*i].layer)).collect();
+        inside.sort_by_key(|i| {
+            let stay = &graph.stays[*i];
+            (!asked[*i], std::cmp::Reverse(stay.through()), stay.layer, *i)
+        });
+        let kept = question.boxes.clamp(1, BOXES_MAX).min(inside.len());
+        let mut alone = vec![false; graph.stays.len()];
+        inside[..kept].iter().for_each(|i| alone[*i] = true);
+        // A box that would stand for a single other one shows that one instead.
+        let mut small: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
+        for at in &inside[kept..] {
+            small.entry(graph.stays[*at].layer).or_default().push(*at);
+        }
+        small.values().filter(|v| v.len() == 1).for_each(|v| alone[v[0]] = true);
+        Chosen { window, layers_total, alone, asked }
+    }
+
+    fn group(&self, graph: &Graph, at: usize) -> Group {
+        match graph.stays[at].layer {
+            layer if layer < self.window.start => Group::Earlier,
+            layer if layer >= self.window.end => Group::Later,
+            _ if self.alone[at] => Group::Alone(at),
+            layer => Group::Rest(layer),
+        }
+    }
+
+    /// Lines between groups; what goes between boxes of one group stays inside it.
+    fn lines(&self, graph: &Graph) -> BTreeMap<(Group, Group), Line> {
+        let mut lines: BTreeMap<(Group, Group), Line> = BTreeMap::new();
+        for ((from, into), line) in &graph.lines {
+            let (from, into) = (self.group(graph, *from), self.group(graph, *into));
+            if from == into {
+                continue;
+            }
+            let sum = lines.entry((from, into)).or_default();
+            sum.mass += line.mass;
+            sum.entries_total += line.entries_total;
+            let room = ENTRIES_MAX.saturating_sub(sum.entries.len());
+            sum.entries.extend(line.entries.iter().take(room));
+            for kind in &line.kinds {
+                if !sum.kinds.contains(kind) {
+                    sum.kinds.push(*kind);
+                }
+            }
+        }
+        lines
+    }
+}
+
+/// A mass as a fraction of what is traced, at most one.
+fn fraction(mass: Kg, whole: Kg) -> Decimal {
+    let known = whole.is_positive() && mass.is_positive();
+    let share = known.then(|| Share::ratio(mass.min(whole), whole).decimal());
+    share.unwrap_or_default()
 }
 
 impl Powder {
@@ -330,7 +448,7 @@ impl Powder {
         blended.then(|| self.kept[moved.kept as usize].label()).flatten()
     }
 
-    /// Chooses what fits and puts the rest together.
+    /// The picture of what was chosen.
     fn shown(
         &self,
         question: &LineageQuestion,
@@ -339,139 +457,22 @@ impl Powder {
         whole: Kg,
         moves_total: usize,
     ) -> Lineage {
-        let layers_total = graph.stays.iter().map(|s| s.layer + 1).max().unwrap_or(0);
-        let wanted = question.layers.clamp(1, LAYERS_MAX);
-        let window = match question.direction {
-            Direction::Forward => question.skip..(question.skip + wanted).min(layers_total),
-            Direction::Back => {
-                let end = layers_total.saturating_sub(question.skip);
-                end.saturating_sub(wanted)..end
-            }
-        };
-        let is_asked = |at: usize| {
-            let stay = &graph.stays[at];
-            asked.contains(&stay.at)
-                && match question.direction {
-                    Direction::Forward => stay.source,
-                    Direction::Back => graph.current.get(&stay.at) == Some(&at),
-                }
-        };
-        // The largest boxes of the window stand by themselves.
-        let through = |stay: &Stay| stay.carried.max(stay.left);
-        let mut inside: Vec<usize> =
-            (0..graph.stays.len()).filter(|i| window.contains(&graph.stays[*i].layer)).collect();
-        inside.sort_by_key(|i| {
-            let stay = &graph.stays[*i];
-            (!is_asked(*i), std::cmp::Reverse(through(stay)), stay.layer, *i)
-        });
-        let kept = question.boxes.clamp(1, BOXES_MAX).min(inside.len());
-        let mut alone = vec![false; graph.stays.len()];
-        inside[..kept].iter().for_each(|i| alone[*i] = true);
-        // One box too many for a layer is not worth a box that stands for one.
-        let mut small: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
-        for at in &inside[kept..] {
-            small.entry(graph.stays[*at].layer).or_default().push(*at);
-        }
-        small.values().filter(|v| v.len() == 1).for_each(|v| alone[v[0]] = true);
-
-        #[derive(PartialEq, Eq, PartialOrd, Ord, Clone, Copy)]
-        enum Group {
-            Alone(usize),
-            Rest(usize),
-            Earlier,
-            Later,
-        }
-        let group = |at: usize| match graph.stays[at].layer {
-            layer if layer < window.start => Group::Earlier,
-            layer if layer >= window.end => Group::Later,
-            _ if alone[at] => Group::Alone(at),
-            layer => Group::Rest(layer),
-        };
-        let first = usize::from(window.start > 0);
-        let last = first + window.len();
-        let mut members: BTreeMap<Group, Vec<usize>> = BTreeMap::new();
-        for at in 0..graph.stays.len() {
-            members.entry(group(at)).or_default().push(at);
-        }
-        // What goes between boxes of one group stays inside it.
-        let mut lines: BTreeMap<(Group, Group), Line> = BTreeMap::new();
-        for ((from, into), line) in &graph.lines {
-            let (from, into) = (group(*from), group(*into));
-            if from == into {
-                continue;
-            }
-            let sum = lines.entry((from, into)).or_default();
-            sum.mass += line.mass;
-            sum.entries_total += line.entries_total;
-            let room = ENTRIES_MAX.saturating_sub(sum.entries.len());
-            sum.entries.extend(line.entries.iter().take(room));
-            let kinds = line.kinds.iter().filter(|k| !sum.kinds.contains(k));
-            let new: Vec<MoveKind> = kinds.copied().collect();
-            sum.kinds.extend(new);
-        }
-        let fraction = |mass: Kg| {
-            let known = whole.is_positive() && mass.is_positive();
-            let share = known.then(|| Share::ratio(mass.min(whole), whole).decimal());
-            share.unwrap_or_default()
-        };
-        let mass_of = |g: Group, at: &[usize]| match g {
-            Group::Alone(_) | Group::Rest(_) => at.iter().map(|i| through(&graph.stays[*i])).sum(),
-            // What crosses the edge of the picture.
-            Group::Earlier => lines.iter().filter(|((f, _), _)| *f == g).map(|(_, l)| l.mass).sum(),
-            Group::Later => lines.iter().filter(|((_, i), _)| *i == g).map(|(_, l)| l.mass).sum(),
-        };
-        let mut boxes: Vec<(Group, Kg, LineageBox)> = members
-            .iter()
-            .map(|(g, at)| {
-                let mass: Kg = mass_of(*g, at);
-                let (kind, name, layer, lots) = match *g {
-                    Group::Alone(at) => {
-                        let stay = &graph.stays[at];
-                        let (kind, name) = self.named(stay.at);
-                        (kind, name, stay.layer - window.start + first, stay.lots.clone())
-                    }
-                    Group::Rest(layer) => {
-                        (BoxKind::Rest, String::new(), layer - window.start + first, Vec::new())
-                    }
-                    Group::Earlier => (BoxKind::Earlier, String::new(), 0, Vec::new()),
-                    Group::Later => (BoxKind::Later, String::new(), last, Vec::new()),
-                };
-                let asked = matches!(g, Group::Alone(at) if is_asked(*at));
-                let (fraction, places) = (fraction(mass), at.len());
-                let mass_shown = mass.shown();
-                (
-                    *g,
-                    mass,
-                    LineageBox {
-                        kind,
-                        name,
-                        layer,
-                        lots,
-                        mass: mass_shown,
-                        fraction,
-                        places,
-                        asked,
-                    },
-                )
-            })
-            .collect();
+        let chosen = Chosen::of(question, graph, asked);
+        let lines = chosen.lines(graph);
+        let mut boxes = self.boxes(graph, &chosen, &lines, whole);
         boxes.sort_by(|a, b| {
-            let lone = |b: &LineageBox| b.name.is_empty();
-            let order = |x: &(Group, Kg, LineageBox)| (x.2.layer, lone(&x.2));
-            order(a).cmp(&order(b)).then(b.1.cmp(&a.1)).then(a.2.name.cmp(&b.2.name))
+            let order = |x: &Boxed| (x.shown.layer, x.shown.name.is_empty());
+            let by_mass = || b.mass.cmp(&a.mass).then_with(|| a.shown.name.cmp(&b.shown.name));
+            order(a).cmp(&order(b)).then_with(by_mass)
         });
         let position: BTreeMap<Group, usize> =
-            boxes.iter().enumerate().map(|(i, b)| (b.0, i)).collect();
+            boxes.iter().enumerate().map(|(i, b)| (b.group, i)).collect();
         let mut places: Vec<At> = graph.stays.iter().map(|s| s.at).collect();
-        places.sort_unstable_by_key(|at| match at {
-            At::Unknown => (0, 0),
-            At::Lot(id) => (1, *id),
-            At::Place(id) => (2, *id),
-        });
+        places.sort_unstable();
         places.dedup();
         let rest = match question.direction {
-            Direction::Forward => layers_total.saturating_sub(window.end),
-            Direction::Back => window.start,
+            Direction::Forward => chosen.layers_total.saturating_sub(chosen.window.end),
+            Direction::Back => chosen.window.start,
         };
         Lineage {
             of: question.of.to_string(),
@@ -483,19 +484,71 @@ impl Powder {
                     from: position[&from],
                     into: position[&into],
                     mass: line.mass.shown(),
-                    fraction: fraction(line.mass),
+                    fraction: fraction(line.mass, whole),
                     kinds: line.kinds,
                     entries: line.entries,
                     entries_total: line.entries_total,
                 })
                 .collect(),
-            layers: boxes.iter().map(|b| b.2.layer + 1).max().unwrap_or(0),
-            boxes: boxes.into_iter().map(|(_, _, b)| b).collect(),
-            layers_total,
+            layers: boxes.iter().map(|b| b.shown.layer + 1).max().unwrap_or(0),
+            boxes: boxes.into_iter().map(|b| b.shown).collect(),
+            layers_total: chosen.layers_total,
             places_total: places.len(),
             moves_total,
-            next_skip: (rest > 0).then_some(question.skip + window.len()),
+            next_skip: (rest > 0).then_some(question.skip + chosen.window.len()),
         }
+    }
+
+    /// A box for every group.
+    fn boxes(
+        &self,
+        graph: &Graph,
+        chosen: &Chosen,
+        lines: &BTreeMap<(Group, Group), Line>,
+        whole: Kg,
+    ) -> Vec<Boxed> {
+        let mut members: BTreeMap<Group, Vec<usize>> = BTreeMap::new();
+        for at in 0..graph.stays.len() {
+            members.entry(chosen.group(graph, at)).or_default().push(at);
+        }
+        let crossing = |wanted: &dyn Fn(&(Group, Group)) -> bool| -> Kg {
+            lines.iter().filter(|(ends, _)| wanted(ends)).map(|(_, line)| line.mass).sum()
+        };
+        // One column before the window for what comes earlier, when there is anything.
+        let first = usize::from(chosen.window.start > 0);
+        let column = |layer: usize| layer - chosen.window.start + first;
+        let boxed = |(group, at): (Group, Vec<usize>)| {
+            let carried = || at.iter().map(|i| graph.stays[*i].through()).sum::<Kg>();
+            let (mass, layer, kind) = match group {
+                Group::Alone(only) => {
+                    let stay = &graph.stays[only];
+                    (carried(), column(stay.layer), self.named(stay.at).0)
+                }
+                Group::Rest(layer) => (carried(), column(layer), BoxKind::Rest),
+                // What crosses the edge of the picture.
+                Group::Earlier => (crossing(&|(from, _)| *from == group), 0, BoxKind::Earlier),
+                Group::Later => {
+                    let layer = first + chosen.window.len();
+                    (crossing(&|(_, into)| *into == group), layer, BoxKind::Later)
+                }
+            };
+            let alone = match group {
+                Group::Alone(only) => Some(only),
+                Group::Rest(_) | Group::Earlier | Group::Later => None,
+            };
+            let shown = LineageBox {
+                kind,
+                name: alone.map(|i| self.named(graph.stays[i].at).1).unwrap_or_default(),
+                layer,
+                lots: alone.map(|i| graph.stays[i].lots.clone()).unwrap_or_default(),
+                mass: mass.shown(),
+                fraction: fraction(mass, whole),
+                places: at.len(),
+                asked: alone.is_some_and(|i| chosen.asked[i]),
+            };
+            Boxed { group, mass, shown }
+        };
+        members.into_iter().map(boxed).collect()
     }
 
     fn named(&self, at: At) -> (BoxKind, String) {

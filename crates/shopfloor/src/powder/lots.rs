@@ -3,12 +3,14 @@
 
 use std::collections::BTreeMap;
 
+use jiff::Timestamp;
 use jiff::civil::Date;
+use jiff::tz::TimeZone;
 
 use crate::common::{Outcome, SignatureMeaning};
 use crate::forms::words;
 use crate::ids::{Code, Label, Place};
-use crate::powder::events::LotDecision;
+use crate::powder::events::{LotDecision, PowderBlended};
 
 use super::amount::Share;
 use super::books::{Books, MoveId, Only, Origin};
@@ -290,8 +292,21 @@ pub(crate) fn direct_lot(books: &Books, all: &[Kept], content: MoveId) -> Option
     }
 }
 
-/// Last day of use: a delivery's own; a blend's is the earliest among the lots that were blended
-/// (trade rule, job-map.md row 41). Used powder out of a bin has none of its own.
+/// Last day of a blend by the rule of its recipe, when the recipe has one, with the entry that set
+/// it.
+fn usable_for(books: &Books, all: &[Kept], at: usize, d: &PowderBlended) -> Option<(Date, u64)> {
+    let kept = &all[at];
+    let key = Key::Recipe(d.recipe.clone()?);
+    let set = books.facts_before(all, &key, kept.moment()).next_back()?;
+    let Deed::RecipeSet(recipe) = &set.deed else { return None };
+    let blended = Timestamp::from_millisecond(kept.time_ms).ok()?;
+    let day = blended.to_zoned_datetime(TimeZone::UTC).date();
+    Some((recipe.blend_usable_for.as_ref()?.after(day), set.seq))
+}
+
+/// Last day of use: a delivery's own; a blend's is what its recipe says, else the earliest among
+/// the lots that were blended (trade rule, job-map.md row 41). Used powder out of a bin has none
+/// of its own.
 pub(crate) fn expires(
     books: &Books,
     all: &[Kept],
@@ -311,7 +326,11 @@ pub(crate) fn expires(
                 let own = d.expires.map(|day| (day.0, all[at].seq));
                 earliest = [earliest, own].into_iter().flatten().min();
             }
-            Deed::PowderBlended(_) => {
+            Deed::PowderBlended(d) => {
+                if let Some(own) = usable_for(books, all, at, d) {
+                    earliest = [earliest, Some(own)].into_iter().flatten().min();
+                    continue;
+                }
                 for id in books.moves_of(at) {
                     if let Origin::Content(from) = books.links()[id as usize].origin() {
                         asked.extend(direct_lot(books, all, from));

@@ -115,6 +115,28 @@ fn a_blend_inherits_the_earliest_day_of_use() {
 }
 
 #[test]
+fn a_recipe_may_say_otherwise() {
+    let mut shop = Shop::default();
+    let lot = json!({ "material": "PA12", "supplier": "SUP-A", "supplier_lot": "X",
+        "expires": "2027-05-01",
+        "containers": [{ "id": "A", "gross": kg("10.5"), "tare": kg("0.5") }] });
+    let received = shop.note("2026-03-01T08:00:00Z", "lot.received", "lot/A", lot);
+    let recipe = json!({ "material": "PA12", "blend_usable_for": "P3M" });
+    let set = shop.note("2026-03-01T09:00:00Z", "recipe.set", "recipe/R-1", recipe);
+    let mut data = crate::shop::blend_data("lot_container/M", &[("lot_container/A", "5")]);
+    data["recipe"] = json!("R-1");
+    shop.note("2026-03-02T08:00:00Z", "powder.blended", "lot/M", data);
+    // A blend of that blend for no recipe inherits what its lots have: M's own day is the earliest.
+    let parts = [("lot_container/M", "3"), ("lot_container/A", "3")];
+    shop.blend("2026-03-03T08:00:00Z", "N", "lot_container/N", &parts);
+    for lot in ["M", "N"] {
+        let view = shop.powder().lot(&label(lot), AsOf::Now, at(NOW)).unwrap();
+        assert_eq!(view.expires.unwrap().to_string(), "2026-06-02", "{lot}");
+        assert_eq!(view.expires_by, Some(set), "not of entry {received}");
+    }
+}
+
+#[test]
 fn a_blend_may_be_used_when_everything_in_it_was_released() {
     let mut shop = Shop::default();
     shop.receive("2026-03-01T08:00:00Z", "A", "20");

@@ -338,7 +338,7 @@ const ASKED: &[(&str, &str)] = &[
     ("balanceBuilds", "/v1/balances/builds?from=2026-02-01&to=2026-02-28"),
     ("balanceSite", "/v1/sites/north/balances?from=2026-02-01&to=2026-02-28"),
     ("readEconomy", "/v1/sites/north/economy?from=2026-02-01&to=2026-02-28&price_per_kg=100"),
-    ("readSieve", "/v1/sieves/SV-7"),
+    ("readSieve", "/v1/sieves/SV-0007"),
     ("drawSample", "/v1/samples?of=entries&bad=4"),
     ("drawTrace", "/v1/trace/picture?of=build/B-101"),
     ("compileLotReport", "/v1/reports/lots/PA-0417"),

@@ -7,6 +7,7 @@ mod equipment;
 mod examples;
 mod hostile;
 mod matrix;
+mod powder;
 mod reading;
 mod sending;
 mod taking;

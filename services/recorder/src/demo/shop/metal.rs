@@ -306,7 +306,8 @@ fn unpack(shop: &mut Shop, turn: &mut Turn, i: usize) {
         "target": "chamber",
         "method": "vacuum",
         "reading": shop.reading(line.printer, "builds"),
-        "residue": { "mass": kg(SITE, residue), "from": place, "into": canister },
+        "residue": { "mass": kg(SITE, residue), "from": place, "into": canister,
+            "scale": scale_of(SITE) },
         "checks": checks(&["inert_gas_off", "cooled", "mask_worn", "vacuum_bonded"]),
     });
     shop.note(turn, who, "cleaning.done", format!("equipment/{}", line.printer), data);
@@ -359,7 +360,8 @@ pub(super) fn wipe_down(shop: &mut Shop, turn: &mut Turn, i: usize) {
     let data = json!({
         "target": "surfaces",
         "method": "vacuum",
-        "residue": { "mass": kg(SITE, residue), "from": from, "into": canister },
+        "residue": { "mass": kg(SITE, residue), "from": from, "into": canister,
+            "scale": scale_of(SITE) },
         "checks": checks(&["top_to_bottom", "airflow_off", "vacuum_bonded"]),
     });
     let who = turn.hand();

@@ -398,7 +398,8 @@ fn unpack(shop: &mut Shop, turn: &mut Turn, i: usize) {
         "target": "chamber",
         "method": "vacuum",
         "reading": shop.reading(printer, "builds"),
-        "residue": { "mass": kg(SITE, residue), "from": place, "into": bag },
+        "residue": { "mass": kg(SITE, residue), "from": place, "into": bag,
+            "scale": scale_of(SITE) },
         "checks": checks(&["cooled", "mask_worn", "vacuum_bonded"]),
     });
     shop.note(turn, who, "cleaning.done", format!("equipment/{printer}"), data);

@@ -10,7 +10,7 @@ use serde_json::{Value, json};
 use super::calendar::{Shift, Site, minutes};
 use super::cast::{MACHINES, Machine, Team, Who, machines, room, scale, team};
 use super::desk::{Sending, Work};
-use super::floor::{MachineId, Shop, Turn, checks, kg, shown};
+use super::floor::{MachineId, Shop, Turn, checks, kg, scale_of, shown};
 use super::script::EventNo;
 use super::{metal, polymer, waste};
 
@@ -482,7 +482,8 @@ fn residue(shop: &mut Shop, turn: &Turn, station: MachineId, data: &mut Value) {
     }
     let into = format!("vacuum_bag/{bag}");
     let shown = shop.carry(turn.site, &from, &into, about);
-    data["residue"] = json!({ "mass": kg(turn.site, shown), "from": from, "into": into });
+    data["residue"] = json!({ "mass": kg(turn.site, shown), "from": from, "into": into,
+        "scale": scale_of(turn.site) });
 }
 
 /// A look at a part (job map row 2).

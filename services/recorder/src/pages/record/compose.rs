@@ -155,7 +155,7 @@ pub(crate) fn data(kind: &Kind, answers: &Answers) -> Result<Value, Vec<Mistake>
 /// What came off and where it went are told together or not at all.
 fn residue(data: &mut Map<String, Value>, mistakes: &mut Vec<Mistake>) {
     let Some(Value::Object(residue)) = data.get("residue") else { return };
-    for (here, there) in [("mass", "into"), ("into", "mass")] {
+    for (here, there) in [("mass", "into"), ("into", "mass"), ("scale", "mass")] {
         if residue.contains_key(here) && !residue.contains_key(there) {
             mistakes.push(mistake(format!("residue.{there}"), "need"));
         }

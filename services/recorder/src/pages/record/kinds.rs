@@ -162,6 +162,7 @@ pub(crate) const KINDS: &[Kind] = &[
                 need("method", Word(&["vacuum", "brush", "wipe", "other"])),
                 may("residue.mass", Quantity(KG)),
                 may("residue.into", Place(Vessels)),
+                may("residue.scale", Label(Scales)),
             ],
             SHOWN,
         ],
