@@ -15,7 +15,7 @@ use shopfloor::powder::views::{LotView, Makeup};
 use shopfloor::quantity::Mass;
 
 use super::entry::{about, timeline};
-use super::parts::{self, Bar, Block, BlocksPage, Cell, LineChart, Table, facts};
+use super::parts::{Bar, Block, BlocksPage, Cell, LineChart, Table, facts};
 use super::visit::{self, Fault, Shown, Visit};
 use super::words::Words;
 
