@@ -292,6 +292,11 @@ pub(crate) fn direct_lot(books: &Books, all: &[Kept], content: MoveId) -> Option
     }
 }
 
+/// The lot whose last day a content has: the blend it was made as, else the lot it holds.
+pub(crate) fn dated_lot(books: &Books, all: &[Kept], content: MoveId) -> Option<Label> {
+    blend_of(books, all, content).or_else(|| direct_lot(books, all, content))
+}
+
 /// Last day of a blend by the rule of its recipe, when the recipe has one, with the entry that set
 /// it.
 fn usable_for(books: &Books, all: &[Kept], at: usize, d: &PowderBlended) -> Option<(Date, u64)> {
@@ -333,7 +338,7 @@ pub(crate) fn expires(
                 }
                 for id in books.moves_of(at) {
                     if let Origin::Content(from) = books.links()[id as usize].origin() {
-                        asked.extend(direct_lot(books, all, from));
+                        asked.extend(dated_lot(books, all, from));
                     }
                 }
             }

@@ -78,6 +78,8 @@ pub(super) fn usable(case: &mut Case<'_, '_, '_>, from: &Place) {
     }
     if let Some(lot) = lots::direct_lot(books, all, content) {
         decided(case, &lot, from);
+    }
+    if let Some(lot) = lots::dated_lot(books, all, content) {
         in_date(case, &lot, from);
     }
 }
