@@ -175,8 +175,7 @@ pub(crate) struct Form {
     pub(crate) hidden: Vec<(String, String)>,
     /// Ticked from the start.
     pub(crate) choices: Vec<Choice>,
-    /// Name, label, and value with words of each option.
-    pub(crate) selects: Vec<(String, String, Vec<(String, String)>)>,
+    pub(crate) selects: Vec<Select>,
     /// Name, label, value.
     pub(crate) texts: Vec<(String, String, String)>,
     /// Whether a second person stands for it with badge and PIN.
@@ -184,6 +183,14 @@ pub(crate) struct Form {
     pub(crate) submit: String,
     pub(crate) badge: &'static str,
     pub(crate) pin: &'static str,
+}
+
+/// One of several to choose.
+pub(crate) struct Select {
+    pub(crate) name: &'static str,
+    pub(crate) label: String,
+    /// Value and words of each.
+    pub(crate) options: Vec<(String, String)>,
 }
 
 /// Something to tick.

@@ -15,7 +15,7 @@ use shopfloor::powder::lineage::{BoxKind, Direction, LAYERS_DEFAULT, Lineage, Li
 use shopfloor::powder::{AsOf, MoveKind};
 use shopfloor::quantity::Mass;
 
-use super::parts::{Block, BlocksPage, Cell, Choice, Form, Table, facts, place_href};
+use super::parts::{Block, BlocksPage, Cell, Choice, Form, Select, Table, facts, place_href};
 use super::record::compose::{self, Answers, answer};
 use super::record::{self, Taken};
 use super::things::{mass, percent, place_cell};
@@ -185,7 +185,7 @@ fn impact_page(visit: &Visit, suspect: Option<&str>, refused: Option<String>) ->
     };
     let (impact, as_of) = ask(visit, text)?;
     let mut blocks = Vec::new();
-    blocks.extend(refused.map(|why| Block::Notice(why)));
+    blocks.extend(refused.map(Block::Notice));
     blocks.push(window_facts(visit, &impact));
     blocks.extend(scope_blocks(visit, text, &impact));
     reach_tables(visit, &impact, &mut blocks);
@@ -240,7 +240,8 @@ fn scope_blocks(visit: &Visit, text: &str, impact: &Impact) -> Vec<Block> {
     };
     let reasons = |form: &mut Form| {
         let options = REASONS.iter().map(|r| ((*r).to_owned(), words.code("hold_reason", r)));
-        form.selects.push(("reason".into(), words.t("column.reason").into(), options.collect()));
+        let (label, options) = (words.t("column.reason").to_owned(), options.collect());
+        form.selects.push(Select { name: "reason", label, options });
     };
     let hidden = |form: &mut Form| {
         form.hidden.push(("suspect".into(), text.to_owned()));
@@ -264,8 +265,8 @@ fn scope_blocks(visit: &Visit, text: &str, impact: &Impact) -> Vec<Block> {
         let decisions = LotDecision::ALL
             .iter()
             .map(|d| (d.as_str().to_owned(), words.code("decision", d.as_str())));
-        let decision = words.t("impact.decision").to_owned();
-        form.selects.push(("decision".into(), decision, decisions.collect()));
+        let (label, options) = (words.t("impact.decision").to_owned(), decisions.collect());
+        form.selects.push(Select { name: "decision", label, options });
         reasons(&mut form);
         form.second = true;
         (form.badge, form.pin) = (words.t("sign.badge"), words.t("sign.pin"));
