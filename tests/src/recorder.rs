@@ -53,8 +53,20 @@ impl Place {
     /// # Panics
     /// When the configuration cannot be written.
     pub fn with_log(folder: &Path, lines: &str) -> Self {
+        Self::prepared(folder, "records.brackwater.example/test", lines)
+    }
+
+    /// As [`new`](Self::new), for a log of another name.
+    ///
+    /// # Panics
+    /// When the configuration cannot be written.
+    pub fn named(folder: &Path, origin: &str) -> Self {
+        Self::prepared(folder, origin, "")
+    }
+
+    fn prepared(folder: &Path, origin: &str, lines: &str) -> Self {
         let config = format!(
-            "[log]\ndata_dir = {:?}\norigin = \"records.brackwater.example/test\"\nallow_tmpfs = true\n\
+            "[log]\ndata_dir = {:?}\norigin = {origin:?}\nallow_tmpfs = true\n\
              {lines}\n[listen]\naddress = \"127.0.0.1:0\"\n\
              [auth]\nlocal_issuer = true\n\
              [limits]\nrequests_per_s = 100000\nrequests_burst = 100000\n",
@@ -93,7 +105,15 @@ impl Place {
     /// # Panics
     /// When it ends before.
     pub fn start(&self) -> Running {
-        match self.try_start(&mut self.command(&["serve"])) {
+        self.start_with(&[])
+    }
+
+    /// The same with further words on the command line.
+    ///
+    /// # Panics
+    /// When it ends before.
+    pub fn start_with(&self, words: &[&str]) -> Running {
+        match self.try_start(&mut self.command(&[&["serve"], words].concat())) {
             Ok(running) => running,
             Err(ended) => panic!("the recorder ended before it listened: {ended}"),
         }
@@ -270,6 +290,19 @@ impl Client {
         for (name, value) in headers {
             request = request.header(*name, *value);
         }
+        Self::read(request.send(body)?)
+    }
+
+    /// Puts a JSON body.
+    ///
+    /// # Errors
+    /// [`NoAnswer`].
+    pub fn put(&self, path: &str, body: &[u8]) -> Result<Answer, NoAnswer> {
+        let request = self
+            .agent
+            .put(format!("{}{path}", self.base))
+            .header("Authorization", format!("Bearer {}", self.token))
+            .header("Content-Type", "application/json");
         Self::read(request.send(body)?)
     }
 

@@ -12,10 +12,12 @@ fn year() -> &'static Path {
     static YEAR: OnceLock<tempfile::TempDir> = OnceLock::new();
     YEAR.get_or_init(|| {
         let folder = tempfile::tempdir().expect("a folder");
-        let output =
-            run(Command::new(program("recorder")).args(["demo", "--once"]).arg(folder.path()));
+        let mut command = Command::new(program("recorder"));
+        command.args(["demo", "--once"]).arg(folder.path());
+        let output = run(command.arg("--data").arg(folder.path().join("kept")));
         println!("{}", printed(&output));
         assert!(output.status.success(), "the demo ends well");
+        std::fs::write(folder.path().join("said.txt"), printed(&output)).expect("what it said");
         folder
     })
     .path()
@@ -83,6 +85,47 @@ fn a_year_is_recorded_reported_and_sound() {
     assert_eq!(auditor(&folder.join("evidence")), (0, None));
     assert_eq!(auditor(&folder.join("evidence.zip")), (0, None));
     assert_eq!(python(&folder.join("evidence")), (0, None));
+}
+
+/// Every name and every word of their own that the people of the shop left, as they lie in the people
+/// store.
+fn personal_data() -> (Vec<String>, Vec<String>) {
+    let people = year().join("kept/data/people");
+    let bodies = |kind: &str| -> Vec<String> {
+        let read = |file: std::io::Result<std::fs::DirEntry>| {
+            let bytes = std::fs::read(file.expect("a file").path()).expect("bytes");
+            let kept: Value = serde_json::from_slice(&bytes).expect("a record");
+            kept["body"].as_str().expect("a body").to_owned()
+        };
+        std::fs::read_dir(people.join(kind)).expect("the people store").map(read).collect()
+    };
+    let name = |body: &String| -> String {
+        let identity: Value = serde_json::from_str(body).expect("an identity");
+        identity["name"].as_str().expect("a name").to_owned()
+    };
+    (bodies("persons").iter().map(name).collect(), bodies("texts"))
+}
+
+#[test]
+fn no_name_and_no_word_of_a_person_is_in_the_log_or_in_what_is_taken_away() {
+    let (names, texts) = personal_data();
+    assert!(names.len() >= 14 && texts.len() >= 50, "{} names, {} texts", names.len(), texts.len());
+    let files = [
+        "evidence/entries.ndjson",
+        "report.json",
+        "report.csv",
+        "evidence/READ-ME-FIRST.txt",
+        "said.txt",
+    ];
+    for file in files {
+        let text = std::fs::read_to_string(year().join(file)).expect("text");
+        // A family name alone would tell as much.
+        let parts = names.iter().flat_map(|name| name.split(' '));
+        for secret in parts.chain(names.iter().chain(&texts).map(String::as_str)) {
+            assert!(!text.contains(secret), "`{secret}` stands in `{file}`");
+        }
+    }
+    println!("{} names and {} texts looked for in {} files", names.len(), texts.len(), files.len());
 }
 
 #[test]

@@ -1,10 +1,18 @@
 //! Each attack of the threat model that is said to be noticed, and what notices it; and each that is
 //! said to go unnoticed, so that nobody promises more than holds.
 
+#[path = "trust/excerpt.rs"]
+mod excerpt;
 #[path = "trust/forge.rs"]
 mod forge;
+#[path = "trust/interop.rs"]
+mod interop;
+#[path = "trust/paper.rs"]
+mod paper;
 #[path = "trust/shop.rs"]
 mod shop;
+#[path = "trust/succession.rs"]
+mod succession;
 
 use std::process::Command;
 

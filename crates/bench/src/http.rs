@@ -136,7 +136,8 @@ impl Service {
         let workers = config.listen.workers;
         let keys_dir = config.keys_dir();
         let seams = Seams { clock: Arc::new(SystemClock), random: || Box::new(OsRandom) };
-        let recorder = serve::open(config, &seams, ServeArgs { create: true }).await?;
+        let recorder =
+            serve::open(config, &seams, ServeArgs { create: true, ..ServeArgs::default() }).await?;
         let recorder = web::Data::new(recorder);
         let issuer = LocalIssuer::open_or_create(&keys_dir, &mut OsRandom)?;
         let token = issuer.mint(&Claims {

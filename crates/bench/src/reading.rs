@@ -3,6 +3,7 @@
 
 use std::path::Path;
 use std::process::Command;
+use std::sync::Arc;
 use std::time::Instant;
 
 use anyhow::{Context as _, Result, ensure};
@@ -286,14 +287,16 @@ fn proofs(place: &Place, entries: u64) -> Result<Vec<Figure>> {
     let mut longest = 0;
     let ((), inclusion) = timed(|| {
         for seq in (0..entries).step_by(usize::try_from(step)?) {
-            let path = prove_inclusion(&tree::hashes(store, entries), seq, entries)?;
+            let path =
+                prove_inclusion(&tree::hashes(store, entries, Arc::default()), seq, entries)?;
             longest = longest.max(path.len());
         }
         Ok(())
     })?;
     let ((), consistency) = timed(|| {
         for from in (1..entries).step_by(usize::try_from(step)?) {
-            let path = prove_consistency(&tree::hashes(store, entries), from, entries)?;
+            let path =
+                prove_consistency(&tree::hashes(store, entries, Arc::default()), from, entries)?;
             longest = longest.max(path.len());
         }
         Ok(())

@@ -356,7 +356,13 @@ const FULL_CHECK: &str = "\
    What is printed must be the value of \"prev\" in the next line.
 ";
 const EXCERPT_CHECK: &str = "\
-2. By hand, the hash of an entry, here the first:
+2. With the small program in Python, which shares no code with the first (tests/python of the
+   source code). A line of a report, from the report in its JSON form, this excerpt as a zip file
+   and the keys, or a single entry from the entry, its proof and the keys:
+     python3 verify_entry.py REPORT.json EXCERPT.zip keys.txt
+     python3 verify_entry.py ENTRY.json proofs/SEQ.tlog-proof keys.txt
+   That the line follows from its entries is shown by repeating the work, with a full bundle.
+3. By hand, the hash of an entry, here the first:
      (printf '\\0'; sed -n 1p entries.ndjson | tr -d '\\n') | sha256sum
    FORMAT.md section 9 says how the proof leads from it to the root in the checkpoint.
 ";

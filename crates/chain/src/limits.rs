@@ -81,6 +81,10 @@ pub const KEYS_MAX: usize = 4_096;
 /// Hashes in a full tile (C2SP tlog-tiles, "Merkle Tree").
 pub const TILE_WIDTH: u16 = 256;
 
+/// Most tiles kept in memory for proofs. With the nodes over its hashes a tile has 16 KiB, so this is
+/// 32 MiB; the tiles above the lowest level of 10 million entries are about 155.
+pub const TILES_CACHED_MAX: usize = 2_048;
+
 /// Height of a tile in levels of the tree.
 pub const TILE_HEIGHT: u8 = 8;
 

@@ -290,6 +290,12 @@ pub struct SignatureLine {
 }
 
 impl SignatureLine {
+    /// `name+keyid`, as keys are named.
+    pub fn label(&self) -> String {
+        let id: String = self.key_id.iter().map(|byte| format!("{byte:02x}")).collect();
+        format!("{}+{id}", self.name)
+    }
+
     /// Whether the line claims to be by `key`: same name and same id.
     pub fn is_by(&self, key: &VerifierKey) -> bool {
         self.name == key.name && self.key_id == key.id

@@ -4,14 +4,14 @@
 //! hashes, each hash of a level 1 tile is the root over a full level 0 tile, and so on. An entry
 //! bundle holds the entries behind a level 0 tile.
 
-use std::cell::RefCell;
 use std::collections::BTreeMap;
 use std::fmt;
 use std::str::FromStr;
+use std::sync::{Arc, Mutex, PoisonError};
 
 use crate::checkpoint::parse_decimal;
 use crate::digest::Digest;
-use crate::limits::{ENTRY_BYTES_MAX, TILE_HEIGHT, TILE_WIDTH};
+use crate::limits::{ENTRY_BYTES_MAX, TILE_HEIGHT, TILE_WIDTH, TILES_CACHED_MAX};
 use crate::merkle::{self, HashSource};
 
 /// What a tile holds.
@@ -264,20 +264,95 @@ pub enum TileSourceError<E> {
     },
 }
 
+/// A hash tile with the nodes over its hashes, so that many proofs from it hash it once.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct TileNodes {
+    /// By height over the tile's own hashes; each level holds its complete nodes.
+    levels: Vec<Vec<Digest>>,
+}
+
+impl TileNodes {
+    /// The nodes over the hashes of a tile.
+    pub fn over(hashes: Vec<Digest>) -> Self {
+        let mut levels = vec![hashes];
+        while let [.., below] = &levels[..]
+            && below.len() > 1
+        {
+            let (pairs, _) = below.as_chunks::<2>();
+            levels.push(pairs.iter().map(|[left, right]| merkle::node_hash(left, right)).collect());
+        }
+        Self { levels }
+    }
+
+    /// The node `index` of those `height` levels over the tile's own hashes; `None` if it is not
+    /// complete.
+    fn node(&self, height: u8, index: usize) -> Option<Digest> {
+        self.levels.get(usize::from(height))?.get(index).copied()
+    }
+}
+
+/// Tiles that were read lately, for [`TileSource`]s of one log to share. A tile of a given width
+/// never changes, so nothing in it is ever stale; it only goes out of use.
+#[derive(Debug, Default)]
+pub struct TileCache(Mutex<Generations>);
+
+/// The tiles used since a moment, and those used before it: when the first are many, they become
+/// the second and those are forgotten.
+#[derive(Debug, Default)]
+struct Generations {
+    young: BTreeMap<Tile, Arc<TileNodes>>,
+    old: BTreeMap<Tile, Arc<TileNodes>>,
+}
+
+impl TileCache {
+    fn get(&self, tile: &Tile) -> Option<Arc<TileNodes>> {
+        let mut kept = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(nodes) = kept.young.get(tile) {
+            return Some(Arc::clone(nodes));
+        }
+        let nodes = kept.old.remove(tile)?;
+        kept.keep(*tile, Arc::clone(&nodes));
+        Some(nodes)
+    }
+
+    fn put(&self, tile: Tile, nodes: Arc<TileNodes>) {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner).keep(tile, nodes);
+    }
+
+    /// Forgets every tile, because one of them was found to be wrong.
+    pub fn clear(&self) {
+        *self.0.lock().unwrap_or_else(PoisonError::into_inner) = Generations::default();
+    }
+}
+
+impl Generations {
+    fn keep(&mut self, tile: Tile, nodes: Arc<TileNodes>) {
+        if self.young.len() >= TILES_CACHED_MAX / 2 {
+            self.old = std::mem::take(&mut self.young);
+        }
+        self.young.insert(tile, nodes);
+    }
+}
+
 /// The hashes of a tree of a given size, read from tiles, each tile once.
 ///
 /// What it returns is only as true as the tiles: check the proof made from it against a root.
 pub struct TileSource<F> {
     size: u64,
     read: F,
-    seen: RefCell<BTreeMap<Tile, Vec<Digest>>>,
+    seen: Arc<TileCache>,
 }
 
 impl<F> TileSource<F> {
     /// A tree of `size` leaves whose hash tiles `read` gives. `read` is asked for tiles exactly as
     /// wide as they are in that tree; a reader that holds a wider tile returns its beginning.
-    pub const fn new(size: u64, read: F) -> Self {
-        Self { size, read, seen: RefCell::new(BTreeMap::new()) }
+    pub fn new(size: u64, read: F) -> Self {
+        Self::sharing(size, read, Arc::default())
+    }
+
+    /// The same with the tiles that other sources of this log read lately.
+    pub const fn sharing(size: u64, read: F, seen: Arc<TileCache>) -> Self {
+        Self { size, read, seen }
     }
 }
 
@@ -285,27 +360,23 @@ impl<E, F: Fn(Tile) -> Result<Vec<u8>, E>> HashSource for TileSource<F> {
     type Error = TileSourceError<E>;
 
     fn hash(&self, level: u8, index: u64) -> Result<Digest, Self::Error> {
-        let outside = TileSourceError::Outside { level, index, size: self.size };
-        // `1 << inner` hashes of the tile level lie below the node.
-        let (tile_level, inner) = (level / TILE_HEIGHT, level % TILE_HEIGHT);
-        let Some(first) = index.checked_mul(1 << inner) else { return Err(outside) };
-        let (tile_index, start) =
-            (first / u64::from(TILE_WIDTH), (first % u64::from(TILE_WIDTH)) as usize);
+        let outside = || TileSourceError::Outside { level, index, size: self.size };
+        // `1 << height` hashes of the tile level lie below the node.
+        let (tile_level, height) = (level / TILE_HEIGHT, level % TILE_HEIGHT);
+        let Some(first) = index.checked_mul(1 << height) else { return Err(outside()) };
+        let (tile_index, within) =
+            (first / u64::from(TILE_WIDTH), (first % u64::from(TILE_WIDTH)) as usize >> height);
         let kind = TileKind::Hashes(tile_level);
-        let Some(tile) = Tile::in_tree(kind, tile_index, self.size) else { return Err(outside) };
-        let end = start + (1 << inner);
-        if end > usize::from(tile.width) {
-            return Err(outside);
-        }
-        let mut seen = self.seen.borrow_mut();
-        if let Some(hashes) = seen.get(&tile) {
-            return Ok(merkle::root_of(&hashes[start..end]));
+        let Some(tile) = Tile::in_tree(kind, tile_index, self.size) else { return Err(outside()) };
+        if let Some(nodes) = self.seen.get(&tile) {
+            return nodes.node(height, within).ok_or_else(outside);
         }
         let bytes = (self.read)(tile).map_err(|cause| TileSourceError::Read { tile, cause })?;
         let hashes =
             tile.hashes(&bytes).map_err(|cause| TileSourceError::Damaged { tile, cause })?;
-        let root = merkle::root_of(&hashes[start..end]);
-        seen.insert(tile, hashes);
-        Ok(root)
+        let nodes = Arc::new(TileNodes::over(hashes));
+        let hash = nodes.node(height, within).ok_or_else(outside);
+        self.seen.put(tile, nodes);
+        hash
     }
 }

@@ -1,12 +1,16 @@
 //! The Merkle tree against values of others and against an independent reading of RFC 6962.
 
+use std::sync::Arc;
+
 use chain::Digest;
 use chain::entry::leaf_hash;
 use chain::merkle::{
     Frontier, HashSource, ProofError, ProveError, node_hash, prove_consistency, prove_inclusion,
     root_of, verify_consistency, verify_inclusion,
 };
-use chain::tile::{Tile, TileError, TileKind, TileSource, TileSourceError, append_to_bundle};
+use chain::tile::{
+    Tile, TileCache, TileError, TileKind, TileSource, TileSourceError, append_to_bundle,
+};
 
 /// The reference tree of the Certificate Transparency project (github.com/transparency-dev/merkle,
 /// commit 417fb0c, testonly/constants.go): eight leaves and the roots over the first 0 to 8.
@@ -268,6 +272,32 @@ fn proofs_from_tiles_read_few_tiles() {
     assert!(matches!(torn.hash(0, 0), Err(TileSourceError::Damaged { .. })));
     let missing = TileSource::new(size + 1, |tile| store.read(tile));
     assert!(matches!(missing.hash(0, size), Err(TileSourceError::Read { .. })));
+
+    // Proofs of one log share what they read; a tile that has grown since is another tile.
+    let (cache, before) = (Arc::<TileCache>::default(), 5_000);
+    let before_root = root_of(&leaves[..5_000]);
+    let prove = |index, size| {
+        let source = TileSource::sharing(size, |tile| store.read(tile), Arc::clone(&cache));
+        let proof = prove_inclusion(&source, index, size).unwrap();
+        let root = if size == before { &before_root } else { &root };
+        let leaf = &leaves[index as usize];
+        assert_eq!(verify_inclusion(leaf, index, size, &proof, root), Ok(()));
+    };
+    let reads = |index, size| {
+        store.reads.set(0);
+        prove(index, size);
+        store.reads.get()
+    };
+    assert_eq!(reads(3, size), 4);
+    assert_eq!(reads(4, size), 0);
+    assert_eq!(reads(300, size), 1, "another tile of leaves");
+    assert_eq!(reads(3, before), 2, "narrower tiles at the right edge");
+    cache.clear();
+    assert_eq!(reads(3, size), 4);
+    for index in (0..size).step_by(256) {
+        prove(index, size);
+    }
+    assert!(reads(65_000, size) <= 2, "what is used often stays");
 }
 
 #[test]

@@ -16,7 +16,6 @@ mod tests;
 use std::collections::{HashMap, VecDeque};
 use std::sync::{Arc, Mutex, PoisonError, RwLock};
 
-use chain::Digest;
 use chain::entry::{Actor, ClientSignature, Draft, EntryError, EntryView, Link, Sealed, leaf_hash};
 use jiff::Timestamp;
 use shopfloor::{Envelope, Event, Fact, Finding, Refusal};
@@ -28,7 +27,7 @@ use crate::index::{Index, row_of};
 use crate::limits::{BATCH_BYTES_MAX, BATCH_ENTRIES_MAX, KEYS_AHEAD_MAX, SCAN_BYTES_MAX};
 use crate::seams::{Clock, Random};
 use crate::shop::Shop;
-use crate::submission::{Handling, Key, LOG_SOURCE, Outcome, Receipt, Submission};
+use crate::submission::{Handling, Key, Outcome, Receipt, Submission};
 use crate::tree::read_entry;
 
 /// Why a submission got no answer about its event. Cloneable, because one failed commit answers
@@ -318,12 +317,19 @@ impl Core {
         if self.recent.order.len() + batch.sealed.len() >= KEYS_AHEAD_MAX {
             return Err(LedgerError::Busy);
         }
+        let stopped = needs_state.then(|| envelope.clone());
         let fact = batch.fact(envelope, event, &actor, now_ms)?;
-        if needs_state {
+        if let Some(stopped) = stopped {
             match self.judge(&fact, handling)? {
                 Err(refusal) => return Ok(Some(Outcome::Refused(refusal))),
                 Ok(stopping) if stopping.is_empty() => {}
-                Ok(stopping) => return self.refuse(index, &fact, &bytes, stopping, now_ms, batch),
+                Ok(stopping) => {
+                    let attempt =
+                        Submission::stopped_attempt(&actor, &stopped, &bytes, &stopping).map_err(
+                            |source| LedgerError::OwnEvent { name: "attempt.refused", source },
+                        )?;
+                    return self.refuse(index, attempt, stopping, now_ms, batch);
+                }
             }
         }
         let entry = self.seal(&draft, signature.as_ref(), key, fact, batch)?;
@@ -348,28 +354,15 @@ impl Core {
     fn refuse(
         &mut self,
         index: usize,
-        stopped: &Fact,
-        bytes: &[u8],
+        attempt: Submission,
         findings: Vec<Finding>,
         now_ms: i64,
         batch: &mut OpenBatch,
     ) -> Result<Option<Outcome>> {
-        let digest = Digest::of(bytes).to_string();
-        let id = format!("attempt-{digest}");
-        let key = Key::new(LOG_SOURCE, &id);
+        let key = attempt.key();
         if let Some(seq) = self.seq_of(&key)? {
             return Ok(Some(Outcome::Stopped { findings, refused_in: seq }));
         }
-        let mut rules: Vec<&str> = findings.iter().map(|finding| finding.rule.as_str()).collect();
-        rules.sort_unstable();
-        rules.dedup();
-        let subject = stopped.subject.to_string();
-        let name = stopped.event.kind().name;
-        let data = serde_json::json!({
-            "digest": digest, "event": name, "rules": rules, "subject": subject,
-        });
-        let attempt = Submission::by_the_log("attempt.refused", &id, &subject, &data)
-            .map_err(|source| LedgerError::OwnEvent { name: "attempt.refused", source })?;
         let fact = batch.fact(attempt.envelope, attempt.event, &attempt.actor, now_ms)?;
         let entry = self.seal(&attempt.draft, None, key, fact, batch)?;
         batch.waiting.push(Waiting { submission: index, entry, answer: Answer::Stopped(findings) });

@@ -40,33 +40,42 @@ pub struct PeopleStore {
 #[derive(Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Deposit {
-    /// Whom it is about: a pseudonym.
-    pub about: String,
+    /// Whose it is, by pseudonym: the person an identity is of, or whose words a text holds. It is
+    /// erased with that person.
+    pub person: String,
     /// The identity (canonical JSON) or the text.
     pub body: String,
+    /// Who deposited it.
+    pub by: String,
+    /// When, ms since 1970.
+    pub deposited_at_ms: i64,
     /// Lower-case hex.
-    salt: String,
+    #[serde(with = "hex::serde")]
+    pub salt: Salt,
+}
+
+/// Random bytes that keep a short text from being found by trying.
+pub type Salt = [u8; PEOPLE_SALT_BYTES];
+
+/// A fresh salt.
+pub fn salt(random: &mut dyn Random) -> Salt {
+    let mut salt = [0; PEOPLE_SALT_BYTES];
+    random.fill(&mut salt);
+    salt
 }
 
 impl std::fmt::Debug for Deposit {
     /// Shows no personal data, wherever it may be printed.
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("Deposit").field("about", &self.about).finish_non_exhaustive()
+        f.debug_struct("Deposit").field("person", &self.person).finish_non_exhaustive()
     }
 }
 
 impl Deposit {
-    fn new(about: &str, body: &str, random: &mut dyn Random) -> Self {
-        let mut salt = [0; PEOPLE_SALT_BYTES];
-        random.fill(&mut salt);
-        Self { about: about.to_owned(), body: body.to_owned(), salt: hex::encode(salt) }
-    }
-
-    /// What the log holds instead: SHA-256(salt || body). `None` if the salt is not hex.
+    /// What the log holds instead: SHA-256(salt || body).
     #[must_use]
-    pub fn commitment(&self) -> Option<Digest> {
-        let salt = hex::decode(&self.salt).ok().filter(|salt| salt.len() == PEOPLE_SALT_BYTES)?;
-        Some(Digest::of(&[&salt[..], self.body.as_bytes()].concat()))
+    pub fn commitment(&self) -> Digest {
+        Digest::of(&[&self.salt[..], self.body.as_bytes()].concat())
     }
 }
 
@@ -85,25 +94,26 @@ impl PeopleStore {
     }
 
     /// Keeps the identity of a person, replacing an earlier one, and returns the commitment that
-    /// `person.enrolled` records. `identity` is canonical JSON.
+    /// `person.enrolled` records. Its `body` is canonical JSON.
     ///
     /// # Errors
-    /// [`LedgerError::Foreign`] if the id is no pseudonym or the record is too large; I/O errors.
-    pub fn put_person(&self, id: &str, identity: &str, random: &mut dyn Random) -> Result<Digest> {
-        let name = person_file(id)?;
-        let deposit = Deposit::new(id, identity, random);
-        put(&*self.persons, &name, &deposit)
+    /// [`LedgerError::Foreign`] if it is of no pseudonym or too large; I/O errors.
+    pub fn put_person(&self, identity: &Deposit) -> Result<Digest> {
+        put(&*self.persons, &person_file(&identity.person)?, identity)
     }
 
-    /// Keeps a free text said by or about a person and returns its commitment.
+    /// Keeps a free text and returns its commitment. Whoever was first stays: the same salt and text
+    /// again changes nothing.
     ///
     /// # Errors
     /// As [`put_person`](Self::put_person).
-    pub fn put_text(&self, about: &str, text: &str, random: &mut dyn Random) -> Result<Digest> {
-        person_file(about)?;
-        let deposit = Deposit::new(about, text, random);
-        let commitment = deposit.commitment().unwrap_or_else(|| Digest::of(b""));
-        put(&*self.texts, &text_file(&commitment), &deposit)
+    pub fn put_text(&self, text: &Deposit) -> Result<Digest> {
+        person_file(&text.person)?;
+        let commitment = text.commitment();
+        match self.text(&commitment)? {
+            Some(_) => Ok(commitment),
+            None => put(&*self.texts, &text_file(&commitment), text),
+        }
     }
 
     /// The identity of a person, if it is kept and can be read.
@@ -122,7 +132,7 @@ impl PeopleStore {
         let name = text_file(commitment);
         let deposit = get(&*self.texts, &name)?;
         match deposit {
-            Some(deposit) if deposit.commitment() != Some(*commitment) => Err(damaged(&name)),
+            Some(deposit) if deposit.commitment() != *commitment => Err(damaged(&name)),
             deposit => Ok(deposit),
         }
     }
@@ -136,8 +146,21 @@ impl PeopleStore {
         Ok(names.iter().filter_map(|name| name.strip_suffix(SUFFIX)).map(str::to_owned).collect())
     }
 
-    /// Erases a person's identity and every text about them; returns how many records that were.
-    /// Damaged text records, which no longer tell whom they are about, are left and counted apart.
+    /// Erases one text; returns whether there was one, damaged or not.
+    ///
+    /// # Errors
+    /// I/O errors; calling again finishes the work.
+    pub fn erase_text(&self, commitment: &Digest) -> Result<bool> {
+        let name = text_file(commitment);
+        if self.texts.stat(&name).doing("look for", "a text")?.is_none() {
+            return Ok(false);
+        }
+        wipe(&*self.texts, &name)?;
+        Ok(true)
+    }
+
+    /// Erases a person's identity and every text of theirs; returns how many records that were.
+    /// Damaged text records, which no longer tell whose they are, are left and counted apart.
     ///
     /// # Errors
     /// I/O errors; calling again finishes the work.
@@ -146,7 +169,7 @@ impl PeopleStore {
         let person = person_file(id)?;
         for name in self.texts.list().doing("list", "texts")? {
             match get(&*self.texts, &name) {
-                Ok(Some(deposit)) if deposit.about == id => {
+                Ok(Some(deposit)) if deposit.person == id => {
                     wipe(&*self.texts, &name)?;
                     erased.texts += 1;
                 }
@@ -171,7 +194,7 @@ pub struct Erased {
     pub identity: bool,
     /// Texts that are gone.
     pub texts: u64,
-    /// Text records too damaged to tell whom they are about.
+    /// Text records too damaged to tell whose they are.
     pub unreadable: u64,
 }
 
@@ -205,9 +228,8 @@ fn put(dir: &dyn Dir, name: &str, deposit: &Deposit) -> Result<Digest> {
             what: format!("has `{}` bytes, at most {PERSON_BYTES_MAX} are kept", bytes.len()),
         });
     }
-    let commitment = deposit.commitment().ok_or_else(|| damaged(name))?;
     write_durably(dir, name, &bytes, MODE).doing("write", name)?;
-    Ok(commitment)
+    Ok(deposit.commitment())
 }
 
 fn get(dir: &dyn Dir, name: &str) -> Result<Option<Deposit>> {
@@ -246,23 +268,37 @@ mod tests {
         PeopleStore::open(disk, Path::new("/data/people")).expect("opened")
     }
 
+    fn deposit(person: &str, body: &str, random: &mut Seeded) -> Deposit {
+        let (person, body, by) = (person.to_owned(), body.to_owned(), "op_lead".to_owned());
+        Deposit { person, body, by, deposited_at_ms: 1, salt: salt(random) }
+    }
+
     #[test]
     fn a_commitment_opens_with_what_is_kept_and_not_after_erasure() {
         let disk = SimDisk::new(1);
         let mut random = Seeded::new(4);
         let people = store(&disk);
         let identity = r#"{"badge":"B-17","name":"Somebody Invented"}"#;
-        let enrolled = people.put_person("op_k7", identity, &mut random).expect("kept");
-        let remark = people.put_text("op_k7", "the left seal was torn", &mut random).expect("kept");
-        let same = people.put_text("op_k8", "the left seal was torn", &mut random).expect("kept");
+        let enrolled = people.put_person(&deposit("op_k7", identity, &mut random)).expect("kept");
+        let words = deposit("op_k7", "the left seal was torn", &mut random);
+        let remark = people.put_text(&words).expect("kept");
+        let later = Deposit { by: "op_other".to_owned(), deposited_at_ms: 2, ..words.clone() };
+        assert_eq!(people.put_text(&later).expect("kept"), remark);
+        assert_eq!(people.text(&remark).expect("read"), Some(words), "whoever was first stays");
+        let same = deposit("op_k8", "the left seal was torn", &mut random);
+        let same = people.put_text(&same).expect("kept");
         assert_ne!(remark, same, "the salt hides that two texts are alike");
+        let alone = people.put_text(&deposit("op_k7", "erased alone", &mut random)).expect("kept");
+        assert!(people.erase_text(&alone).expect("erased"));
+        assert!(!people.erase_text(&alone).expect("nothing left"));
+        assert_eq!(people.text(&alone).expect("read"), None);
 
         disk.power_cycle();
         let people = store(&disk);
         let kept = people.person("op_k7").expect("read").expect("there");
-        assert_eq!((kept.body.as_str(), kept.commitment()), (identity, Some(enrolled)));
+        assert_eq!((kept.body.as_str(), kept.commitment()), (identity, enrolled));
         let kept = people.text(&remark).expect("read").expect("there");
-        assert_eq!((kept.body.as_str(), kept.about.as_str()), ("the left seal was torn", "op_k7"));
+        assert_eq!((kept.body.as_str(), kept.person.as_str()), ("the left seal was torn", "op_k7"));
         assert_eq!(people.persons().expect("listed"), ["op_k7"]);
 
         let erased = people.erase("op_k7").expect("erased");
@@ -284,10 +320,10 @@ mod tests {
         let disk = SimDisk::new(1);
         let mut random = Seeded::new(4);
         let people = store(&disk);
-        people.put_person("op_a", "{}", &mut random).expect("kept");
-        people.put_person("op_b", "{}", &mut random).expect("kept");
-        let text = people.put_text("op_a", "x", &mut random).expect("kept");
-        disk.tamper("/data/people/persons/op_a.json", Some(b"{\"about\":"));
+        people.put_person(&deposit("op_a", "{}", &mut random)).expect("kept");
+        people.put_person(&deposit("op_b", "{}", &mut random)).expect("kept");
+        let text = people.put_text(&deposit("op_a", "x", &mut random)).expect("kept");
+        disk.tamper("/data/people/persons/op_a.json", Some(b"{\"person\":"));
         let error = people.person("op_a").expect_err("damaged").to_string();
         assert!(error.contains("`op_a.json`"), "{error}");
         assert!(people.person("op_b").expect("read").is_some());
@@ -306,10 +342,10 @@ mod tests {
         for call in 0..8 {
             let disk = SimDisk::new(call);
             let mut random = Seeded::new(4);
-            store(&disk).put_person("op_a", "\"old\"", &mut random).expect("kept");
+            store(&disk).put_person(&deposit("op_a", "\"old\"", &mut random)).expect("kept");
             let people = store(&disk);
             disk.cut_power_at(disk.calls() + call);
-            let replaced = people.put_person("op_a", "\"new\"", &mut random);
+            let replaced = people.put_person(&deposit("op_a", "\"new\"", &mut random));
             disk.power_cycle();
             let kept = store(&disk).person("op_a").expect("readable").expect("there").body;
             match replaced {
@@ -326,7 +362,8 @@ mod tests {
         for id in
             ["", "op_", "../op_a", "op_a/b", "op_a.json", "op_ä", "svc_mes", &"op_x".repeat(40)]
         {
-            assert!(people.put_person(id, "{}", &mut Seeded::new(1)).is_err(), "{id}");
+            let deposit = deposit(id, "{}", &mut Seeded::new(1));
+            assert!(people.put_person(&deposit).is_err(), "{id}");
         }
     }
 }

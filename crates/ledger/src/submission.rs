@@ -103,6 +103,29 @@ impl Submission {
         Self::prepare(Actor::system(), canon::to_bytes(&value), Handling::Lenient, None)
     }
 
+    /// What is recorded when strict handling stops an event: which, of whom, and by which rules. The
+    /// same attempt of the same sender gives the same id, so that it is recorded once.
+    ///
+    /// # Errors
+    /// As [`prepare`](Self::prepare).
+    pub fn stopped_attempt(
+        sender: &Actor,
+        envelope: &Envelope,
+        event: &[u8],
+        findings: &[Finding],
+    ) -> Result<Self, Unacceptable> {
+        let mut rules: Vec<&str> = findings.iter().map(|finding| finding.rule.as_str()).collect();
+        rules.sort_unstable();
+        rules.dedup();
+        let subject = envelope.subject.to_string();
+        let data = serde_json::json!({
+            "digest": Digest::of(event).to_string(), "event": envelope.name, "rules": rules,
+            "subject": subject, "who": sender.id,
+        });
+        let attempt = Digest::of(&[sender.id.as_bytes(), b"\n", event].concat());
+        Self::by_the_log("attempt.refused", &format!("attempt-{attempt}"), &subject, &data)
+    }
+
     /// Name of the event, without prefix.
     #[must_use]
     pub fn name(&self) -> &str {

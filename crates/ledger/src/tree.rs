@@ -4,10 +4,12 @@
 //! asked for. A tile that is missing is computed from what lies below it, in the end from the
 //! entries, so tiles are never more than a saving of work.
 
+use std::sync::Arc;
+
 use chain::entry::{EntryView, Head, genesis_prev, leaf_hash};
 use chain::limits::{TILE_HEIGHT, TILE_WIDTH};
 use chain::merkle::{Frontier, root_of};
-use chain::tile::{Tile, TileKind, TileSource, append_to_bundle};
+use chain::tile::{Tile, TileCache, TileKind, TileSource, append_to_bundle};
 use chain::{Digest, entry::EntryError};
 
 use crate::engine::Store;
@@ -64,11 +66,16 @@ pub fn read_entry(store: &dyn Store, seq: u64) -> Result<Option<Vec<u8>>> {
     Ok(Some(line))
 }
 
-/// Hashes of complete subtrees in the tree over the first `size` entries, for making proofs.
-pub fn hashes(store: &dyn Store, size: u64) -> TileSource<impl Fn(Tile) -> Result<Vec<u8>> + '_> {
-    TileSource::new(size, move |tile| {
-        tile_bytes(store, tile)?.ok_or_else(|| too_short(store, tile.first()))
-    })
+/// Hashes of complete subtrees in the tree over the first `size` entries, for making proofs. `seen`
+/// holds the tiles of this log that other proofs needed.
+pub fn hashes(
+    store: &dyn Store,
+    size: u64,
+    seen: Arc<TileCache>,
+) -> TileSource<impl Fn(Tile) -> Result<Vec<u8>> + '_> {
+    let read =
+        move |tile: Tile| tile_bytes(store, tile)?.ok_or_else(|| too_short(store, tile.first()));
+    TileSource::sharing(size, read, seen)
 }
 
 /// The end of the log as it was at `size`, from full tiles as far as they are kept and from entries

@@ -143,13 +143,14 @@ fn main() {
         shop.state.waste.containers().count(),
         shop.state.waste.shipments().count(),
     );
-    let head = Head {
-        origin: "records.brackwater.example/north/2026".into(),
-        size: shop.facts.len() as u64,
-        root: "47DEQpj8HBSa+/TImW+5JCeuQeRkm5NMpJWZG3hSuFU=".into(),
-        key_id: "records.brackwater.example/north/2026+a1b2c3d4".into(),
-        checkpoint: String::new(),
-    };
+    let head = Head::new(
+        "records.brackwater.example/north/2026",
+        shop.facts.len() as u64,
+        chain::Digest::of(b""),
+        "records.brackwater.example/north/2026+a1b2c3d4".into(),
+        "",
+        None,
+    );
     let day = |text: &str| Day(text.parse().expect("a day"));
     let (from, to) = (day("2026-01-01"), day("2026-12-31"));
     let options = Options { at: shop.noon("2026-12-31") };

@@ -39,13 +39,14 @@ const TROUBLES: &str = "
 ";
 
 fn head(shop: &Shop) -> Head {
-    Head {
-        origin: "records.brackwater.example/north/2026".into(),
-        size: shop.facts.len() as u64,
-        root: "47DEQpj8HBSa+/TImW+5JCeuQeRkm5NMpJWZG3hSuFU=".into(),
-        key_id: "records.brackwater.example/north/2026+a1b2c3d4".into(),
-        checkpoint: String::new(),
-    }
+    Head::new(
+        "records.brackwater.example/north/2026",
+        shop.facts.len() as u64,
+        chain::Digest::of(b""),
+        "records.brackwater.example/north/2026+a1b2c3d4".into(),
+        "",
+        None,
+    )
 }
 
 fn day(text: &str) -> Day {

@@ -89,13 +89,14 @@ fn week() -> Shop {
 }
 
 fn compile(shop: &Shop) -> MaintenanceReport {
-    let head = Head {
-        origin: "records.brackwater.example/north/2026".into(),
-        size: shop.recorded.len() as u64,
-        root: "47DEQpj8HBSa+/TImW+5JCeuQeRkm5NMpJWZG3hSuFU=".into(),
-        key_id: "records.brackwater.example/north/2026+a1b2c3d4".into(),
-        checkpoint: String::new(),
-    };
+    let head = Head::new(
+        "records.brackwater.example/north/2026",
+        shop.recorded.len() as u64,
+        chain::Digest::of(b""),
+        "records.brackwater.example/north/2026+a1b2c3d4".into(),
+        "",
+        None,
+    );
     let options = Options { at: at("2026-03-08T20:00:00Z") };
     let (from, to) = (day("2026-03-02"), day("2026-03-08"));
     maintenance::compile(&shop.state, &label("north"), from, to, head, &options)

@@ -3,38 +3,15 @@
 //! An enrolment is an entry by two people, visible for ever. After a revocation the entries from
 //! `suspect_from` on that were signed with the key are suspect; they are listed, never dropped.
 
+use std::collections::BTreeMap;
+
 use chain::entry::Entry;
-use chain::keys::Keys;
 use chain::note::{KeyKind, VerifierKey};
-use shopfloor::Fact;
-use shopfloor::catalogue::Event;
+use shopfloor::record::Record;
 use shopfloor::record::events::KeyUse;
+use shopfloor::record::keys::EnrolledKey;
 
 use crate::replay::Difference;
-
-/// Two people and the entry they stand for.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct TwoPeople {
-    /// The entry.
-    pub seq: u64,
-    /// Who asked, by pseudonym.
-    pub by: String,
-    /// Who approved, by pseudonym.
-    pub approved_by: String,
-}
-
-impl TwoPeople {
-    fn of(entry: &Entry, approved_by: &impl ToString) -> Self {
-        let by = entry.actor.id.clone();
-        Self { seq: entry.seq, by, approved_by: approved_by.to_string() }
-    }
-
-    /// Whether they are two.
-    #[must_use]
-    pub fn are_two(&self) -> bool {
-        self.by != self.approved_by
-    }
-}
 
 /// The entries signed with a key within a range.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -50,109 +27,77 @@ pub struct Signed {
 /// What the log tells of one key.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct KeyStory {
-    /// The key as enrolled.
-    pub key: String,
+    /// The key as enrolled, and who stands for it.
+    pub key: EnrolledKey,
     /// Name and key id; `None` if the key cannot be used: malformed, weak, or not canonical.
     pub label: Option<String>,
-    /// What it is for.
-    pub usage: KeyUse,
-    /// Whose it is.
-    pub owner: String,
-    /// The enrolment.
-    pub enrolled: TwoPeople,
-    /// The revocation.
-    pub revoked: Option<TwoPeople>,
-    /// First entry that the revocation calls suspect.
-    pub suspect_from: Option<u64>,
     /// Entries signed with it.
     pub signed: Option<Signed>,
-    /// Of these, the suspect ones: from `suspect_from`, else from the revocation on.
+    /// Of these, the suspect ones.
     pub suspect: Option<Signed>,
 }
 
-struct Enrolled {
-    story: KeyStory,
-    key: Option<VerifierKey>,
-    seqs: Vec<u64>,
+/// The key of an enrolment, if it can be used to sign.
+pub(crate) fn usable(key: &EnrolledKey) -> Option<VerifierKey> {
+    let key: Option<VerifierKey> = key.key.parse().ok();
+    key.filter(|key| key.kind() == KeyKind::Ed25519)
 }
 
-/// The stories while the entries go by.
+/// What was signed while the entries go by.
 pub(crate) struct KeyStories<'a> {
-    keys: &'a Keys,
-    enrolled: Vec<Enrolled>,
+    origin: &'a str,
+    /// Signed entries, by the entry of the key's enrolment.
+    signed: BTreeMap<u64, Vec<u64>>,
 }
 
 impl<'a> KeyStories<'a> {
-    pub(crate) fn new(keys: &'a Keys) -> Self {
-        Self { keys, enrolled: Vec::new() }
+    pub(crate) fn new(origin: &'a str) -> Self {
+        Self { origin, signed: BTreeMap::new() }
     }
 
-    pub(crate) fn entry(&mut self, entry: &Entry, fact: &Fact, differences: &mut Vec<Difference>) {
-        match &fact.event {
-            Event::KeyEnrolled(enrolled) => {
-                let key: Option<VerifierKey> = enrolled.key.parse().ok();
-                let key = key.filter(|key| key.kind() == KeyKind::Ed25519);
-                let story = KeyStory {
-                    key: enrolled.key.clone(),
-                    label: key.as_ref().map(VerifierKey::label),
-                    usage: enrolled.usage,
-                    owner: enrolled.owner.to_string(),
-                    enrolled: TwoPeople::of(entry, &enrolled.approved_by),
-                    revoked: None,
-                    suspect_from: None,
-                    signed: None,
-                    suspect: None,
-                };
-                self.enrolled.push(Enrolled { story, key, seqs: Vec::new() });
-            }
-            Event::KeyRevoked(revoked) => {
-                for Enrolled { story, .. } in &mut self.enrolled {
-                    if story.key == revoked.key && story.revoked.is_none() {
-                        story.revoked = Some(TwoPeople::of(entry, &revoked.approved_by));
-                        story.suspect_from = revoked.suspect_from;
-                    }
-                }
-            }
-            _ => {}
-        }
-        self.signature(entry, differences);
-    }
-
-    /// Checks a signature by a key that the log enrolled. Those by keys of `keys.txt` were checked
-    /// with the chain.
-    fn signature(&mut self, entry: &Entry, differences: &mut Vec<Difference>) {
+    /// Checks a signature by a key that the log enrolled; `record` is as of the entries before. Those
+    /// by keys of `keys.txt` were checked with the chain.
+    pub(crate) fn entry(
+        &mut self,
+        entry: &Entry,
+        record: &Record,
+        differences: &mut Vec<Difference>,
+    ) {
         let Some(signature) = &entry.sig else { return };
-        let of = |enrolled: &&mut Enrolled| {
-            enrolled.story.label.as_ref() == Some(&signature.by)
-                && enrolled.story.usage == KeyUse::Client
-        };
-        let Some(Enrolled { key: Some(key), seqs, .. }) = self.enrolled.iter_mut().rev().find(of)
+        let of = |key: &&EnrolledKey| key.usage == KeyUse::Client && key.is_named(&signature.by);
+        let Some((enrolled, key)) =
+            record.keys().iter().rev().find(of).and_then(|e| Some((e, usable(e)?)))
         else {
             return;
         };
         let event = chain::canon::to_bytes(&entry.event);
-        if signature.verify(key, self.keys.origin(), &event) {
-            seqs.push(entry.seq);
+        let computed = if !signature.verify(&key, self.origin, &event) {
+            "the signature does not verify"
+        } else if enrolled.is_in_force() {
+            self.signed.entry(enrolled.enrolled.seq).or_default().push(entry.seq);
             return;
-        }
+        } else {
+            "the key was not in force: two people stand for it, until it is revoked"
+        };
         differences.push(Difference {
             seq: Some(entry.seq),
             about: "client signature".to_owned(),
             recorded: format!("signed by `{}`, which the log enrolled", signature.by),
-            computed: "the signature does not verify".to_owned(),
+            computed: computed.to_owned(),
         });
     }
 
-    pub(crate) fn finish(self) -> Vec<KeyStory> {
-        let told = |Enrolled { mut story, seqs, .. }: Enrolled| {
-            story.signed = range(&seqs);
-            if let Some(revoked) = &story.revoked {
-                let from = story.suspect_from.unwrap_or(revoked.seq);
-                story.suspect = range(&seqs[seqs.partition_point(|seq| *seq < from)..]);
-            }
-            story
+    pub(crate) fn finish(self, record: &Record) -> Vec<KeyStory> {
+        let none = Vec::new();
+        let told = |key: &EnrolledKey| {
+            let seqs = self.signed.get(&key.enrolled.seq).unwrap_or(&none);
+            let suspect = key.revoked.as_ref().and_then(|revoked| {
+                range(&seqs[seqs.partition_point(|seq| *seq < revoked.suspect_from)..])
+            });
+            let label = usable(key).map(|key| key.label());
+            KeyStory { key: key.clone(), label, signed: range(seqs), suspect }
         };
-        self.enrolled.into_iter().map(told).collect()
+        record.keys().iter().map(told).collect()
     }
 }
 

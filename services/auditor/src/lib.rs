@@ -20,8 +20,13 @@ use chain::checkpoint::Checkpoint;
 use chain::entry::EntryView;
 use chain::keys::Keys;
 use chain::note::{Note, VerifierKey};
-use chain::policy::Policy;
+use chain::policy::{Policy, PolicyLog};
 use chain::verify::{CheckpointFile, Receipt, Summary, Verdict};
+
+use shopfloor::record::events::KeyUse;
+use shopfloor::record::keys::EnrolledKey;
+
+use paper::{Anchor, Contained};
 
 pub use bracket::CLOCKS_DIFFER_MS_MAX;
 pub use replay::{Difference, Replay};
@@ -98,16 +103,29 @@ pub struct Audit {
     pub replay: Option<Replay>,
     /// What no outside checkpoint covers; only known of a sound full bundle.
     pub window: Option<Window>,
-    /// Whether the keys came with the evidence, so that the verdict is only as good as they are.
-    pub keys_from_bundle: bool,
+    /// Where the keys came from; the verdict is only as good as they are.
+    pub keys_from: KeysFrom,
     /// SHA-256 of the list of keys, to compare with the one printed on a report.
     pub keys_digest: Digest,
     /// SHA-256 of the policy; `None` if there was none, so that no witness was asked for.
     pub policy_digest: Option<Digest>,
     /// The logs this one continues, newest first, as far as they were given.
     pub before: Vec<Audit>,
-    /// Where this log and the one before it do not fit together.
+    /// The logs that continue this one, oldest first, as far as they were given.
+    pub next: Vec<Audit>,
+    /// Where this log and the one before or after it do not fit together.
     pub succession: Vec<Difference>,
+}
+
+/// Where the keys came from that a log was checked with.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum KeysFrom {
+    /// With the evidence itself.
+    Bundle,
+    /// The auditor brought them along.
+    Auditor,
+    /// The log's key was enrolled in the log before it, by two people.
+    LogBefore,
 }
 
 impl Audit {
@@ -119,7 +137,8 @@ impl Audit {
             BundleVerdict::Full(Verdict::Sound(_)) | BundleVerdict::SoundExcerpt(_) => true,
             BundleVerdict::Full(Verdict::Broken(_)) | BundleVerdict::BrokenExcerpt(_) => false,
         };
-        entries && self.differences().next().is_none() && self.before.iter().all(Audit::is_sound)
+        let others = self.before.iter().chain(&self.next);
+        entries && self.differences().next().is_none() && others.into_iter().all(Audit::is_sound)
     }
 
     /// What does not follow, of this log alone.
@@ -185,7 +204,9 @@ pub fn audit(
     before: &[Bundle],
     threads: usize,
 ) -> Result<Audit, AuditError> {
-    let mut audit = audit_one(files, trusted.read()?, threads)?;
+    let own = trusted.read()?;
+    let from = if own.keys.is_some() { KeysFrom::Auditor } else { KeysFrom::Bundle };
+    let mut audit = audit_one(files, own, from, threads)?;
     if !before.is_empty() && files.kind() == BundleKind::Excerpt {
         return Err(AuditError::NotFull);
     }
@@ -200,7 +221,7 @@ pub fn audit(
         // What the later log cites was fixed before the earlier one could be rewritten.
         let cited = CheckpointFile { name, note: note.clone().into_bytes(), outside: true };
         let own = OwnEvidence { checkpoints: vec![cited], ..OwnEvidence::default() };
-        let mut earlier = audit_one(files, own, threads)?;
+        let mut earlier = audit_one(files, own, KeysFrom::Bundle, threads)?;
         earlier.succession = went_on(&earlier, &note).into_iter().collect();
         continues = self::continues(&earlier);
         origin = earlier.origin.clone();
@@ -226,13 +247,112 @@ fn went_on(earlier: &Audit, note: &str) -> Option<Difference> {
     })
 }
 
-fn audit_one(files: &Bundle, mut own: OwnEvidence, threads: usize) -> Result<Audit, AuditError> {
-    let keys_from_bundle = own.keys.is_none();
-    let keys = match &own.keys {
-        Some(keys) => keys.clone(),
-        None => Keys::parse(files.get(bundle::KEYS).ok_or(AuditError::NoKeys)?)
-            .map_err(AuditError::Keys)?,
+/// Follows a log that was audited to those that continue it, oldest first. The key of each must have
+/// been enrolled by two people in the log before, and its entry 0 must cite the end of that log: so
+/// whoever believes the key of the first log needs no other.
+///
+/// # Errors
+/// [`AuditError`].
+pub fn follow(
+    audit: &mut Audit,
+    files: &Bundle,
+    trusted: &Trusted,
+    next: &[Bundle],
+    threads: usize,
+) -> Result<(), AuditError> {
+    let own = trusted.read()?;
+    let mut here = (files, keys_of(files, &own)?);
+    for files in next {
+        let before = audit.next.last().unwrap_or(audit);
+        if !before.is_sound() {
+            break;
+        }
+        let claimed = keys_of(files, &OwnEvidence::default())?;
+        let witnesses = match &own.keys {
+            Some(keys) => keys.witnesses.clone(),
+            None => claimed.witnesses.clone(),
+        };
+        let keys = Keys { witnesses, ..claimed };
+        let policy = own.policy.clone().map(|policy| {
+            let logs = vec![PolicyLog { key: keys.log.clone(), url: None }];
+            Policy { logs, ..policy }
+        });
+        let evidence = OwnEvidence { keys: Some(keys.clone()), policy, ..OwnEvidence::default() };
+        let mut later = audit_one(files, evidence, KeysFrom::LogBefore, threads)?;
+        later.succession = successor(before, here.0, &here.1, &later, &keys.log);
+        audit.next.push(later);
+        here = (files, keys);
+    }
+    Ok(())
+}
+
+/// What keeps a log from being the one that continues `before`.
+fn successor(
+    before: &Audit,
+    files: &Bundle,
+    keys: &Keys,
+    later: &Audit,
+    key: &VerifierKey,
+) -> Vec<Difference> {
+    let difference = |about: &str, recorded: &str, computed: String| Difference {
+        seq: None,
+        about: about.to_owned(),
+        recorded: recorded.to_owned(),
+        computed,
     };
+    let mut found = Vec::new();
+    let replay = before.replay.iter();
+    let mut enrolled = replay.clone().flat_map(|replay| &replay.keys).map(|story| &story.key);
+    let counts =
+        |k: &EnrolledKey| k.usage == KeyUse::Log && k.is_in_force() && k.key == key.to_string();
+    if !enrolled.any(counts) {
+        let computed =
+            format!("no entry of `{}` that two people stand for enrols it", before.origin);
+        found.push(difference("key of the log", &key.label(), computed));
+    }
+    if replay.clone().all(|replay| replay.closed_by.is_none()) {
+        let recorded = format!("`{}` continues `{}`", later.origin, before.origin);
+        found.push(difference("end of the log before", &recorded, "no entry closed it".to_owned()));
+    }
+    let Some(note) = continues(later) else {
+        let computed = format!("it cites no checkpoint of `{}`", before.origin);
+        found.push(difference("entry 0", "it continues another log", computed));
+        return found;
+    };
+    let known = std::slice::from_ref(&keys.log);
+    let cited = Anchor::read(note.as_bytes(), known);
+    let signed = |anchor: &Anchor| anchor.signatures.iter().any(|line| line.valid == Some(true));
+    match cited {
+        Ok(anchor) if signed(&anchor) => match anchor.is_in(files, keys) {
+            Contained::Yes => found.extend(went_on(before, &note)),
+            other => {
+                found.push(difference("entry 0", "the end of the log before", format!("{other:?}")))
+            }
+        },
+        Ok(_) | Err(_) => {
+            let computed = format!("no checkpoint signed by `{}`", keys.log.label());
+            found.push(difference("entry 0", "the end of the log before", computed));
+        }
+    }
+    found
+}
+
+/// The keys to believe about some evidence: the auditor's own, else its own.
+fn keys_of(files: &Bundle, own: &OwnEvidence) -> Result<Keys, AuditError> {
+    match &own.keys {
+        Some(keys) => Ok(keys.clone()),
+        None => Keys::parse(files.get(bundle::KEYS).ok_or(AuditError::NoKeys)?)
+            .map_err(AuditError::Keys),
+    }
+}
+
+fn audit_one(
+    files: &Bundle,
+    mut own: OwnEvidence,
+    keys_from: KeysFrom,
+    threads: usize,
+) -> Result<Audit, AuditError> {
+    let keys = keys_of(files, &own)?;
     let policy = match (&own.policy, files.get(bundle::POLICY)) {
         (Some(policy), _) => Some(policy.clone()),
         (None, Some(bytes)) => Some(Policy::parse(bytes).map_err(AuditError::Policy)?),
@@ -248,10 +368,11 @@ fn audit_one(files: &Bundle, mut own: OwnEvidence, threads: usize) -> Result<Aud
         verdict,
         replay: None,
         window: None,
-        keys_from_bundle,
-        keys_digest: digest_of(files, bundle::KEYS, keys_from_bundle, &keys),
+        keys_from,
+        keys_digest: digest_of(files, bundle::KEYS, keys_from == KeysFrom::Bundle, &keys),
         policy_digest: policy.as_ref().map(|policy| Digest::of(policy.to_string().as_bytes())),
         before: Vec::new(),
+        next: Vec::new(),
         succession: Vec::new(),
     };
     let Some(summary) = audit.summary() else { return Ok(audit) };

@@ -58,6 +58,10 @@ struct CheckArguments {
     /// Evidence of the log that this one continues. May be given more than once, newest first.
     #[arg(long, value_name = "SOURCE")]
     before: Vec<String>,
+    /// Evidence of the log that continues this one. May be given more than once, oldest first. Its key
+    /// must have been enrolled here by two people, so your key of this log is enough.
+    #[arg(long, value_name = "SOURCE")]
+    next: Vec<String>,
     /// File that holds the access token for an address.
     #[arg(long, value_name = "FILE")]
     token_file: Option<PathBuf>,
@@ -114,8 +118,9 @@ fn main() -> ExitCode {
 }
 
 fn check(arguments: CheckArguments) -> anyhow::Result<Found> {
-    let CheckArguments { source, keys, policy, checkpoint, receipts, before, token_file, .. } =
-        arguments;
+    let CheckArguments {
+        source, keys, policy, checkpoint, receipts, before, next, token_file, ..
+    } = arguments;
     let trusted = Trusted { keys, policy, checkpoints: checkpoint, receipts };
     let token = token_file
         .map(|path| {
@@ -124,10 +129,13 @@ fn check(arguments: CheckArguments) -> anyhow::Result<Found> {
         })
         .transpose()?;
     let files = auditor::open(&source, token.as_deref().map(str::trim))?;
-    let before: Vec<Bundle> =
-        before.iter().map(|source| auditor::open(source, None)).collect::<Result<_, _>>()?;
+    let others = |sources: &[String]| -> Result<Vec<Bundle>, auditor::SourceError> {
+        sources.iter().map(|source| auditor::open(source, None)).collect()
+    };
+    let (before, next) = (others(&before)?, others(&next)?);
     let threads = std::thread::available_parallelism().map_or(1, usize::from);
-    let audit = auditor::audit(&files, &trusted, &before, threads)?;
+    let mut audit = auditor::audit(&files, &trusted, &before, threads)?;
+    auditor::follow(&mut audit, &files, &trusted, &next, threads)?;
     let (text, json) = (show::text(&audit), show::as_json(&audit));
     Ok(Found { text, json, sound: audit.is_sound() })
 }

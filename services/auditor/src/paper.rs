@@ -129,7 +129,7 @@ fn signature_line(line: &str) -> Option<&str> {
 
 fn told(note: &Note, at: usize, keys: &[VerifierKey]) -> Signature {
     let line = &note.signatures[at];
-    let label = format!("{}+{}", line.name, hex(&line.key_id));
+    let label = line.label();
     let cosigned_s = split_cosignature(&line.signature).map(|(at, _)| at);
     let alone = Note { text: note.text.clone(), signatures: vec![line.clone()] };
     let valid = keys.iter().find(|key| line.is_by(key)).map(|key| match cosigned_s {
@@ -139,10 +139,6 @@ fn told(note: &Note, at: usize, keys: &[VerifierKey]) -> Signature {
         }),
     });
     Signature { label, cosigned_s, valid }
-}
-
-fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
 #[cfg(test)]

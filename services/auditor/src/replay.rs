@@ -79,7 +79,7 @@ pub struct Against<'a> {
 pub fn replay(entries: &[&[u8]], against: &Against<'_>) -> Replay {
     let mut found = Replay::default();
     let mut state = State::default();
-    let mut keys = KeyStories::new(against.keys);
+    let mut keys = KeyStories::new(against.keys.origin());
     let mut bracket = Bracket::new(entries, against);
     let mut reports = Reports::new(&against.reports);
     let wanted: BTreeSet<u64> = bracket.sizes().chain(reports.sizes()).collect();
@@ -90,7 +90,7 @@ pub fn replay(entries: &[&[u8]], against: &Against<'_>) -> Replay {
             bracket.entry(&entry, &roots.at, &mut found.differences);
             match Fact::from_entry(&entry) {
                 Ok(fact) => {
-                    keys.entry(&entry, &fact, &mut found.differences);
+                    keys.entry(&entry, &state.record, &mut found.differences);
                     reports.entry(&fact);
                     found.take(&mut state, &fact, entries);
                 }
@@ -105,7 +105,7 @@ pub fn replay(entries: &[&[u8]], against: &Against<'_>) -> Replay {
         }
     }
     found.anchors = bracket.anchors();
-    found.keys = keys.finish();
+    found.keys = keys.finish(&state.record);
     (found.reports, found.reports_absent) = reports.finish(&mut found.differences);
     found
 }

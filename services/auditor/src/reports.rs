@@ -5,6 +5,7 @@ use std::convert::Infallible;
 use chain::Digest;
 use chain::checkpoint::Checkpoint;
 use chain::entry::leaf_hash;
+use chain::keys::Keys;
 use chain::limits::TILE_WIDTH;
 use chain::merkle::root_of;
 use chain::note::VerifierKey;
@@ -77,6 +78,11 @@ pub(crate) struct Prefix<'a> {
 impl Prefix<'_> {
     fn entry(&self, seq: u64) -> Option<&[u8]> {
         self.entries.get(usize::try_from(seq).ok()?).copied()
+    }
+
+    /// The newest entry that keeps an anchor, as stored.
+    fn anchor(&self) -> Option<&[u8]> {
+        self.state.record.last_anchor().and_then(|seq| self.entry(seq))
     }
 
     /// Hashes of the tree over the prefix.
@@ -201,7 +207,7 @@ fn compare(file: &ReportFile<'_>, prefix: &Prefix<'_>, against: &Against<'_>) ->
     let Ok(at) = Timestamp::from_millisecond(prefix.recorded_at_ms) else {
         return vec![difference(about("instant"), &given.at, "a time out of range")];
     };
-    let head = match head(given, prefix.root, against) {
+    let head = match head(given, prefix, against) {
         Ok(head) => head,
         Err(why) => return vec![difference(about("checkpoint"), &given.head.checkpoint, why)],
     };
@@ -253,8 +259,12 @@ fn is_print(
 
 /// Where the log stood, from what is believed here; only the signatures on the checkpoint are taken
 /// from the report, after they were verified.
-fn head(given: &DisposalReport, root: &Digest, against: &Against<'_>) -> Result<Head, String> {
-    let note = &given.head.checkpoint;
+fn head(
+    given: &DisposalReport,
+    prefix: &Prefix<'_>,
+    against: &Against<'_>,
+) -> Result<Head, String> {
+    let (note, root) = (&given.head.checkpoint, prefix.root);
     if !note.is_empty() {
         let trusted: Vec<VerifierKey> =
             std::iter::once(&against.keys.log).chain(against.witnesses).cloned().collect();
@@ -264,13 +274,8 @@ fn head(given: &DisposalReport, root: &Digest, against: &Against<'_>) -> Result<
             return Err(format!("the entries have size {} and root {root}", given.head.size));
         }
     }
-    Ok(Head {
-        origin: against.keys.origin().to_owned(),
-        size: given.head.size,
-        root: root.to_base64(),
-        key_id: against.keys.log.label(),
-        checkpoint: note.clone(),
-    })
+    let Keys { log, .. } = against.keys;
+    Ok(Head::new(log.name(), prefix.size, *root, log.label(), note, prefix.anchor()))
 }
 
 fn compare_print(file: &ReportFile<'_>, seq: u64, issued: &ReportIssued) -> Option<Difference> {

@@ -6,12 +6,14 @@ use chain::bundle::BundleVerdict;
 use chain::time::format_ms;
 use chain::verify::{ExcerptSummary, Fault, Summary, Verdict};
 use serde_json::{Value, json};
+use shopfloor::ids::PersonId;
 use shopfloor::record::events::KeyUse;
+use shopfloor::record::keys::{EnrolledKey, TwoPeople};
 
 use crate::client_keys::{KeyStory, Signed};
 use crate::paper::{Anchor, Contained};
 use crate::reports::{Compared, ReportCheck};
-use crate::{Audit, Replay, Window};
+use crate::{Audit, KeysFrom, Replay, Window};
 
 /// Width of the column of labels.
 const LABEL: usize = 12;
@@ -72,10 +74,12 @@ fn span(ms: i64) -> String {
 pub fn text(audit: &Audit) -> String {
     let mut sheet = Sheet::default();
     show(&mut sheet, audit);
-    for earlier in &audit.before {
+    let before = audit.before.iter().map(|earlier| ("continues", earlier));
+    let next = audit.next.iter().map(|later| ("went on as", later));
+    for (how, other) in before.chain(next) {
         sheet.0.push('\n');
-        sheet.line("continues", &earlier.origin);
-        show(&mut sheet, earlier);
+        sheet.line(how, &other.origin);
+        show(&mut sheet, other);
     }
     sheet.0
 }
@@ -101,10 +105,10 @@ fn show(sheet: &mut Sheet, audit: &Audit) {
         sheet.more(format!("said:    {}", difference.recorded));
         sheet.more(format!("follows: {}", difference.computed));
     }
-    let whose = if audit.keys_from_bundle {
-        "came with the evidence: compare with a copy from elsewhere"
-    } else {
-        "are your own"
+    let whose = match audit.keys_from {
+        KeysFrom::Bundle => "came with the evidence: compare with a copy from elsewhere",
+        KeysFrom::Auditor => "are your own",
+        KeysFrom::LogBefore => "the log's key was enrolled by the log before, which you believe",
     };
     sheet.line("keys", format!("SHA-256 {}", audit.keys_digest));
     sheet.more(whose);
@@ -223,29 +227,37 @@ fn show_report(sheet: &mut Sheet, report: &ReportCheck) {
 }
 
 fn show_key(sheet: &mut Sheet, key: &KeyStory) {
-    let usage = match key.usage {
+    let EnrolledKey { usage, owner, enrolled, revoked, .. } = &key.key;
+    let usage = match usage {
         KeyUse::Client => "client key",
         KeyUse::Log => "log key",
     };
     match &key.label {
-        Some(label) => sheet.line(usage, format!("{label} of {}", key.owner)),
-        None => sheet.line(usage, format!("of {}: CANNOT BE USED (malformed or weak)", key.owner)),
+        Some(label) => sheet.line(usage, format!("{label} of {owner}")),
+        None => sheet.line(usage, format!("of {owner}: CANNOT BE USED (malformed or weak)")),
     }
-    let people = |people: &crate::client_keys::TwoPeople| {
-        let alone = if people.are_two() { "" } else { " - ONE PERSON ALONE" };
-        format!("in entry {} by {} and {}{alone}", people.seq, people.by, people.approved_by)
-    };
-    sheet.more(format!("enrolled {}", people(&key.enrolled)));
+    sheet.more(format!("enrolled {}", two_people(enrolled)));
     if let Some(signed) = &key.signed {
         sheet.more(format!("signed {}", range(signed)));
     }
-    if let Some(revoked) = &key.revoked {
-        sheet.more(format!("revoked {}", people(revoked)));
+    if let Some(revoked) = revoked {
+        sheet.more(format!("revoked {}", two_people(&revoked.people)));
         match &key.suspect {
             Some(suspect) => sheet.more(format!("SUSPECT: {}", range(suspect))),
             None => sheet.more("nothing signed with it is suspect"),
         }
     }
+}
+
+fn two_people(people: &TwoPeople) -> String {
+    let TwoPeople { seq, by, approver, approved_in } = people;
+    let by = by.as_ref().map_or("no person", PersonId::as_str);
+    let approved = match approved_in {
+        Some(approved) => format!("approved in entry {approved} by {approver}"),
+        None if people.are_two() => format!("NOT APPROVED by {approver}"),
+        None => "ONE PERSON ALONE".to_owned(),
+    };
+    format!("in entry {seq} by {by}, {approved}")
 }
 
 fn range(signed: &Signed) -> String {
@@ -296,7 +308,7 @@ pub fn as_json(audit: &Audit) -> Value {
     out["kind"] = json!(kind);
     out["origin"] = json!(audit.origin);
     out["keys_sha256"] = json!(audit.keys_digest.to_string());
-    out["keys_from_bundle"] = json!(audit.keys_from_bundle);
+    out["keys_from_bundle"] = json!(audit.keys_from == KeysFrom::Bundle);
     out["policy_sha256"] = json!(audit.policy_digest.map(|digest| digest.to_string()));
     out["differences"] = json!(differences);
     out["replay"] = audit.replay.as_ref().map_or(Value::Null, replay_json);
@@ -308,6 +320,7 @@ pub fn as_json(audit: &Audit) -> Value {
         });
     }
     out["continues"] = json!(audit.before.iter().map(as_json).collect::<Vec<_>>());
+    out["went_on_as"] = json!(audit.next.iter().map(as_json).collect::<Vec<_>>());
     out
 }
 
@@ -328,14 +341,16 @@ fn sound_json(summary: &Summary) -> Value {
 
 fn replay_json(replay: &Replay) -> Value {
     let signed = |s: &Signed| json!({ "first": s.first, "last": s.last, "entries": s.entries });
-    let people = |p: &crate::client_keys::TwoPeople| json!({ "entry": p.seq, "by": p.by, "approved_by": p.approved_by, "two_people": p.are_two() });
+    let people = |p: &TwoPeople| json!({ "entry": p.seq, "by": p.by, "approver": p.approver, "approved_in": p.approved_in });
     let keys: Vec<Value> = replay
         .keys
         .iter()
         .map(|key| {
             json!({
-                "key": key.key, "usable": key.label.is_some(), "usage": key.usage, "owner": key.owner,
-                "enrolled": people(&key.enrolled), "revoked": key.revoked.as_ref().map(people),
+                "key": key.key.key, "usable": key.label.is_some(), "usage": key.key.usage,
+                "owner": key.key.owner, "enrolled": people(&key.key.enrolled),
+                "revoked": key.key.revoked.as_ref().map(|revoked| people(&revoked.people)),
+                "in_force": key.key.is_in_force(),
                 "signed": key.signed.as_ref().map(signed), "suspect": key.suspect.as_ref().map(signed),
             })
         })

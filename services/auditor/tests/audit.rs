@@ -85,22 +85,45 @@ fn enrolled_keys_are_told_with_what_they_signed_and_what_is_suspect() {
     let enrolled =
         |by| json!({ "key": key, "usage": "client", "owner": "svc_mes", "approved_by": by });
     log.office("key.enrolled", enrolled("op_second"));
+    log.approve("op_second", 1);
     for reading in ["1.0", "2.0", "3.0"] {
         log.read_meter_signed(reading, &client);
     }
     let revoked =
-        json!({ "key": key, "reason": "stolen", "suspect_from": 3, "approved_by": "op_second" });
+        json!({ "key": key, "reason": "stolen", "suspect_from": 4, "approved_by": "op_second" });
     log.office("key.revoked", revoked);
     let last = log.checkpoint(None);
     let found = audited(&log.bundle(&[&last]));
     assert!(found.is_sound(), "{}", show::text(&found));
     let stories = &found.replay.as_ref().unwrap().keys;
     let [story] = &stories[..] else { panic!("one key") };
-    assert!(story.enrolled.are_two());
-    assert_eq!(story.signed, Some(Signed { first: 2, last: 4, entries: 3 }));
-    assert_eq!(story.suspect, Some(Signed { first: 3, last: 4, entries: 2 }));
+    assert_eq!(story.key.enrolled.approved_in, Some(2));
+    assert_eq!(story.signed, Some(Signed { first: 3, last: 5, entries: 3 }));
+    assert_eq!(story.suspect, Some(Signed { first: 4, last: 5, entries: 2 }));
     let text = show::text(&found);
-    assert!(text.contains("SUSPECT: 2 entries, from 3 to 4"), "{text}");
+    assert!(text.contains("SUSPECT: 2 entries, from 4 to 5"), "{text}");
+    assert!(text.contains("NOT APPROVED by op_second"), "the revocation: {text}");
+
+    // What is signed with a key that is not in force counts for nothing, whatever the server did:
+    // revoked, not yet approved, approved by whoever enrolled it.
+    log.read_meter_signed("4.0", &client);
+    assert_eq!(
+        abouts(&audited(&log.bundle(&[&log.checkpoint(None)]))),
+        [(Some(7), "client signature")]
+    );
+    for (second, signer) in
+        [("op_second", None), ("op_second", Some("op_third")), ("op_first", Some("op_first"))]
+    {
+        let mut log = Log::open("north/2026", None);
+        log.office("key.enrolled", enrolled(second));
+        if let Some(signer) = signer {
+            log.approve(signer, 1);
+        }
+        log.read_meter_signed("1.0", &client);
+        let at = log.size() - 1;
+        let found = audited(&log.bundle(&[&log.checkpoint(None)]));
+        assert_eq!(abouts(&found), [(Some(at), "client signature")], "{second} {signer:?}");
+    }
 
     // Enrolled by one person alone: told. A weak key (the identity point): told, never used.
     let mut log = Log::open("north/2026", None);
@@ -152,13 +175,7 @@ fn reported(change: impl Fn(&mut DisposalReport)) -> Bundle {
     let mut log = Log::open("north/2026", None);
     a_drum(&mut log);
     let note = log.checkpoint(None);
-    let head = Head {
-        origin: log.origin().to_owned(),
-        size: log.size(),
-        root: log.root().to_base64(),
-        key_id: log.key().label(),
-        checkpoint: note.clone(),
-    };
+    let head = Head::new(log.origin(), log.size(), log.root(), log.key().label(), &note, None);
     let site = shopfloor::ids::Label::new("north").unwrap();
     let day = |text: &str| shopfloor::common::Day(text.parse().unwrap());
     let options = Options { at: "2026-03-01T08:00:00Z".parse().unwrap() };
@@ -299,6 +316,69 @@ fn a_log_is_followed_to_the_one_it_continues() {
     let new = alone.bundle(&[&alone.checkpoint(None)]);
     let refused = both(&new, first.bundle(&[&end])).unwrap_err();
     assert!(matches!(refused, AuditError::ContinuesNothing { .. }));
+}
+
+#[test]
+fn a_log_is_followed_to_its_successor_with_the_first_key_alone() {
+    let next_key = Log::open("north/2027", None).key().to_string();
+    let enrolment = json!({
+        "key": next_key, "usage": "log", "owner": "records", "approved_by": "op_second",
+    });
+    let first = |approved: bool, closed: bool| {
+        let mut log = Log::open("north/2026", None);
+        log.read_meter("12.5");
+        log.office("key.enrolled", enrolment.clone());
+        if approved {
+            log.approve("op_second", 2);
+        }
+        if closed {
+            log.own("log.closed", json!({ "reason": "year_end" }));
+        }
+        log
+    };
+    let folder = tempfile::tempdir().unwrap();
+    let follow = |old: &Log, new: &Bundle| {
+        let own = folder.path().join("keys.txt");
+        std::fs::write(&own, format!("{}\n", old.key())).unwrap();
+        let trusted = Trusted { keys: Some(own), ..Trusted::default() };
+        let files = old.bundle(&[&old.checkpoint(None)]);
+        let mut found = audit(&files, &trusted, &[], 1).unwrap();
+        auditor::follow(&mut found, &files, &trusted, std::slice::from_ref(new), 1).unwrap();
+        found
+    };
+    let second = |cites: Option<&str>| {
+        let mut log = Log::open("north/2027", cites);
+        log.read_meter("12.6");
+        log.bundle(&[&log.checkpoint(None)])
+    };
+
+    let old = first(true, true);
+    let new = second(Some(&old.checkpoint(None)));
+    let found = follow(&old, &new);
+    assert!(found.is_sound(), "{}", show::text(&found));
+    assert_eq!(found.next[0].keys_from, auditor::KeysFrom::LogBefore);
+    assert!(show::text(&found).contains("went on as  records.brackwater.example/north/2027"));
+
+    let why = |old: &Log, new: &Bundle| -> Vec<String> {
+        let found = follow(old, new);
+        assert!(!found.is_sound());
+        found.next[0].succession.iter().map(|d| d.about.clone()).collect()
+    };
+    // One person alone names the next key: whoever holds the old key could do that, too.
+    let one_person = first(false, true);
+    let after = second(Some(&one_person.checkpoint(None)));
+    assert_eq!(why(&one_person, &after), ["key of the log"]);
+    let open = first(true, false);
+    let after = second(Some(&open.checkpoint(None)));
+    assert_eq!(why(&open, &after), ["end of the log before"]);
+    assert_eq!(why(&old, &second(None)), ["entry 0"]);
+    let mut elsewhere = Log::open("south/2026", None);
+    elsewhere.own("log.closed", json!({ "reason": "year_end" }));
+    assert_eq!(why(&old, &second(Some(&elsewhere.checkpoint(None)))), ["entry 0"]);
+    // It cites an earlier end than the one the log has.
+    let cut = first(true, false);
+    let early = cut.checkpoint(None);
+    assert_eq!(why(&old, &second(Some(&early))), ["end of the log"]);
 }
 
 #[test]

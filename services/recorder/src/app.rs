@@ -1,5 +1,6 @@
 //! The service as a whole: what handlers share, and how it is put together.
 
+use std::collections::BTreeMap;
 use std::future::{Ready, ready};
 use std::net::{SocketAddr, TcpListener};
 use std::ops::Deref;
@@ -12,25 +13,27 @@ use actix_web::{
     App, FromRequest, HttpMessage as _, HttpRequest, HttpServer, ResponseError as _, web,
 };
 use jiff::Timestamp;
-use ledger::seams::Clock;
+use ledger::people::PeopleStore;
+use ledger::seams::{Clock, Random};
 use shopfloor::State;
+use shopfloor::ids::PersonId;
 use tokio::sync::{OwnedSemaphorePermit, Semaphore, watch};
 use utoipa_actix_web::AppExt as _;
 
 use crate::authn::{Authenticator, Identity};
+use crate::cli::Seams;
 use crate::config::Config;
 use crate::http::gate;
 use crate::http::rates::Rates;
 use crate::limits::{
     EXPORTS_MAX, FEED_WAITERS_MAX, HEAD_TIME_MAX, KEEP_ALIVE, RETRY_WAITING_S, STOP_TIME_MAX,
 };
-use crate::log::Log;
+use crate::log::{Log, Signed};
 use crate::metrics::Metrics;
 use crate::pages::credentials::Credentials;
 use crate::problem::{Kind, Problem};
 use crate::refusals::Refusals;
-use crate::reports::ReportStore;
-use crate::texts::TextStore;
+use crate::reports::{ReportStore, Still};
 use crate::witnesses::Witnesses;
 
 /// What every handler shares.
@@ -47,8 +50,10 @@ pub struct Recorder {
     pub metrics: Metrics,
     /// Tells the time.
     pub clock: Arc<dyn Clock>,
-    /// Free text and other personal data, erasable.
-    pub texts: TextStore,
+    /// Names and free text, erasable.
+    pub people: PeopleStore,
+    /// Makes sources of random bytes.
+    pub random: fn() -> Box<dyn Random>,
     /// Reports as they were issued.
     pub reports: ReportStore,
     /// Who else remembers the log.
@@ -78,17 +83,19 @@ impl Recorder {
         config: Config,
         log: Log,
         authn: Authenticator,
-        texts: TextStore,
+        people: PeopleStore,
         reports: ReportStore,
-        clock: Arc<dyn Clock>,
+        seams: &Seams,
     ) -> anyhow::Result<Self> {
         let metrics = Metrics::new()?;
+        let (clock, random) = (Arc::clone(&seams.clock), seams.random);
         let witnesses = Witnesses::of(&config, log.clone(), Arc::clone(&clock), &metrics)?;
         Ok(Self {
             waiters: Arc::new(Semaphore::new(FEED_WAITERS_MAX)),
             stopping: watch::channel(false).0,
             exports: Arc::new(Semaphore::new(EXPORTS_MAX)),
-            texts,
+            people,
+            random,
             reports,
             credentials: Credentials::of(&config),
             rates: Rates::new(&config.limits),
@@ -184,6 +191,62 @@ impl Recorder {
         let mut stopping = self.stopping.subscribe();
         // An error would mean that the recorder is gone, which is the same to whoever waits.
         let _ = stopping.wait_for(|stopping| *stopping).await;
+    }
+
+    /// Refuses whoever has left, however long the token is good.
+    ///
+    /// # Errors
+    /// [`Kind::PersonLeft`].
+    pub fn demand_still_here(&self, who: &Identity) -> Result<(), Problem> {
+        let Ok(person) = PersonId::new(&who.subject) else { return Ok(()) };
+        let now = self.now();
+        self.log.ask(|state| state.people.gone(&person, now)).map_or(Ok(()), |last_day| {
+            let detail = format!("the last day of `{person}` was {last_day}");
+            Err(Problem::new(Kind::PersonLeft, detail))
+        })
+    }
+
+    /// The names that are known, by pseudonym. For one print, and not kept.
+    ///
+    /// # Errors
+    /// [`Kind::Internal`] if they cannot be read.
+    pub fn names(&self) -> Result<BTreeMap<String, String>, Problem> {
+        let failed = |error: ledger::LedgerError| Problem::internal(&error);
+        let mut names = BTreeMap::new();
+        for person in self.people.persons().map_err(failed)? {
+            let identity = self.people.person(&person).map_err(failed)?;
+            names
+                .extend(identity.and_then(|i| crate::api::texts::name_of(&i)).map(|n| (person, n)));
+        }
+        Ok(names)
+    }
+
+    /// The log at one moment, its checkpoint cosigned by whoever of the witnesses answers in time: what
+    /// is printed from it is an anchor outside, whoever keeps the sheet.
+    ///
+    /// # Errors
+    /// [`LogError`](crate::log::LogError) as a problem.
+    pub async fn still(&self) -> Result<Still, Problem> {
+        let Still { signed, state } = self.log.still().await?;
+        Ok(Still { signed: self.witnesses.cosigned(signed).await, state })
+    }
+
+    /// A checkpoint that covers an entry: the newest that enough witnesses cosigned, else the newest
+    /// published, else a new one.
+    ///
+    /// # Errors
+    /// [`LogError`](crate::log::LogError) as a problem.
+    pub async fn checkpoint_over(&self, seq: u64) -> Result<Arc<Signed>, Problem> {
+        let covers = |size: u64| size > seq;
+        if let Some(covered) = self.witnesses.covered().filter(|covered| covers(covered.size))
+            && let Some(signed) = self.log.signed(covered.size)?
+        {
+            return Ok(Arc::new(signed));
+        }
+        match self.log.published().filter(|signed| covers(signed.size)) {
+            Some(signed) => Ok(signed),
+            None => Ok(self.log.publish().await?),
+        }
     }
 
     /// Counts a problem.

@@ -36,6 +36,10 @@ const PEOPLE: &[Role] = &[Lead, Quality, Ehs, Auditor, Admin];
 const PEOPLE_AND_SELF: &[Role] = &[Technician, Lead, Quality, Ehs, Auditor, Admin];
 /// Those who may read free text, which may hold personal data.
 const WORDS: &[Role] = &[Lead, Quality, Ehs];
+/// Those who enrol people and so know their names.
+const ENROLLERS: &[Role] = &[Lead, Admin];
+/// Those who erase personal data.
+const ERASERS: &[Role] = &[Lead, Quality, Admin];
 /// Those whom reports are for.
 const REPORTS: &[Role] = &[Lead, Quality, Ehs, Auditor, Authority];
 /// Those who compile reports.
@@ -86,8 +90,9 @@ const NOBODYS: &[Kind] = &[Kind::NotFound, Kind::ForbiddenSite];
 const PROVED: &[Kind] = &[Kind::BadParameter, Kind::NotFound, Kind::WriterStopped];
 /// Problems of waiting.
 const WAITED: &[Kind] = &[Kind::BadParameter, Kind::TooManyWaiting];
-/// Problems of a body.
+/// Problems of words that are deposited: those of a body and of naming whose they are.
 const SENT: &[Kind] = &[
+    Kind::ForbiddenOperator,
     Kind::UnsupportedMediaType,
     Kind::UnsupportedEncoding,
     Kind::BodyTooLarge,
@@ -104,7 +109,6 @@ const SENT: &[Kind] = &[
 const RECORDED: &[Kind] = &[
     Kind::ForbiddenSite,
     Kind::ForbiddenOperator,
-    Kind::PersonLeft,
     Kind::UnsupportedMediaType,
     Kind::UnsupportedEncoding,
     Kind::BodyTooLarge,
@@ -163,6 +167,39 @@ const ISSUED: &[Kind] = &[
     Kind::Unanswered,
     Kind::StorageFull,
     Kind::WriterStopped,
+];
+/// Problems of an erasure: those of a body and of the writer.
+const ERASED: &[Kind] = &[
+    Kind::NotFound,
+    Kind::UnsupportedMediaType,
+    Kind::UnsupportedEncoding,
+    Kind::BodyTooLarge,
+    Kind::BodyTooSlow,
+    Kind::BadEncoding,
+    Kind::BadParameter,
+    Kind::MalformedJson,
+    Kind::WrongType,
+    Kind::UnknownMember,
+    Kind::MissingMember,
+    Kind::InvalidValue,
+    Kind::Busy,
+    Kind::Unanswered,
+    Kind::StorageFull,
+    Kind::WriterStopped,
+];
+/// Problems of a name that is deposited.
+const IDENTIFIED: &[Kind] = &[
+    Kind::NotFound,
+    Kind::UnsupportedMediaType,
+    Kind::UnsupportedEncoding,
+    Kind::BodyTooLarge,
+    Kind::BodyTooSlow,
+    Kind::BadEncoding,
+    Kind::MalformedJson,
+    Kind::WrongType,
+    Kind::UnknownMember,
+    Kind::MissingMember,
+    Kind::InvalidValue,
 ];
 /// No problems of its own.
 const NONE: &[Kind] = &[];
@@ -247,8 +284,14 @@ pub const OPERATIONS: &[Operation] = {
         row("listReports", "GET", "/v1/reports", Roles(REPORTS), NONE),
         row("readReport", "GET", "/v1/reports/{digest}", Roles(REPORTS), ONE),
         row("takeEvidence", "GET", "/v1/evidence", Roles(EVIDENCE), TAKEN),
+        row("takeExcerpt", "GET", "/v1/excerpt", Roles(OFFICE), EXPORTED),
+        row("proveReportLine", "GET", "/v1/reports/{digest}/excerpt", Roles(OFFICE), EXPORTED),
         row("depositText", "POST", "/v1/texts", Roles(SENDERS), SENT),
         row("openText", "GET", "/v1/texts/{digest}", Roles(WORDS), ONE),
+        row("eraseText", "POST", "/v1/texts/{digest}/erasure", Roles(ERASERS), ERASED),
+        row("keepIdentity", "PUT", "/v1/people/{id}/identity", Roles(ENROLLERS), IDENTIFIED),
+        row("readIdentity", "GET", "/v1/people/{id}/identity", Roles(WORDS), &[Kind::NotFound]),
+        row("erasePerson", "POST", "/v1/people/{id}/erasure", Roles(ERASERS), ERASED),
         row("live", "GET", "/healthz", Public, NONE),
         row("ready", "GET", "/readyz", Public, &[Kind::WriterStopped]),
         row("readMetrics", "GET", "/metrics", Roles(WATCHERS), NONE),
@@ -273,7 +316,8 @@ impl Operation {
 
     /// Every problem it can answer with, in the order of the table.
     pub fn all_problems(&self) -> Vec<Kind> {
-        const SIGNED_IN: &[Kind] = &[Kind::Unauthenticated, Kind::RateLimited, Kind::Forbidden];
+        const SIGNED_IN: &[Kind] =
+            &[Kind::Unauthenticated, Kind::RateLimited, Kind::Forbidden, Kind::PersonLeft];
         let shared = if self.access == Access::Public { &[] } else { SIGNED_IN };
         TABLE
             .iter()
@@ -351,6 +395,17 @@ pub fn may_record(who: &Identity, envelope: &Envelope, kind: &EventKind) -> Resu
         }
         Some(_) | None => Ok(()),
     }
+}
+
+/// Checks that somebody may read names and free text.
+///
+/// # Errors
+/// [`Kind::Forbidden`].
+pub fn may_see_names(who: &Identity) -> Result<()> {
+    if who.roles.iter().any(|role| WORDS.contains(role)) {
+        return Ok(());
+    }
+    Err(Problem::new(Kind::Forbidden, format!("names need another role than {}", words(who))))
 }
 
 /// Checks that a token may see something of this site. The answer is the same as for something

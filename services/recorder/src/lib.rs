@@ -20,6 +20,5 @@ pub mod problem;
 mod refusals;
 pub mod reports;
 pub mod secret;
-pub mod texts;
 pub mod tls;
 pub mod witnesses;

@@ -23,6 +23,12 @@ pub const OTHER_BODY_BYTES_MAX: usize = 64 << 10;
 /// Longest free text that may be deposited, in characters.
 pub const TEXT_CHARS_MAX: usize = 4_000;
 
+/// Longest name of a person, in characters.
+pub const NAME_CHARS_MAX: usize = 200;
+
+/// Most entries in an excerpt: whoever needs more needs the full bundle.
+pub const EXCERPT_ENTRIES_MAX: usize = 1_024;
+
 /// Time in which a body must have arrived whole. A slow sender holds a connection, not memory.
 pub const BODY_TIME_MAX: Duration = Duration::from_secs(20);
 

@@ -1,19 +1,17 @@
 //! The one file that knows the ledger: what the recorder wants of a log, in the recorder's words.
 
-mod keys;
 mod trial;
 
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 
-use chain::canon;
+use chain::Digest;
 use chain::entry::{Actor, ClientSignature, EntryView};
-use chain::merkle::HashSource;
-use chain::note::VerifierKey;
+use chain::merkle::{self, HashSource};
+use chain::note::{KeyKind, VerifierKey};
 use chain::proof::TlogProof;
-use chain::tile::{Tile, TileSourceError};
-use chain::{Digest, merkle};
+use chain::tile::{Tile, TileCache, TileSourceError};
 use ledger::disk::{Disk, FileSystemPolicy, OsDisk};
 use ledger::engine::files::FilesOptions;
 use ledger::engine::{Chunk, Store};
@@ -21,13 +19,15 @@ use ledger::notary::SharedSigner;
 use ledger::seams::{Clock, Random};
 use ledger::{Health, IndexPlace, Ledger, LedgerError, Pace, Seams, Unacceptable, tree};
 use shopfloor::catalogue::EventKind;
+use shopfloor::record::Record;
+use shopfloor::record::events::KeyUse;
+use shopfloor::record::keys::EnrolledKey;
 use shopfloor::{Envelope, Event, Finding, Refusal, State};
 
 use crate::config::Config;
 use crate::limits::{RETRY_BUSY_S, STOP_TIME_MAX, WRITER_TIME_MAX};
 use crate::problem::{Kind, Problem};
 use crate::reports::Still;
-use keys::ClientKeys;
 
 pub use ledger::Receipt;
 
@@ -178,7 +178,7 @@ struct Inner {
     /// Held shared by every submission and alone by a batch that is recorded as a whole, so that
     /// nothing comes between its trial and its record.
     order: tokio::sync::RwLock<()>,
-    client_keys: ClientKeys,
+    tiles: Arc<TileCache>,
     size_at_start: u64,
     own_events: AtomicU64,
     /// The newest checkpoint with the cosignatures it was given, if it has any.
@@ -244,12 +244,12 @@ impl LogParts {
 }
 
 impl Log {
-    /// Creates a log; entry 0 tells origin and key.
+    /// Creates a log; entry 0 tells origin and key, and the final checkpoint of the log it continues.
     ///
     /// # Errors
     /// [`LedgerError::Exists`] if a log or its watermark is there already; I/O errors.
-    pub fn create(parts: &LogParts) -> Result<Signed, LedgerError> {
-        ledger::create(parts.seams(), &parts.places.files, None)
+    pub fn create(parts: &LogParts, continues: Option<&str>) -> Result<Signed, LedgerError> {
+        ledger::create(parts.seams(), &parts.places.files, continues)
     }
 
     /// Opens a log and starts its threads. What was damaged opens for reading only.
@@ -274,7 +274,7 @@ impl Log {
             key,
             clock: Arc::clone(&parts.clock),
             order: tokio::sync::RwLock::new(()),
-            client_keys: ClientKeys::default(),
+            tiles: Arc::default(),
             size_at_start,
             own_events: AtomicU64::new(0),
             cosigned: Mutex::new(None),
@@ -348,7 +348,14 @@ impl Log {
     }
 
     fn is_open_to_clients(&self) -> Result<(), LogError> {
+        self.is_not_closed()?;
         locked(&self.0.barred).clone().map_or(Ok(()), |why| Err(LogError::Barred(why)))
+    }
+
+    /// Nothing follows `log.closed`, not even an event of the log itself.
+    fn is_not_closed(&self) -> Result<(), LogError> {
+        self.ask(|state| state.record.closed_by())
+            .map_or(Ok(()), |seq| Err(LogError::Stopped(format!("it was closed by entry {seq}"))))
     }
 
     /// Has events recorded, in their order, or tries them.
@@ -365,6 +372,8 @@ impl Log {
         handling: Handling,
     ) -> Result<Vec<Outcome>, LogError> {
         if handling.dry_run {
+            // It tells what is known already.
+            self.index_is_current().await?;
             return trial::run(self, &submissions, handling);
         }
         self.is_open_to_clients()?;
@@ -422,6 +431,7 @@ impl Log {
     ) -> Result<Receipt, LogError> {
         let name = event.kind().name;
         let _shared = self.0.order.read().await;
+        self.is_not_closed()?;
         let number = self.0.own_events.fetch_add(1, Ordering::Relaxed);
         // Unique over restarts: as soon as one of them is recorded, the next start has a greater
         // size; if none is, the id was never used.
@@ -570,6 +580,16 @@ impl Log {
         Ok(self.store().checkpoint(size)?)
     }
 
+    /// The same with its root.
+    ///
+    /// # Errors
+    /// [`LogError::Failed`].
+    pub fn signed(&self, size: u64) -> Result<Option<Signed>, LogError> {
+        let Some(note) = self.checkpoint(size)? else { return Ok(None) };
+        let name = format!("the checkpoint of {size} entries");
+        Ok(ledger::notary::read_checkpoint(&note, self.key(), &name)?)
+    }
+
     /// Sizes of all published checkpoints, ascending.
     ///
     /// # Errors
@@ -591,18 +611,27 @@ impl Log {
     /// # Errors
     /// [`LogError::Failed`], also if the checkpoint does not cover the entry.
     pub fn proof(&self, seq: u64, checkpoint: &Signed) -> Result<TlogProof, LogError> {
-        let path = merkle::prove_inclusion(&self.hashes(checkpoint.size), seq, checkpoint.size)
+        let Signed { size, root, .. } = checkpoint;
+        let source = self.hashes(*size);
+        let failed = |error: &dyn std::error::Error| LogError::Failed(error.to_string());
+        let path = merkle::prove_inclusion(&source, seq, *size)
             .map_err(|error| LogError::Failed(error_chain(&error)))?;
+        // Tiles are files beside the log: what one that rotted gives is no proof.
+        let leaf = source.hash(0, seq).map_err(|error| failed(&error))?;
+        if let Err(error) = merkle::verify_inclusion(&leaf, seq, *size, &path, root) {
+            self.0.tiles.clear();
+            return Err(failed(&error));
+        }
         Ok(TlogProof { extra: None, index: seq, path, checkpoint: checkpoint.note.clone() })
     }
 
-    /// Hashes of the tree over the first `size` entries, for making many proofs: what was read once
-    /// is kept.
+    /// Hashes of the tree over the first `size` entries, for making proofs: what was read lately is
+    /// kept.
     pub fn hashes(
         &self,
         size: u64,
     ) -> impl HashSource<Error = TileSourceError<LedgerError>> + use<'_> {
-        tree::hashes(self.store(), size)
+        tree::hashes(self.store(), size, Arc::clone(&self.0.tiles))
     }
 
     /// The consistency proof between two sizes, `0 < from <= to <= size`.
@@ -632,34 +661,50 @@ impl Log {
         self.ask(State::clone)
     }
 
-    /// Checks that a client's signature of an event is by an enrolled key.
+    /// Checks that a client's signature of an event is by an enrolled key that is in force.
     ///
     /// # Errors
-    /// [`Kind::UnknownKey`], [`Kind::BadSignature`]; [`Kind::Internal`] if the log cannot be read.
+    /// [`Kind::UnknownKey`], [`Kind::BadSignature`].
     pub fn check_signature(
         &self,
         signature: &ClientSignature,
         event: &[u8],
     ) -> Result<(), Problem> {
-        let keys = self.0.client_keys.current(self)?;
-        let Some(key) = keys.iter().find(|key| key.label() == signature.by) else {
-            let detail = format!("key `{}` is not enrolled", crate::problem::echo(&signature.by));
+        let named = |key: &&EnrolledKey| is_client_key(key) && key.is_named(&signature.by);
+        let key = self.ask(|state| state.record.keys().iter().find(named).map(|k| k.key.clone()));
+        let Some(key) = key.and_then(|key| key.parse::<VerifierKey>().ok()) else {
+            let name = crate::problem::echo(&signature.by);
+            let detail = format!("key `{name}` is not enrolled, not approved yet, or revoked");
             return Err(Problem::new(Kind::UnknownKey, detail));
         };
-        if signature.verify(key, self.origin(), event) {
+        if signature.verify(&key, self.origin(), event) {
             return Ok(());
         }
         let detail = format!("the signature is not by `{}` over this event", signature.by);
         Err(Problem::new(Kind::BadSignature, detail))
     }
 
-    /// The client keys that are enrolled and not revoked, in the order of their enrolment.
-    ///
-    /// # Errors
-    /// [`LogError::Failed`].
-    pub fn client_keys(&self) -> Result<Vec<VerifierKey>, LogError> {
-        Ok(self.0.client_keys.current(self)?.to_vec())
+    /// The client keys in force, in the order of their enrolment.
+    pub fn client_keys(&self) -> Vec<VerifierKey> {
+        self.ask(|state| client_keys(&state.record))
     }
+}
+
+fn is_client_key(key: &EnrolledKey) -> bool {
+    key.usage == KeyUse::Client && key.is_in_force()
+}
+
+/// The client keys in force, in the order of their enrolment.
+pub(crate) fn client_keys(record: &Record) -> Vec<VerifierKey> {
+    let mut keys: Vec<VerifierKey> = Vec::new();
+    for enrolled in record.keys().iter().filter(|key| is_client_key(key)) {
+        let key: Option<VerifierKey> = enrolled.key.parse().ok();
+        let fits = |key: &VerifierKey| {
+            key.kind() == KeyKind::Ed25519 && keys.iter().all(|k| k.label() != key.label())
+        };
+        keys.extend(key.filter(fits));
+    }
+    keys
 }
 
 impl Submission {
@@ -698,10 +743,4 @@ impl Submission {
     pub fn bytes(&self) -> &[u8] {
         self.prepared.bytes()
     }
-}
-
-/// SHA-256 of the canonical bytes, as recorded attempts name them.
-fn digest_of(submission: &Submission) -> String {
-    debug_assert!(canon::check(submission.bytes()).is_ok());
-    Digest::of(submission.bytes()).to_string()
 }

@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use clap::{Parser, Subcommand};
 use ledger::seams::{Clock, OsRandom};
-use recorder::cli::{Seams, backup, badge, check, export, keys, rebuild, serve, token};
+use recorder::cli::{Seams, backup, badge, check, close, export, keys, rebuild, serve, token};
 use recorder::config::Config;
 use recorder::demo;
 
@@ -35,6 +35,10 @@ enum Command {
     Rebuild,
     /// Print the log's verification key; make the key if there is none.
     Keys,
+    /// End the log for good and print its final checkpoint; the service must be stopped. A log keeps
+    /// its key for life: to change the key, close the log and begin the next one (see `serve
+    /// --continues`).
+    Close(close::CloseArgs),
     /// Copy the data directory, also while the service runs, and check the copy.
     Backup(backup::BackupArgs),
     /// Copy a backup into an empty data directory and check it.
@@ -90,6 +94,9 @@ fn run(args: Args) -> anyhow::Result<ExitCode> {
         Command::Export(args) => export::run(&config, &args),
         Command::Rebuild => rebuild::run(&config, &seams),
         Command::Keys => keys::run(&config, &seams),
+        Command::Close(args) => {
+            actix_web::rt::System::new().block_on(close::run(&config, &seams, &args))
+        }
         Command::Backup(args) => backup::backup(&config, &args),
         Command::Restore(args) => backup::restore(&config, &args),
         Command::Openapi => {

@@ -77,7 +77,7 @@ problems! {
         when "a person names somebody else in `operator`; only services post for people",
         do "leave `operator` out";
     PersonLeft "person-left" 403 "The person has left",
-        when "the record says that the token's person, or the one a service posts for, has left",
+        when "the record says that the token's person has left; an event that a service posts for such a person is kept and becomes a finding",
         do "ask the lead to enrol the person again";
     UnsupportedMediaType "unsupported-media-type" 415 "Media type not understood",
         when "`Content-Type` is none of those of the operation",

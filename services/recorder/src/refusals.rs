@@ -8,6 +8,7 @@ use std::time::Instant;
 
 use governor::{DefaultDirectRateLimiter, Quota, RateLimiter};
 use shopfloor::Event;
+use shopfloor::ids::Label;
 use shopfloor::record::events::AccessRefused;
 
 use crate::app::Recorder;
@@ -54,6 +55,7 @@ impl Refusals {
         let event = Event::AccessRefused(AccessRefused {
             operation: operation.to_owned(),
             roles: who.roles.clone(),
+            who: Label::new(&who.subject).ok(),
         });
         let log = recorder.log.clone();
         actix_web::rt::spawn(async move {

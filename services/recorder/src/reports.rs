@@ -14,7 +14,7 @@ use chain::entry::EntryView;
 use chain::tile::TileSourceError;
 use jiff::Timestamp;
 use ledger::LedgerError;
-use report::disposal::{self, DisposalReport, EvidenceError, Head, Options, Print};
+use report::disposal::{self, DisposalReport, EvidenceError, Head, Names, Options, Print};
 use report::maintenance::{self, MaintenanceReport};
 use report::pdf::Language;
 use shopfloor::State;
@@ -128,13 +128,10 @@ impl Still {
             None => 0,
         };
         let at = Timestamp::from_millisecond(at_ms).map_err(|error| failed(error.to_string()))?;
-        let head = Head {
-            origin: log.origin().to_owned(),
-            size,
-            root: self.signed.root.to_base64(),
-            key_id: log.key().label(),
-            checkpoint: self.signed.note.clone(),
-        };
+        let Signed { root, note, .. } = &*self.signed;
+        let anchor = self.state.record.last_anchor().map(|seq| log.entry(seq));
+        let anchor = anchor.transpose()?.flatten();
+        let head = Head::new(log.origin(), size, *root, log.key().label(), note, anchor.as_deref());
         Ok((head, Options { at }))
     }
 }
@@ -232,7 +229,8 @@ pub fn custody_sheet(
     Ok(sheet.map(|sheet| disposal::sheet_to_pdf(&sheet, &print)).transpose()?)
 }
 
-/// Writes a report of this log in a form. The printed one carries its evidence.
+/// Writes a report of this log in a form. The printed one carries its evidence, and the names that
+/// `names` knows.
 ///
 /// # Errors
 /// [`ReportError::Data`], [`ReportError::Print`], [`ReportError::Evidence`].
@@ -241,6 +239,7 @@ pub fn write(
     report: &DisposalReport,
     form: Form,
     language: Language,
+    names: Option<&Names<'_>>,
 ) -> Result<Vec<u8>, ReportError> {
     match form {
         Form::Json => Ok(report::json::to_bytes(report)?),
@@ -250,7 +249,8 @@ pub fn write(
             let entry = |seq| log.entry(seq).ok().flatten();
             let hashes = log.hashes(report.head.size);
             let evidence = disposal::evidence(report, language, log.key(), entry, &hashes)?;
-            Ok(disposal::to_pdf(report, &Print { language, evidence, ..Print::default() })?)
+            let print = Print { language, names, evidence, ..Print::default() };
+            Ok(disposal::to_pdf(report, &print)?)
         }
     }
 }

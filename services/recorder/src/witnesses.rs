@@ -64,6 +64,15 @@ struct Known {
     contradiction: Option<String>,
 }
 
+impl Known {
+    /// An older checkpoint that is cosigned late takes nothing back.
+    fn take(&mut self, covered: Covered) {
+        if self.covered.as_ref().is_none_or(|known| known.size <= covered.size) {
+            self.covered = Some(covered);
+        }
+    }
+}
+
 /// The newest checkpoint that enough witnesses cosigned.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Covered {
@@ -105,6 +114,43 @@ impl std::fmt::Debug for Witnesses {
     }
 }
 
+/// The witnesses of a configuration that was checked.
+fn configured(config: &Config) -> Vec<Witness> {
+    let witness = |w: &crate::config::WitnessConfig| {
+        let key = w.key.parse().ok()?;
+        Some(Witness { url: w.url.trim_end_matches('/').to_owned(), key })
+    };
+    config.witnesses.iter().filter_map(witness).collect()
+}
+
+/// `policy.txt` and `keys.txt` of a log, from its configuration, without the service.
+pub fn papers(config: &Config, log: &VerifierKey, clients: Vec<VerifierKey>) -> (Policy, Keys) {
+    let witnesses = configured(config);
+    (policy(log, &witnesses, config.witnessing.quorum), keys(log, &witnesses, clients))
+}
+
+fn policy(log: &VerifierKey, witnesses: &[Witness], quorum: usize) -> Policy {
+    let log = PolicyLog { key: log.clone(), url: None };
+    let witness = |(at, witness): (usize, &Witness)| PolicyWitness {
+        name: format!("w{}", at + 1),
+        key: witness.key.clone(),
+        url: Some(witness.url.clone()),
+    };
+    let witnesses: Vec<PolicyWitness> = witnesses.iter().enumerate().map(witness).collect();
+    let mut policy = Policy { logs: vec![log], witnesses, ..Policy::default() };
+    if !policy.witnesses.is_empty() {
+        let members = (0..policy.witnesses.len()).map(Member::Witness).collect();
+        policy.groups.push(PolicyGroup { name: "enough".to_owned(), threshold: quorum, members });
+        policy.quorum = Some(Member::Group(0));
+    }
+    policy
+}
+
+fn keys(log: &VerifierKey, witnesses: &[Witness], clients: Vec<VerifierKey>) -> Keys {
+    let witnesses = witnesses.iter().map(|witness| witness.key.clone()).collect();
+    Keys { witnesses, clients, ..Keys::of_log(log.clone()) }
+}
+
 fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
@@ -126,11 +172,7 @@ impl Witnesses {
             .timeout(Duration::from_millis(u64::from(config.witnessing.answer_ms_max)))
             .build()
             .map_err(|error| LogError::Failed(error.to_string()))?;
-        let witness = |w: &crate::config::WitnessConfig| {
-            let key = w.key.parse().ok()?;
-            Some(Witness { url: w.url.trim_end_matches('/').to_owned(), key })
-        };
-        let witnesses: Vec<Witness> = config.witnesses.iter().filter_map(witness).collect();
+        let witnesses = configured(config);
         let standing = |w: &Witness| Standing { label: w.key.label(), ..Standing::default() };
         let standings = witnesses.iter().map(standing).collect();
         let rule = config.witnessing.clone();
@@ -186,33 +228,12 @@ impl Witnesses {
 
     /// `policy.txt` of this log: which witnesses must have cosigned.
     pub fn policy(&self) -> Policy {
-        let log = PolicyLog { key: self.0.log.key().clone(), url: None };
-        let witness = |(at, witness): (usize, &Witness)| PolicyWitness {
-            name: format!("w{}", at + 1),
-            key: witness.key.clone(),
-            url: Some(witness.url.clone()),
-        };
-        let witnesses: Vec<PolicyWitness> =
-            self.0.witnesses.iter().enumerate().map(witness).collect();
-        let mut policy = Policy { logs: vec![log], witnesses, ..Policy::default() };
-        if self.are_configured() {
-            let members = (0..policy.witnesses.len()).map(Member::Witness).collect();
-            let threshold = self.0.rule.quorum;
-            policy.groups.push(PolicyGroup { name: "enough".to_owned(), threshold, members });
-            policy.quorum = Some(Member::Group(0));
-        }
-        policy
+        policy(self.0.log.key(), &self.0.witnesses, self.0.rule.quorum)
     }
 
     /// `keys.txt` of this log: its key, its witnesses, its clients.
-    ///
-    /// # Errors
-    /// [`LogError::Failed`] if the log cannot be read.
-    pub fn keys(&self) -> Result<Keys, LogError> {
-        let mut keys = Keys::of_log(self.0.log.key().clone());
-        keys.witnesses = self.0.witnesses.iter().map(|witness| witness.key.clone()).collect();
-        keys.clients = self.0.log.client_keys()?;
-        Ok(keys)
+    pub fn keys(&self) -> Keys {
+        keys(self.0.log.key(), &self.0.witnesses, self.0.log.client_keys())
     }
 
     /// Asks every witness once about the newest checkpoint, then goes on in the background until
@@ -249,6 +270,21 @@ impl Witnesses {
             // It ends by itself; if it panicked there is nothing left to wait for.
             let _ = task.await;
         }
+    }
+
+    /// A published checkpoint with the cosignatures that its witnesses give within their time limit.
+    /// For what is handed out: a report, an excerpt. Those who are away are asked again later.
+    pub async fn cosigned(&self, signed: Arc<Signed>) -> Arc<Signed> {
+        let kept = self.0.log.signed(signed.size).ok().flatten().map(Arc::new);
+        let signed = kept.unwrap_or(signed);
+        if !self.are_configured() || self.is_cosigned_by_all(&signed) {
+            return signed;
+        }
+        let lines = self.ask_all(&signed).await;
+        if lines.is_empty() {
+            return signed;
+        }
+        self.keep(&signed, lines).await.map_or(signed, Arc::new)
     }
 
     /// Asks about the newest published checkpoint unless everybody cosigned it.

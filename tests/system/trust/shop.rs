@@ -91,6 +91,37 @@ impl Shop {
         answer.json()
     }
 
+    /// Puts waste into two drums.
+    pub(super) fn fill_drums(&self) {
+        let technician = self.api("op_k7", &["technician"]);
+        for drum in ["D-118", "D-119"] {
+            let record = |name: &str, time: &str, data: Value| {
+                let subject = format!("container/{drum}");
+                let event = event(&format!("{drum}-{name}"), name, &subject, time, data);
+                let answer = technician.record(&event).expect("an answer");
+                assert_eq!(answer.status, 201, "{}", answer.text());
+            };
+            let kg = |value: &str| json!({ "value": value, "unit": "kg" });
+            let opened = json!({
+                "stream": "PA-DUST", "tare": kg("9.80"), "area": "central", "location": "CAA-2",
+            });
+            record("container.opened", "2026-03-05T09:00:00+01:00", opened);
+            let added = json!({ "what": "wipes", "mass": kg("0.50") });
+            record("waste.added", "2026-03-05T09:10:00+01:00", added);
+        }
+    }
+
+    /// Issues the disposal report; returns what was issued.
+    pub(super) fn issue_report(&self) -> Value {
+        let order = json!({ "site": "north", "from": "2026-01-01", "to": "2026-12-31" });
+        let body = order.to_string();
+        let ehs = self.api("op_e1", &["ehs"]);
+        let answer = ehs.post("/v1/reports/disposal", "application/json", &[], body.as_bytes());
+        let answer = answer.expect("an answer");
+        assert_eq!(answer.status, 201, "{}", answer.text());
+        answer.json()
+    }
+
     /// Asks for a checkpoint over everything and waits until the witness has cosigned it.
     pub(super) fn wait_until_covered(&self) {
         let api = self.auditor();

@@ -8,8 +8,14 @@ pub(crate) mod print;
 pub(crate) mod tables;
 pub(crate) mod words;
 
+use chain::Digest;
+use chain::checkpoint::split_cosignature;
+use chain::entry::Entry;
+use chain::note::Note;
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
+use shopfloor::Fact;
+use shopfloor::catalogue::Event;
 use shopfloor::common::Day;
 use shopfloor::finding::{Finding, Level};
 use shopfloor::ids::{Code, Label, Subject};
@@ -53,6 +59,35 @@ pub struct Head {
     pub key_id: String,
     /// The signed checkpoint, verbatim; empty when none was signed yet.
     pub checkpoint: String,
+    /// Who cosigned it before the report was made.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub cosigned: Vec<Cosigned>,
+    /// The newest checkpoint cosigned by others that these entries keep.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub anchor: Option<KeptAnchor>,
+    /// Entries that nothing outside the log covered when the report was made: whoever holds its key
+    /// could still rewrite them.
+    pub uncovered_entries: u64,
+}
+
+/// Somebody who remembers a checkpoint.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Cosigned {
+    /// Name and id of the key.
+    pub by: String,
+    /// When, by their clock, UTC.
+    pub at: String,
+}
+
+/// A checkpoint cosigned by others, kept in the log.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct KeptAnchor {
+    /// Entry that keeps it.
+    pub entry: u64,
+    /// Entries it covers.
+    pub size: u64,
+    /// Who cosigned it.
+    pub cosigned: Vec<Cosigned>,
 }
 
 /// How to compile a report.
@@ -446,6 +481,36 @@ impl DisposalReport {
 }
 
 impl Head {
+    /// Where a log stood: a checkpoint of its key `key_id` over `size` entries, or only its lines
+    /// while none was signed; `anchor` is the newest entry among them that keeps a cosigned one, as
+    /// stored. Signatures are read and not verified: an audit does that.
+    pub fn new(
+        origin: &str,
+        size: u64,
+        root: Digest,
+        key_id: String,
+        checkpoint: &str,
+        anchor: Option<&[u8]>,
+    ) -> Self {
+        let cosigned = cosigned(checkpoint);
+        let anchor = anchor.and_then(KeptAnchor::read);
+        let covered = match (&cosigned[..], &anchor) {
+            ([], None) => 0,
+            ([], Some(anchor)) => anchor.size.min(size),
+            ([..], _) => size,
+        };
+        Self {
+            origin: origin.to_owned(),
+            size,
+            root: root.to_base64(),
+            key_id,
+            checkpoint: checkpoint.to_owned(),
+            cosigned,
+            anchor,
+            uncovered_entries: size - covered,
+        }
+    }
+
     /// The signed checkpoint, or its three lines while there is none.
     pub fn anchor_text(&self) -> String {
         if self.checkpoint.is_empty() {
@@ -454,4 +519,24 @@ impl Head {
             self.checkpoint.clone()
         }
     }
+}
+
+impl KeptAnchor {
+    fn read(line: &[u8]) -> Option<Self> {
+        let entry = Entry::parse(line).ok()?;
+        let Event::AnchorKept(kept) = Fact::from_entry(&entry).ok()?.event else { return None };
+        let size = kept.note.lines().nth(1)?.parse().ok()?;
+        Some(Self { entry: entry.seq, size, cosigned: cosigned(&kept.note) })
+    }
+}
+
+/// The cosignatures of a note, told apart by their form (C2SP tlog-cosignature).
+fn cosigned(note: &str) -> Vec<Cosigned> {
+    let lines = Note::parse(note.as_bytes()).map(|note| note.signatures).unwrap_or_default();
+    let told = lines.iter().filter_map(|line| {
+        let (at_s, _) = split_cosignature(&line.signature)?;
+        let at = Timestamp::from_second(i64::try_from(at_s).ok()?).ok()?.to_string();
+        Some(Cosigned { by: line.label(), at })
+    });
+    told.collect()
 }

@@ -143,6 +143,12 @@ texts! {
     KeyOfLog = "Key of the log", "Schlüssel des Protokolls";
     Checkpoint = "Signed checkpoint", "Signierter Prüfpunkt";
     CheckpointNone = "none yet", "noch keiner";
+    CosignedBy = "Cosigned by", "Mitgezeichnet von";
+    CosignedByNobody = "nobody when this was made", "niemandem bis zur Erstellung";
+    Uncovered = "Not covered from outside", "Von außen nicht gedeckt";
+    UncoveredNone = "0: others remember every entry this report rests on", "0: andere haben jeden Eintrag vermerkt, auf dem dieser Bericht beruht";
+    UncoveredAll = "whoever holds the key of the log could still rewrite them", "wer den Schlüssel des Protokolls hat, könnte sie noch umschreiben";
+    UncoveredSince = "all after what was cosigned at", "alle nach dem, was mitgezeichnet wurde am";
     CheckpointInQr = "in the code at the end", "im Code am Ende";
     Intro = "Every figure leads to entries of the log by their numbers; the same entries, days and rules give the same report to the byte. People stand here by pseudonym unless a name was asked for.", "Jede Zahl führt über Nummern zu Einträgen des Protokolls; gleiche Einträge, Tage und Regeln ergeben denselben Bericht, Byte für Byte. Personen stehen hier mit Pseudonym, wenn kein Name verlangt wurde.";
 

@@ -1,5 +1,6 @@
 //! What a person could and may do at a point in time.
 
+use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
 use super::events::Role;
@@ -122,6 +123,16 @@ impl People {
             }
         }
         left
+    }
+
+    /// Last day of a person who left and was not enrolled again, once that day is over everywhere:
+    /// the zone that comes last is 12 hours behind UTC.
+    pub fn gone(&self, person: &PersonId, now: Timestamp) -> Option<Day> {
+        const LAST_ZONE_S: i32 = -12 * 3600;
+        let time_ms = now.as_millisecond();
+        let day = local_day(time_ms, LAST_ZONE_S);
+        let (_, last_day) = self.left(person, Point { time_ms, seq: u64::MAX, day })?;
+        (crate::equipment::day_number(last_day.0) < day).then_some(last_day)
     }
 
     /// Whether anybody was authorised for a task before a point: from then on the task needs it.

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use crate::common::SignatureMeaning;
 use crate::forms::{record, words};
-use crate::ids::{Code, FileDigest, Label, PersonId, Reason, Subject};
+use crate::ids::{Code, FileDigest, FreeText, Label, PersonId, Reason, Subject};
 use crate::people::events::Role;
 use crate::quantity::Hours;
 
@@ -138,6 +138,10 @@ record! {
         person: PersonId,
         /// Why.
         reason: Reason,
+        /// The one text that was erased; left out: everything of the person.
+        [text]: FreeText,
+        /// Who ordered it, by pseudonym.
+        [ordered_by]: Label,
     }
 }
 
@@ -152,6 +156,8 @@ record! {
         rules: Vec<String>,
         /// SHA-256 of the refused event's canonical bytes.
         digest: FileDigest,
+        /// Who tried, by pseudonym; for a system, the system.
+        [who]: Label,
     }
 }
 
@@ -162,6 +168,8 @@ record! {
         operation: String,
         /// The roles that were presented.
         roles: Vec<Role>,
+        /// Who asked, by pseudonym; for a system, the system.
+        [who]: Label,
     }
 }
 

@@ -1,6 +1,7 @@
 //! What the log knows of itself: site configuration, corrections, signatures, reports issued.
 
 pub mod events;
+pub mod keys;
 pub mod rules;
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -90,6 +91,7 @@ pub struct Record {
     reports: Vec<IssuedReport>,
     last_anchor: Option<u64>,
     closed_by: Option<u64>,
+    keys: keys::EnrolledKeys,
     default_site: SiteConfig,
 }
 
@@ -160,6 +162,16 @@ impl Record {
         self.last_anchor
     }
 
+    /// Keys that the log was told of, in the order of their enrolment.
+    pub fn keys(&self) -> &[keys::EnrolledKey] {
+        &self.keys.0
+    }
+
+    /// Entry that closed the log: none may follow.
+    pub fn closed_by(&self) -> Option<u64> {
+        self.closed_by
+    }
+
     /// Whether a rule stops an event of this site under strict handling.
     pub(crate) fn stops(&self, site: Option<&Label>, rule: &str, by_default: bool) -> bool {
         match site.and_then(|s| self.site(s).stop_rules.as_ref()) {
@@ -223,6 +235,7 @@ impl Record {
     }
 
     pub(crate) fn apply(&mut self, fact: &Fact, original: Option<&Fact>) {
+        self.keys.apply(fact);
         match &fact.event {
             Event::EntryCorrected(c) => {
                 let event = original.and_then(|o| decode_data(o.event.kind().name, &c.data).ok());

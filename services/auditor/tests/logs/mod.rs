@@ -46,7 +46,8 @@ impl Log {
     pub(crate) fn open(name: &str, continues: Option<&str>) -> Self {
         let origin = format!("records.brackwater.example/{name}");
         let mut log = Self {
-            signer: Ed25519Signer::new(&origin, &[1; 32]).unwrap(),
+            // Each log has a key of its own.
+            signer: Ed25519Signer::new(&origin, Digest::of(origin.as_bytes()).as_bytes()).unwrap(),
             witness: Ed25519Signer::witness("witness.example.net/w1", &[2; 32]).unwrap(),
             head: Head::empty(),
             lines: Vec::new(),
@@ -111,6 +112,15 @@ impl Log {
         let mut event = self.event(name, "log/self", data);
         event["time"] = "2026-03-01T08:00:00Z".into();
         let actor = Actor { id: "op_first".into(), via: Via::Oidc, on_behalf_of: None };
+        self.push(&actor, &event, None);
+    }
+
+    /// A person approves an entry.
+    pub(crate) fn approve(&mut self, person: &str, seq: u64) {
+        let mut event =
+            self.event("entry.signed", &format!("entry/{seq}"), json!({ "meaning": "approved" }));
+        event["time"] = "2026-03-01T08:00:00Z".into();
+        let actor = Actor { id: person.into(), via: Via::Oidc, on_behalf_of: None };
         self.push(&actor, &event, None);
     }
 

@@ -1,5 +1,7 @@
 //! Single entries: their bytes, what became of them, and their proof.
 
+use std::sync::Arc;
+
 use actix_web::http::header::ContentType;
 use actix_web::{HttpResponse, get, web};
 use chain::entry::EntryView;
@@ -126,34 +128,51 @@ fn standing(state: &State, seq: u64, leaf: String) -> StandingView {
     }
 }
 
+/// Against which checkpoint.
+#[derive(Debug, Clone, Default, Serialize, Deserialize, JsonSchema, utoipa::IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub struct ProofQuery {
+    /// Size of a published checkpoint that covers the entry.
+    pub size: Option<u64>,
+}
+
 /// Get a proof that an entry is in the log
 ///
-/// A C2SP tlog-proof file against the newest published checkpoint, or a new one if that does not
-/// cover the entry yet. It holds hashes only and may be shown to people who may not read the entry.
+/// A C2SP tlog-proof file against the newest checkpoint that enough witnesses cosigned, else the
+/// newest published one, else a new one; or against the one of `size`. It holds hashes only and may
+/// be shown to people who may not read the entry.
 #[utoipa::path(
     operation_id = "proveEntry", tag = "proof",
-    params(("seq" = u64, Path, description = "Number of the entry, from 0.")),
+    params(("seq" = u64, Path, description = "Number of the entry, from 0."), ProofQuery),
     responses((status = 200, description = "A tlog-proof file.", body = String, content_type = "text/plain")),
 )]
 #[get("/v1/entries/{seq}/proof")]
 pub(super) async fn prove_entry(
     recorder: web::Data<Recorder>,
     seq: web::Path<u64>,
+    query: web::Query<ProofQuery>,
 ) -> Result<HttpResponse> {
     let log = recorder.log.clone();
     if *seq >= log.size() {
         return Err(Problem::not_found());
     }
-    let checkpoint = match log.published().filter(|signed| signed.size > *seq) {
-        Some(signed) => signed,
-        None => log.publish().await?,
+    let checkpoint = match query.size {
+        None => recorder.checkpoint_over(*seq).await?,
+        Some(size) if size > *seq => {
+            let kept = log.signed(size)?;
+            Arc::new(kept.ok_or_else(|| {
+                Problem::parameter("size", "no checkpoint of this size was published")
+            })?)
+        }
+        Some(_) => return Err(Problem::parameter("size", "the checkpoint covers the entry")),
     };
     let proof = recorder.blocking(move || Ok(log.proof(*seq, &checkpoint)?)).await?;
     Ok(HttpResponse::Ok().content_type(PROOF_TYPE).body(proof.to_string()))
 }
 
 /// The bytes of an entry, if the caller may see it.
-fn visible(recorder: &Recorder, caller: &Caller, seq: u64) -> Result<Vec<u8>> {
+pub(super) fn visible(recorder: &Recorder, caller: &Caller, seq: u64) -> Result<Vec<u8>> {
     let bytes = recorder.log.entry(seq)?.ok_or_else(Problem::not_found)?;
     authz::may_see(caller, site_of(&bytes).as_ref())?;
     Ok(bytes)

@@ -10,8 +10,11 @@ use base64::engine::general_purpose::STANDARD as BASE64;
 use chain::canon::{self, Limits, Object, Value};
 use chain::entry::ClientSignature;
 use chain::limits::{EVENT_BYTES_MAX, EVENT_DEPTH_MAX};
+use chain::note::{KeyKind, VerifierKey};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+use shopfloor::Event;
+use shopfloor::record::events::KeyUse;
 
 use super::wire::{BatchItemView, BatchView, FindingView, ReceiptView, TrialView, cautions};
 use crate::app::{Caller, Recorder};
@@ -194,12 +197,41 @@ fn prepare(
     let (envelope, content) = shopfloor::Envelope::read(event)?;
     let kind = content.kind();
     authz::may_record(caller, &envelope, kind)?;
+    check_keys(recorder, caller, &content)?;
     let operator = envelope.operator.as_ref().filter(|_| caller.is_service());
     let actor = caller.actor(operator);
     if let Some(signature) = &signature {
         recorder.log.check_signature(signature, &bytes)?;
     }
     Submission::new(actor, bytes, envelope, content, signature, handling)
+}
+
+/// A key that is told to the log can be used and is asked for by one of two people. What cannot be
+/// used must not look as if it protected anything; what one person does alone, a thief does.
+fn check_keys(recorder: &Recorder, caller: &Caller, event: &Event) -> Result<()> {
+    let invalid = |detail: String, at: &str| Problem::new(Kind::InvalidValue, detail).at(at);
+    let approver = match event {
+        Event::KeyEnrolled(enrolled) => {
+            let key: VerifierKey = enrolled.key.parse().map_err(|error| {
+                invalid(format!("the key cannot be used: {error}"), "/data/key")
+            })?;
+            if key.kind() != KeyKind::Ed25519 {
+                return Err(invalid("a key that signs is of type 0x01".to_owned(), "/data/key"));
+            }
+            if enrolled.usage == KeyUse::Log && key.name() == recorder.log.origin() {
+                let detail = "a log keeps its key: this names that of the next log, by its origin";
+                return Err(invalid(detail.to_owned(), "/data/key"));
+            }
+            &enrolled.approved_by
+        }
+        Event::KeyRevoked(revoked) => &revoked.approved_by,
+        _ => return Ok(()),
+    };
+    if approver.as_str() == caller.subject {
+        let detail = "whoever asks does not approve: name the second person";
+        return Err(invalid(detail.to_owned(), "/data/approved_by"));
+    }
+    Ok(())
 }
 
 async fn one(

@@ -95,7 +95,7 @@ impl Write for Pieces {
 
 fn archive(recorder: &Arc<Recorder>, signed: &Signed, out: &mut Pieces) -> anyhow::Result<()> {
     let log = &recorder.log;
-    let keys = recorder.witnesses.keys()?.to_string();
+    let keys = recorder.witnesses.keys().to_string();
     let policy = recorder.witnesses.policy().to_string();
     let read_me = ReadMe {
         kind: BundleKind::Full,

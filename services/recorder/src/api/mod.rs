@@ -6,6 +6,7 @@ pub mod entries;
 pub mod equipment;
 pub mod events;
 pub mod evidence;
+pub mod excerpt;
 pub mod feed;
 pub mod findings;
 pub mod health;
@@ -99,8 +100,14 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(reports::list_reports)
         .service(reports::read_report)
         .service(evidence::take_evidence)
+        .service(excerpt::take_excerpt)
+        .service(excerpt::prove_report_line)
         .service(texts::deposit_text)
         .service(texts::open_text)
+        .service(texts::erase_text)
+        .service(texts::keep_identity)
+        .service(texts::read_identity)
+        .service(texts::erase_person)
         .service(health::live)
         .service(health::ready)
         .service(health::read_metrics);

@@ -1,5 +1,6 @@
 //! Reports to read, to issue and to read again.
 
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use actix_web::http::header::CONTENT_DISPOSITION;
@@ -17,11 +18,12 @@ use super::answers::{lists, stamp, word};
 use super::waste::{own_site, period};
 use crate::app::{Caller, Recorder};
 use crate::authn::Identity;
+use crate::authz;
 use crate::http::body;
 use crate::limits::OTHER_BODY_BYTES_MAX;
 use crate::problem::{Problem, Result};
 use crate::reports::{
-    Form, ReportError, Scope, compile, compile_maintenance, write, write_maintenance,
+    Form, ReportError, Scope, Still, compile, compile_maintenance, write, write_maintenance,
 };
 
 impl From<ReportError> for Problem {
@@ -53,6 +55,9 @@ pub struct ReportQuery {
     pub format: Option<String>,
     /// Language of the printed words: `en` (which is taken if it is left out) or `de`.
     pub lang: Option<String>,
+    /// Print the names of people where they are known, for those who may read them. Such a print is
+    /// never issued.
+    pub names: Option<bool>,
 }
 
 /// Which report is issued.
@@ -163,24 +168,37 @@ pub(super) async fn compile_disposal_report(
 ) -> Result<HttpResponse> {
     let (form, language) = (form(query.format.as_deref())?, language(query.lang.as_deref())?);
     let scope = scope(&caller, &query.site, &query.from, &query.to)?;
-    compiled(&recorder, scope, form, language).await
+    let names = query.names == Some(true);
+    if names {
+        if form != Form::Pdf {
+            return Err(Problem::parameter("names", "names stand in the printed form only"));
+        }
+        authz::may_see_names(&caller)?;
+        tracing::info!(subject = caller.subject, "a report with names is made");
+    }
+    compiled(&recorder, scope, form, language, names).await
 }
 
-/// The disposal report as it would be issued now, as a file.
+/// The disposal report as it would be issued now, as a file, in print with names where they are known
+/// and asked for.
 pub(crate) async fn compiled(
     recorder: &web::Data<Recorder>,
     scope: Scope,
     form: Form,
     language: Language,
+    names: bool,
 ) -> Result<HttpResponse> {
     let name = format!("disposal-{}-{}-{}", scope.site, scope.from, scope.to);
     let _export = recorder.export()?;
-    let still = recorder.log.still().await?;
-    let log = recorder.log.clone();
-    let bytes = recorder
-        .blocking(move || Ok(write(&log, &compile(&log, &still, &scope)?, form, language)?))
-        .await?;
-    Ok(file(form, &name, bytes))
+    let still = recorder.still().await?;
+    let shared = recorder.clone();
+    let compile = move || {
+        let report = compile(&shared.log, &still, &scope)?;
+        let known = if names { shared.names()? } else { BTreeMap::new() };
+        let name = |person: &str| known.get(person).cloned();
+        Ok(write(&shared.log, &report, form, language, names.then_some(&name))?)
+    };
+    Ok(file(form, &name, recorder.blocking(compile).await?))
 }
 
 /// In which form and language.
@@ -258,9 +276,12 @@ pub(super) async fn compile_maintenance_report(
 ) -> Result<HttpResponse> {
     let (form, language) = (form(query.format.as_deref())?, language(query.lang.as_deref())?);
     let scope = scope(&caller, &query.site, &query.from, &query.to)?;
+    if query.names == Some(true) {
+        return Err(Problem::parameter("names", "this report is printed with pseudonyms only"));
+    }
     let name = format!("maintenance-{}-{}-{}", scope.site, scope.from, scope.to);
     let _export = recorder.export()?;
-    let still = recorder.log.still().await?;
+    let still = recorder.still().await?;
     let log = recorder.log.clone();
     let bytes = recorder
         .blocking(move || {
@@ -304,7 +325,7 @@ pub(crate) async fn issue(
     language: Language,
 ) -> Result<IssuedReportView> {
     let _export = recorder.export()?;
-    let still = recorder.log.still().await?;
+    let still = recorder.still().await?;
     let shared = recorder.clone().into_inner();
     let issued = recorder.blocking(move || Ok(keep(&shared, &still, &scope, language)?)).await?;
     let event = Event::ReportIssued(issued.clone());
@@ -317,12 +338,12 @@ pub(crate) async fn issue(
 /// Compiles a report and keeps it in every form.
 fn keep(
     recorder: &Arc<Recorder>,
-    still: &crate::reports::Still,
+    still: &Still,
     scope: &Scope,
     language: Language,
 ) -> Result<ReportIssued, ReportError> {
     let report = compile(&recorder.log, still, scope)?;
-    let write = |form| write(&recorder.log, &report, form, language);
+    let write = |form| write(&recorder.log, &report, form, language, None);
     let (json, pdf) = (write(Form::Json)?, write(Form::Pdf)?);
     let (digest, pdf_digest) = (digest(&json)?, digest(&pdf)?);
     let store = &recorder.reports;
@@ -371,6 +392,22 @@ pub(super) async fn list_reports(
     Ok(web::Json(list))
 }
 
+/// What was issued under a digest and by which entry, for those who may see its site.
+pub(super) fn issued(
+    recorder: &Recorder,
+    who: &Identity,
+    digest: &str,
+) -> Result<(u64, ReportIssued)> {
+    let digest = FileDigest::new(digest).map_err(|_| Problem::not_found())?;
+    let found = recorder.log.ask(|state| {
+        let found = state.record.reports().iter().find(|i| i.report.digest == digest);
+        found.map(|issued| (issued.seq, issued.report.clone()))
+    });
+    let (seq, issued) = found.ok_or_else(Problem::not_found)?;
+    authz::may_see(who, Some(&issued.site))?;
+    Ok((seq, issued))
+}
+
 /// In which form.
 #[derive(Debug, Clone, Default, Serialize, Deserialize, JsonSchema, utoipa::IntoParams)]
 #[serde(deny_unknown_fields)]
@@ -412,15 +449,8 @@ pub(crate) async fn as_issued(
     digest: &str,
     form: Form,
 ) -> Result<HttpResponse> {
-    let digest = FileDigest::new(digest).map_err(|_| Problem::not_found())?;
-    let (seq, issued) = recorder
-        .log
-        .ask(|state| {
-            let found = state.record.reports().iter().find(|i| i.report.digest == digest);
-            found.map(|issued| (issued.seq, issued.report.clone()))
-        })
-        .ok_or_else(Problem::not_found)?;
-    crate::authz::may_see(who, Some(&issued.site))?;
+    let (seq, issued) = issued(recorder, who, digest)?;
+    let digest = issued.digest.clone();
     let wanted = match form {
         Form::Json => Some(issued.digest.clone()),
         Form::Pdf => issued.pdf_digest.clone(),

@@ -8,9 +8,13 @@ use std::path::{Path, PathBuf};
 use anyhow::{Context as _, bail};
 use chain::bundle::{self, BundleKind, ReadMe};
 use chain::checkpoint::Checkpoint;
+use chain::entry::Entry;
+use shopfloor::{Event, Fact, State};
 
 use super::{check, disk};
 use crate::config::Config;
+use crate::log::client_keys;
+use crate::witnesses;
 
 /// Where the bundle goes.
 #[derive(Debug, Clone, clap::Args)]
@@ -18,9 +22,6 @@ pub struct ExportArgs {
     /// Directory; must be new or empty.
     pub dir: PathBuf,
 }
-
-/// Policy of a log without witnesses (C2SP tlog-policy).
-const NO_WITNESSES: &str = "quorum none\n";
 
 /// Writes a full bundle up to the newest checkpoint on disk.
 ///
@@ -49,17 +50,22 @@ pub fn run(config: &Config, args: &ExportArgs) -> anyhow::Result<()> {
     let mut out =
         BufWriter::new(fs::File::create(&path).with_context(|| path.display().to_string())?);
     let mut left = newest.size;
+    let mut told = State::default();
     disk::each_entry(config, |line| {
         if left == 0 {
             return Ok(ControlFlow::Break(()));
         }
         left -= 1;
+        if let Some(fact) = about_keys(line) {
+            told.apply(&fact, None);
+        }
         out.write_all(line)?;
         out.write_all(b"\n")?;
         Ok(ControlFlow::Continue(()))
     })?;
     out.flush()?;
-    let keys = keys.to_string();
+    let (policy, keys) = witnesses::papers(config, &keys.log, client_keys(&told.record));
+    let (policy, keys) = (policy.to_string(), keys.to_string());
     let read_me = ReadMe {
         kind: BundleKind::Full,
         origin: &newest.origin,
@@ -67,10 +73,10 @@ pub fn run(config: &Config, args: &ExportArgs) -> anyhow::Result<()> {
         checkpoint_size: newest.size,
         root: newest.root,
         keys: keys.as_bytes(),
-        policy: NO_WITNESSES.as_bytes(),
+        policy: policy.as_bytes(),
     };
     write(dir, bundle::KEYS, keys.as_bytes())?;
-    write(dir, bundle::POLICY, NO_WITNESSES.as_bytes())?;
+    write(dir, bundle::POLICY, policy.as_bytes())?;
     write(dir, bundle::READ_ME, read_me.text().as_bytes())?;
     if left > 0 {
         bail!(
@@ -79,6 +85,14 @@ pub fn run(config: &Config, args: &ExportArgs) -> anyhow::Result<()> {
     }
     writeln!(std::io::stdout(), "{} entries, root {}", newest.size, newest.root)?;
     Ok(())
+}
+
+/// What tells of client keys: their enrolment, their end, and the signature of a second person.
+fn about_keys(line: &[u8]) -> Option<Fact> {
+    let fact = Fact::from_entry(&Entry::parse(line).ok()?).ok()?;
+    let tells =
+        matches!(fact.event, Event::KeyEnrolled(_) | Event::KeyRevoked(_) | Event::EntrySigned(_));
+    tells.then_some(fact)
 }
 
 fn write(dir: &Path, name: &str, bytes: &[u8]) -> anyhow::Result<()> {

@@ -3,6 +3,7 @@
 pub mod backup;
 pub mod badge;
 pub mod check;
+pub mod close;
 pub mod disk;
 pub mod export;
 pub mod keys;

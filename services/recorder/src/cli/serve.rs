@@ -1,13 +1,16 @@
 //! `recorder serve`: the service itself.
 
 use std::net::TcpListener;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use actix_web::web;
 use anyhow::{Context as _, bail};
-use chain::note::Ed25519Signer;
+use chain::checkpoint::Checkpoint;
+use chain::note::{Ed25519Signer, Note};
+use ledger::disk::OsDisk;
 use ledger::notary::SharedSigner;
+use ledger::people::PeopleStore;
 use ledger::seams::Random;
 use ledger::{LedgerError, Pace};
 
@@ -19,7 +22,6 @@ use crate::config::Config;
 use crate::log::{Log, LogParts, Places};
 use crate::reports::ReportStore;
 use crate::secret;
-use crate::texts::TextStore;
 
 /// File of the log's signing key.
 pub fn log_key_file(config: &Config) -> PathBuf {
@@ -27,12 +29,16 @@ pub fn log_key_file(config: &Config) -> PathBuf {
 }
 
 /// Options of serving.
-#[derive(Debug, Clone, Copy, Default, clap::Args)]
+#[derive(Debug, Clone, Default, clap::Args)]
 pub struct ServeArgs {
     /// Create the log if there is none. Only needed when there is a key already: a data directory
     /// that has a key and no log usually means that a disk is missing.
     #[arg(long)]
     pub create: bool,
+    /// Begin the log as the one that continues another: the final checkpoint of that one, as
+    /// `recorder close` printed it. Entry 0 cites it. Only for a log that does not exist yet.
+    #[arg(long, value_name = "FILE")]
+    pub continues: Option<PathBuf>,
 }
 
 /// Whether the log's key was there.
@@ -72,22 +78,40 @@ pub(super) fn parts(config: &Config, seams: &Seams) -> anyhow::Result<(LogParts,
 }
 
 /// Opens the configured log, or creates it where that cannot be a mistake.
-fn open_log(config: &Config, seams: &Seams, create: bool) -> anyhow::Result<Log> {
+fn open_log(config: &Config, seams: &Seams, args: &ServeArgs) -> anyhow::Result<Log> {
     let (parts, key_was) = parts(config, seams)?;
     match Log::open(&parts) {
         Err(LedgerError::NoLog { name, what }) => {
-            if matches!(key_was, KeyWas::There) && !create {
+            if matches!(key_was, KeyWas::There) && !args.create {
                 bail!(
                     "`{name}` holds no log ({what}) but there is a key for one: is a disk missing? \
                      `serve --create` begins a new log"
                 );
             }
-            let signed = Log::create(&parts)?;
+            let cited = args.continues.as_deref().map(|file| final_checkpoint(file, config));
+            let signed = Log::create(&parts, cited.transpose()?.as_deref())?;
             tracing::info!(origin = config.log.origin, size = signed.size, "a new log is begun");
             Ok(Log::open(&parts)?)
         }
+        Ok(_) if args.continues.is_some() => {
+            bail!("the log exists already: it cites the log before it in entry 0 or never")
+        }
         opened => Ok(opened?),
     }
+}
+
+/// The checkpoint that a new log cites.
+fn final_checkpoint(file: &Path, config: &Config) -> anyhow::Result<String> {
+    let name = file.display().to_string();
+    let note = std::fs::read(file).with_context(|| format!("cannot read `{name}`"))?;
+    let text = Note::parse(&note).with_context(|| format!("`{name}` is no signed note"))?.text;
+    let cited =
+        Checkpoint::parse_text(&text).with_context(|| format!("`{name}` is no checkpoint"))?;
+    if cited.origin == config.log.origin {
+        bail!("`{name}` is of `{}`: the next log has an origin of its own", cited.origin);
+    }
+    tracing::info!(origin = cited.origin, size = cited.size, "the log before is cited");
+    Ok(String::from_utf8(note)?)
 }
 
 /// Puts a recorder together as the configuration says.
@@ -102,13 +126,13 @@ pub async fn open(config: Config, seams: &Seams, args: ServeArgs) -> anyhow::Res
     }
     let authn = Authenticator::new(&config, Arc::clone(&seams.clock)).await?;
     let authn = authn.with_badges(&mut *(seams.random)());
-    let log = open_log(&config, seams, args.create)?;
+    let log = open_log(&config, seams, &args)?;
     if let Some(why) = log.health().not_writing {
         tracing::error!(why, "the log is open for reading only");
     }
-    let texts = TextStore::open(&config.log.data_dir, (seams.random)())?;
+    let people = PeopleStore::open(&OsDisk, &config.log.data_dir.join("people"))?;
     let reports = ReportStore::open(&config.log.data_dir)?;
-    let recorder = Recorder::new(config, log, authn, texts, reports, Arc::clone(&seams.clock))?;
+    let recorder = Recorder::new(config, log, authn, people, reports, seams)?;
     recorder.ask_witnesses().await;
     Ok(recorder)
 }

@@ -208,7 +208,9 @@ impl House {
     ) -> anyhow::Result<Self> {
         let clock = Arc::new(ShopClock::new(begins, Arc::clone(&seams.clock)));
         let shop_seams = Seams { clock: clock.clone(), random: seams.random };
-        let opened = serve::open(config, &shop_seams, ServeArgs { create: true }).await?;
+        let opened =
+            serve::open(config, &shop_seams, ServeArgs { create: true, ..ServeArgs::default() })
+                .await?;
         let recorder = web::Data::new(opened);
         let (server, address) = app::start(recorder.clone(), listen(args)?)?;
         let handle = server.handle();

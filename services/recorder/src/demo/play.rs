@@ -13,8 +13,8 @@ use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD as BASE64;
 use indicatif::ProgressBar;
 use jiff::SignedDuration;
-use reqwest::RequestBuilder;
 use reqwest::header::CONTENT_TYPE;
+use reqwest::{Method, RequestBuilder};
 use serde_json::{Value, json};
 use tokio::sync::Notify;
 
@@ -151,6 +151,12 @@ pub async fn play(
     })
 }
 
+/// The person whom an event names as the one a system posts for.
+fn operator(event: &str) -> Value {
+    let event: Value = serde_json::from_str(event).unwrap_or_default();
+    event["operator"].clone()
+}
+
 fn client() -> reqwest::Client {
     reqwest::Client::builder()
         .timeout(REQUEST_TIME_MAX)
@@ -211,8 +217,20 @@ impl Stand<'_> {
             let from = before + COMMITMENT.len();
             let commitment = event[from..].split('"').next().unwrap_or_default();
             let Some(deposit) = self.deposits.get(commitment) else { continue };
-            let words = json!({ "text": deposit.text, "salt": BASE64.encode(deposit.salt) });
-            let request = || self.with_token(post, "/v1/texts").json(&words);
+            let salt = BASE64.encode(deposit.salt);
+            let request = || match deposit.identity {
+                Some(person) => self
+                    .with_token(post, Method::PUT, &format!("/v1/people/{person}/identity"))
+                    .json(&json!({ "name": deposit.text, "salt": salt })),
+                None => {
+                    let mut words = json!({ "text": deposit.text, "salt": salt });
+                    // A system names the person whose words these are, as in its events.
+                    if self.client(post).starts_with("svc_") {
+                        words["operator"] = operator(event);
+                    }
+                    self.with_token(post, Method::POST, "/v1/texts").json(&words)
+                }
+            };
             let (status, body) = self.ask(post, request).await?;
             if body["c"].as_str() != Some(commitment) {
                 let what = format!("status {status} for words that were deposited: {body}");
@@ -260,13 +278,13 @@ impl Stand<'_> {
         PlayError::Unreadable { client: self.client(post).to_owned(), what }
     }
 
-    fn with_token(&self, post: &Post, path: &str) -> RequestBuilder {
+    fn with_token(&self, post: &Post, method: Method, path: &str) -> RequestBuilder {
         let token = &self.stage.tokens[post.client];
-        self.http.post(format!("{}{path}", self.stage.base)).bearer_auth(token)
+        self.http.request(method, format!("{}{path}", self.stage.base)).bearer_auth(token)
     }
 
     fn request(&self, post: &Post, events: &[String]) -> RequestBuilder {
-        let mut request = self.with_token(post, "/v1/events");
+        let mut request = self.with_token(post, Method::POST, "/v1/events");
         if post.strict {
             request = request.header("prefer", crate::http::prefer::STRICT);
         }

@@ -150,6 +150,7 @@ async fn admit(
     };
     let who = identity.insert(who);
     recorder.rates.take(&who.subject)?;
+    recorder.demand_still_here(who)?;
     operation.demand(who)
 }
 

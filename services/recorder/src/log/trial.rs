@@ -7,7 +7,7 @@ use jiff::Timestamp;
 use ledger::{Key, Receipt};
 use shopfloor::{Fact, Finding, State};
 
-use super::{Handling, Log, LogError, Outcome, Submission, digest_of};
+use super::{Handling, Log, LogError, Outcome, Submission};
 
 /// Nothing stands against recording.
 pub(super) struct AllWell;
@@ -151,14 +151,7 @@ pub(super) async fn record_attempts(
 }
 
 fn attempt(submission: &Submission, findings: &[Finding]) -> Result<ledger::Submission, LogError> {
-    let digest = digest_of(submission);
-    let mut rules: Vec<&str> = findings.iter().map(|finding| finding.rule.as_str()).collect();
-    rules.sort_unstable();
-    rules.dedup();
-    let subject = submission.envelope.subject.to_string();
-    let data = serde_json::json!({
-        "digest": digest, "event": submission.envelope.name, "rules": rules, "subject": subject,
-    });
-    ledger::Submission::by_the_log("attempt.refused", &format!("attempt-{digest}"), &subject, &data)
+    let Submission { actor, envelope, .. } = submission;
+    ledger::Submission::stopped_attempt(actor, envelope, submission.bytes(), findings)
         .map_err(|error| LogError::Failed(error.to_string()))
 }

@@ -3,7 +3,6 @@
 
 use actix_web::{HttpRequest, HttpResponse};
 use askama::Template;
-use chain::entry::Entry;
 
 use super::parts::{Block, Cell, Table, facts};
 use super::visit::{self, Shown, Top, Visit};
@@ -29,23 +28,25 @@ fn page(visit: &Visit) -> Shown {
     let words = visit.words;
     let log = &visit.recorder.log;
     let published = log.published();
-    let (anchor, as_of) = log.ask(|state| (state.record.last_anchor(), state.as_of));
+    let witnesses = &visit.recorder.witnesses;
+    let as_of = log.ask(|state| state.as_of);
     let size = published.as_ref().map_or(0, |p| p.size);
     let root = log.root(as_of).map(|root| root.to_base64()).unwrap_or_default();
-    // Window D: what a holder of the log's key could still rewrite unseen, in entries and hours.
-    let window = as_of - anchor.map_or(0, |seq| seq + 1).min(as_of);
-    let since = anchor.or(Some(0)).and_then(|seq| log.entry(seq).ok().flatten());
-    let since_ms =
-        since.and_then(|bytes| Entry::parse(&bytes).ok()).map(|entry| entry.recorded_at_ms);
-    let hours = since_ms.map(|ms| (visit.now.as_millisecond() - ms).max(0) / 3_600_000);
-    let anchored = match anchor {
+    // Window D: what a holder of the log's key could still rewrite unseen, in entries and time.
+    let window = witnesses.window()?;
+    let anchored = match witnesses.anchor_entry() {
         Some(seq) => Cell::Entries(vec![seq]),
+        None => Cell::Strong(words.t("audit.no_anchor").to_owned()),
+    };
+    let witnessed = match witnesses.covered() {
+        Some(covered) => Cell::Text(covered.size.to_string()),
         None => Cell::Strong(words.t("audit.no_anchor").to_owned()),
     };
     let window = words
         .t("audit.window")
-        .replace("{entries}", &window.to_string())
-        .replace("{hours}", &hours.unwrap_or(0).to_string());
+        .replace("{entries}", &window.entries.to_string())
+        .replace("{hours}", &(window.age_s / 3600).to_string())
+        .replace("{minutes}", &(window.age_s / 60 % 60).to_string());
     let mut blocks = vec![facts(
         words,
         vec![
@@ -53,6 +54,7 @@ fn page(visit: &Visit) -> Shown {
             ("entries_in_all", Cell::Text(as_of.to_string())),
             ("root", Cell::Text(root)),
             ("signed_up_to", Cell::Text(size.to_string())),
+            ("witnessed_up_to", witnessed),
             ("last_anchor", anchored),
             ("window", Cell::Strong(window)),
             ("key", Cell::Text(log.key().to_string())),

@@ -189,6 +189,21 @@ impl Credentials {
         self.write(&file)
     }
 
+    /// Forgets the badges of a person; returns how many those were.
+    ///
+    /// # Errors
+    /// [`CredentialsError`].
+    pub(crate) fn erase(&self, person: &PersonId) -> Result<u64, CredentialsError> {
+        let mut file = self.read()?;
+        let before = file.credentials.len();
+        file.credentials.retain(|credential| credential.holder.person != *person);
+        let gone = before - file.credentials.len();
+        if gone > 0 {
+            self.write(&file)?;
+        }
+        Ok(gone as u64)
+    }
+
     /// Written beside and renamed: a reader sees the old file or the new one.
     fn write(&self, file: &File) -> Result<(), CredentialsError> {
         let dir = self.file.parent().unwrap_or(Path::new("."));
@@ -331,6 +346,15 @@ mod tests {
         }
         assert_eq!(credentials.check("4711", "2580", 2_000).unwrap(), Err(Denied::Locked));
         assert!(credentials.check("4711", "2580", 1_000 + LOCKED_MS).unwrap().is_ok());
+    }
+
+    #[test]
+    fn a_badge_is_erased_with_its_person() {
+        let (_dir, credentials) = shop();
+        assert_eq!(credentials.erase(&PersonId::new("op_other").unwrap()).unwrap(), 0);
+        assert!(credentials.check("4711", "2580", 0).unwrap().is_ok());
+        assert_eq!(credentials.erase(&PersonId::new("op_k7m2q9xd").unwrap()).unwrap(), 1);
+        assert_eq!(credentials.check("4711", "2580", 0).unwrap(), Err(Denied::Wrong));
     }
 
     #[test]

@@ -116,7 +116,7 @@ pub(crate) async fn look(request: HttpRequest, order: web::Query<Order>) -> Http
             Err(problem) => return page(visit, &order, Some(problem.detail.to_string())),
         };
         let (form, language) = (form(order.format.as_deref())?, language(order.lang.as_deref())?);
-        Ok(compiled(&visit.recorder, scope, form, language).await?)
+        Ok(compiled(&visit.recorder, scope, form, language, false).await?)
     })
     .await
 }

@@ -60,7 +60,7 @@ impl From<Problem> for Fault {
     fn from(problem: Problem) -> Self {
         match problem.kind {
             Kind::NotFound => Self::NotFound,
-            Kind::Forbidden | Kind::ForbiddenSite => Self::Forbidden,
+            Kind::Forbidden | Kind::ForbiddenSite | Kind::PersonLeft => Self::Forbidden,
             Kind::Unauthenticated => Self::SignIn,
             _ => Self::Problem(problem),
         }
@@ -201,6 +201,7 @@ async fn begin(request: &HttpRequest, name: &'static str) -> Result<Visit, Fault
     let cookie = request.cookie(session_name(request)).ok_or(Fault::SignIn)?;
     let who = identity_of(&recorder, cookie.value()).await.ok_or(Fault::SignIn)?;
     recorder.rates.take(&who.subject)?;
+    recorder.demand_still_here(&who)?;
     let page = PAGES.iter().find(|page| page.name == name).ok_or(Fault::NotFound)?;
     let now = Timestamp::from_millisecond(recorder.clock.now_ms()).unwrap_or_default();
     if !who.roles.iter().any(|role| page.roles.contains(role)) {

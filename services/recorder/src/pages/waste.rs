@@ -562,7 +562,7 @@ async fn print(
     super::today::seen(visit, site.ok_or(Fault::NotFound)?.as_ref(), ())?;
     let language = if visit.words.lang == "de" { Language::German } else { Language::English };
     let _export = visit.recorder.export()?;
-    let still = visit.recorder.log.still().await?;
+    let still = visit.recorder.still().await?;
     let log = visit.recorder.log.clone();
     let pdf = visit.recorder.blocking(move || Ok(make(&log, &still, language)?)).await?;
     let disposition = format!("inline; filename=\"{name}.pdf\"");

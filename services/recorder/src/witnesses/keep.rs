@@ -8,27 +8,29 @@ use super::{Witnesses, locked};
 use crate::log::Signed;
 
 impl Witnesses {
-    /// Keeps cosignatures of a checkpoint.
-    pub(super) async fn keep(&self, signed: &Signed, lines: Vec<SignatureLine>) {
-        let Ok(mut note) = Note::parse(signed.note.as_bytes()) else { return };
+    /// Keeps cosignatures of a checkpoint; returns it with them.
+    pub(super) async fn keep(&self, signed: &Signed, lines: Vec<SignatureLine>) -> Option<Signed> {
+        let mut note = Note::parse(signed.note.as_bytes()).ok()?;
         for line in lines {
             // A witness that signs again replaces what it signed before.
             note.signatures.retain(|old| (&old.name, old.key_id) != (&line.name, line.key_id));
             note.signatures.push(line);
         }
         let signed = Signed { note: note.to_string(), ..signed.clone() };
-        let Some(opened) = self.open(signed.note.as_bytes()) else { return };
+        let opened = self.open(signed.note.as_bytes())?;
         let (log, kept) = (self.0.log.clone(), signed.clone());
         let stored = tokio::task::spawn_blocking(move || log.keep_cosigned(kept)).await;
         if let Ok(Err(error)) = stored {
             tracing::error!(%error, "cosignatures could not be kept");
-            return;
+            return None;
         }
-        let Some(covered) = self.covered_by(&opened) else { return };
-        locked(&self.0.known).covered = Some(covered);
-        if self.anchor_is_due(signed.size) {
-            self.keep_in_log(signed.note).await;
+        if let Some(covered) = self.covered_by(&opened) {
+            locked(&self.0.known).take(covered);
+            if self.anchor_is_due(signed.size) {
+                self.keep_in_log(signed.note.clone()).await;
+            }
         }
+        Some(signed)
     }
 
     /// An anchor goes into the log when it covers something besides the entry of the anchor before

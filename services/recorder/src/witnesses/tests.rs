@@ -95,7 +95,7 @@ fn bench(answers: Answers, change: impl FnOnce(&mut Config)) -> Bench {
         random: || Box::new(OsRandom),
         pace: Pace::default(),
     };
-    Log::create(&parts).unwrap();
+    Log::create(&parts, None).unwrap();
     let log = Log::open(&parts).unwrap();
     let metrics = Metrics::new().unwrap();
     let witnesses = Witnesses::of(&config, log.clone(), Arc::new(clock.clone()), &metrics).unwrap();
@@ -107,7 +107,7 @@ impl Bench {
     async fn grow(&self) {
         use shopfloor::Event;
         use shopfloor::record::events::AccessRefused;
-        let refused = AccessRefused { operation: "readEntry".into(), roles: Vec::new() };
+        let refused = AccessRefused { operation: "readEntry".into(), roles: Vec::new(), who: None };
         self.log.record_own(&Event::AccessRefused(refused), None).await.unwrap();
         self.log.publish().await.unwrap();
     }

@@ -136,7 +136,8 @@ impl Bench {
         change(&mut config);
         let keys_dir = config.keys_dir();
         let seams = Seams { clock: Arc::new(clock.clone()), random };
-        let recorder = serve::open(config, &seams, ServeArgs { create: true }).await.unwrap();
+        let args = ServeArgs { create: true, ..ServeArgs::default() };
+        let recorder = serve::open(config, &seams, args).await.unwrap();
         let recorder = web::Data::new(recorder);
         let listener = TcpListener::bind("127.0.0.1:0").unwrap();
         let (server, address) = app::start(recorder.clone(), listener).unwrap();

@@ -424,13 +424,15 @@ fn bodies() -> Vec<Sent> {
 
 /// Operations that have no example: bytes that say nothing on a page, and what does not end.
 const WITHOUT: &[&str] = &[
+    "printCustodySheet",
+    "printLabel",
+    "proveReportLine",
     "readEntryTile",
     "readHashTile",
+    "readMetrics",
     "streamFeed",
     "takeEvidence",
-    "readMetrics",
-    "printLabel",
-    "printCustodySheet",
+    "takeExcerpt",
 ];
 
 /// Lists are shortened: an example shows the form.
@@ -503,7 +505,25 @@ async fn given() -> Value {
     let commitment = found["depositText"]["a remark"]["body"]["digest"].clone();
     let path = format!("/v1/texts/{}", commitment.as_str().unwrap());
     let example = told(&bench.get(&path, &token(Lead)).await, "openText");
-    found.entry("openText").or_default().insert(path, example);
+    found.entry("openText").or_default().insert(path.clone(), example);
+    let person = format!("/v1/people/{}", subject(Technician));
+    let order = json!({ "reason": "on_request" });
+    for (id, method, path, body) in [
+        ("keepIdentity", "PUT", format!("{person}/identity"), json!({ "name": "Orsel Vandrim" })),
+        ("readIdentity", "GET", format!("{person}/identity"), Value::Null),
+        ("eraseText", "POST", format!("{path}/erasure"), order.clone()),
+        ("erasePerson", "POST", format!("{person}/erasure"), order),
+    ] {
+        let mut request = bench.request(method, &path).bearer_auth(token(Lead));
+        if !body.is_null() {
+            request = request.header("content-type", "application/json").body(body.to_string());
+        }
+        let mut example = told(&Answer::of(request.send().await.unwrap()).await, id);
+        if !body.is_null() {
+            example["request"] = json!({ "media_type": "application/json", "body": body });
+        }
+        found.entry(id).or_default().insert(path, example);
+    }
     bench.stop().await;
     serde_json::to_value(found).unwrap()
 }

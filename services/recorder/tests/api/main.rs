@@ -8,6 +8,7 @@ mod examples;
 mod hostile;
 mod matrix;
 mod powder;
+mod privacy;
 mod reading;
 mod sending;
 mod taking;

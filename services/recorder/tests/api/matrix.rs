@@ -96,8 +96,30 @@ fn minimal(id: &str) -> Option<(&'static str, Option<(&'static str, String)>)> {
             get("/v1/reports/0000000000000000000000000000000000000000000000000000000000000000")
         }
         "takeEvidence" => get("/v1/evidence"),
+        "takeExcerpt" => get("/v1/excerpt?entries=1"),
+        "proveReportLine" => get(
+            "/v1/reports/0000000000000000000000000000000000000000000000000000000000000000/excerpt?line=/a",
+        ),
+        // Its own name for a person; a service names whom it stands for.
         "depositText" => {
-            Some(("/v1/texts", Some(("application/json", r#"{"text":"x"}"#.to_owned()))))
+            let body = r#"{"text":"x","operator":"op_x"}"#.to_owned();
+            Some(("/v1/texts", Some(("application/json", body))))
+        }
+        "eraseText" => {
+            let body = r#"{"reason":"on_request"}"#.to_owned();
+            Some((
+                "/v1/texts/0000000000000000000000000000000000000000000000000000000000000000/erasure",
+                Some(("application/json", body)),
+            ))
+        }
+        "keepIdentity" => {
+            let body = r#"{"name":"Orsel Vandrim"}"#.to_owned();
+            Some(("/v1/people/op_x/identity", Some(("application/json", body))))
+        }
+        "readIdentity" => get("/v1/people/op_x/identity"),
+        "erasePerson" => {
+            let body = r#"{"reason":"on_request"}"#.to_owned();
+            Some(("/v1/people/op_nobody/erasure", Some(("application/json", body))))
         }
         "openText" => {
             get("/v1/texts/0000000000000000000000000000000000000000000000000000000000000000")

@@ -1,6 +1,7 @@
 //! Sending: every mode, idempotency, preferences, trial runs, batches as a whole.
 
 use base64::Engine as _;
+use base64::engine::general_purpose::STANDARD as B64;
 use chain::checkpoint::event_message;
 use chain::note::{Ed25519Signer, Signer as _};
 use ledger::sim::SimClock;
@@ -250,7 +251,7 @@ async fn a_signature_of_an_enrolled_key_is_kept_with_the_event() {
         // The canonical form of the profile is sorted compact JSON.
         let message =
             event_message("records.brackwater.example/test", event.to_string().as_bytes());
-        let value = base64::engine::general_purpose::STANDARD.encode(signer.sign(&message));
+        let value = B64.encode(signer.sign(&message));
         format!("{};{value}", signer.verifier().label())
     };
     let event = reading("sig-1", "1");
@@ -271,6 +272,21 @@ async fn a_signature_of_an_enrolled_key_is_kept_with_the_event() {
     });
     let enrolled = bench.record(&admin, &enrolment).await;
     assert_eq!(enrolled.status, 201, "{}", enrolled.json());
+    // One person alone enrols nothing: the other one says so, with a sign-in of their own.
+    assert_eq!(send(&signature, &event).await.code(), "unknown-key");
+    let approve = async |person: &str, id: &str| {
+        let approval = json!({
+            "specversion": "1.0", "id": id, "source": "/office", "type": "pulverlog.entry.signed",
+            "subject": format!("entry/{}", enrolled.json()["seq"]), "time": "2026-03-05T12:00:00Z",
+            "data": { "meaning": "approved" },
+        });
+        let token = bench.token(person, &[Role::Lead], None);
+        let answer = bench.record(&token, &approval).await;
+        assert_eq!(answer.status, 201, "{}", answer.json());
+    };
+    approve("op_other", "a1").await;
+    assert_eq!(send(&signature, &event).await.code(), "unknown-key", "not who was named");
+    approve("op_lead", "a2").await;
     let recorded = send(&signature, &event).await;
     assert_eq!(recorded.status, 201, "{}", recorded.json());
     let path = format!("/v1/entries/{}", recorded.json()["seq"]);
@@ -280,6 +296,64 @@ async fn a_signature_of_an_enrolled_key_is_kept_with_the_event() {
     assert_eq!(send(&signature, &other).await.code(), "bad-signature");
     let keys = bench.get("/log/keys", "").await;
     assert!(String::from_utf8(keys.body).unwrap().contains(&signer.vkey()));
+
+    // Signed for another log: replayed here it is no signature.
+    let event = reading("sig-3", "3");
+    let message = event_message("records.elsewhere.example/log", event.to_string().as_bytes());
+    let elsewhere = format!("{};{}", signer.verifier().label(), B64.encode(signer.sign(&message)));
+    assert_eq!(send(&elsewhere, &event).await.code(), "bad-signature");
+
+    // A revocation counts at once.
+    let revocation = json!({
+        "specversion": "1.0", "id": "key-2", "source": "/admin", "type": "pulverlog.key.revoked",
+        "subject": "log/self", "time": "2026-03-05T12:00:00Z",
+        "data": { "key": signer.vkey(), "reason": "stolen", "approved_by": "op_lead" },
+    });
+    assert_eq!(bench.record(&admin, &revocation).await.status, 201);
+    assert_eq!(send(&sign(&signer, &event), &event).await.code(), "unknown-key");
+    bench.stop().await;
+}
+
+#[actix_web::test]
+async fn a_key_that_protects_nothing_is_not_enrolled() {
+    let bench = Bench::start().await;
+    let admin = bench.token("op_admin", &[Role::Admin], None);
+    let enrol = async |key: &str, usage: &str, approver: &str| {
+        let enrolment = json!({
+            "specversion": "1.0", "id": "key-1", "source": "/admin",
+            "type": "pulverlog.key.enrolled", "subject": "log/self",
+            "time": "2026-03-05T12:00:00Z",
+            "data": { "key": key, "usage": usage, "owner": "terminal-1", "approved_by": approver },
+        });
+        let answer = bench.record(&admin, &enrolment).await.json();
+        (answer["status"].as_u64(), answer["pointer"].as_str().unwrap_or_default().to_owned())
+    };
+    let vkey = |kind: u8, point: [u8; 32]| {
+        let name = "terminal-1";
+        let data = [&[kind][..], &point].concat();
+        let id = chain::Digest::of(&[name.as_bytes(), b"\n", &data].concat()).to_string();
+        format!("{name}+{}+{}", &id[..8], B64.encode(data))
+    };
+    let mut identity = [0; 32];
+    identity[0] = 1;
+    // y = 1 in the spelling y + p, where p = 2^255 - 19: a point of order 1 and not canonical.
+    let mut other_spelling = [0xff; 32];
+    (other_spelling[0], other_spelling[31]) = (0xee, 0x7f);
+    let good = *Ed25519Signer::new("terminal-1", &[7; 32]).unwrap().verifier().public();
+    let own = bench.recorder.log.key().to_string();
+    for (key, usage, approver, at) in [
+        (vkey(1, identity), "client", "op_lead", "/data/key"),
+        (vkey(1, other_spelling), "client", "op_lead", "/data/key"),
+        (vkey(1, [2; 32]), "client", "op_lead", "/data/key"),
+        (vkey(4, good), "client", "op_lead", "/data/key"),
+        (vkey(1, good).replace('A', "B"), "client", "op_lead", "/data/key"),
+        (own, "log", "op_lead", "/data/key"),
+        (vkey(1, good), "client", "op_admin", "/data/approved_by"),
+    ] {
+        assert_eq!(enrol(&key, usage, approver).await, (Some(422), at.to_owned()), "{key}");
+    }
+    assert_eq!(bench.recorder.log.size(), 1, "nothing was recorded");
+    assert_eq!(enrol(&vkey(1, good), "client", "op_lead").await, (None, String::new()));
     bench.stop().await;
 }
 

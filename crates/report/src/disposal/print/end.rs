@@ -98,6 +98,7 @@ impl Desk<'_> {
             Text::plain(format!("{}: {}", self.t(Key::Entries), head.size)),
             Text::plain(format!("{}: ", self.t(Key::Root))).and(mono(&head.root)),
             Text::plain(format!("{}: ", self.t(Key::KeyOfLog))).and(mono(&head.key_id)),
+            Text::plain(format!("{}: {}", self.t(Key::CosignedBy), self.cosigned(head))),
         ];
         Block::Qr(Qr::new(payload.into_bytes(), self.t(Key::QrAlt), beside))
     }

@@ -7,7 +7,7 @@ use shopfloor::waste::formats::method_text;
 
 use super::super::tables::codes;
 use super::super::words::Key;
-use super::super::{DisposalReport, SummaryLine};
+use super::super::{DisposalReport, Head, SummaryLine};
 use super::{Desk, Scale, entry_runs, mono, rows};
 use crate::pdf::{Bar, BarLimit, Block, Column, Level, Row, Table, Text};
 
@@ -54,7 +54,32 @@ impl Desk<'_> {
             (self.t(Key::Root).into(), mono(&report.head.root)),
             (self.t(Key::KeyOfLog).into(), mono(&report.head.key_id)),
             (self.t(Key::Checkpoint).into(), checkpoint.into()),
+            (self.t(Key::CosignedBy).into(), self.cosigned(&report.head).into()),
+            (self.t(Key::Uncovered).into(), self.uncovered(&report.head).into()),
         ]
+    }
+
+    /// Who remembers the checkpoint, and since when.
+    pub(super) fn cosigned(&self, head: &Head) -> String {
+        if head.cosigned.is_empty() {
+            return self.t(Key::CosignedByNobody).to_owned();
+        }
+        let lines = head.cosigned.iter().map(|c| format!("{}, {}", c.by, c.at));
+        lines.collect::<Vec<_>>().join("\n")
+    }
+
+    /// Window D: what whoever holds the log's key could still rewrite.
+    fn uncovered(&self, head: &Head) -> String {
+        let entries = head.uncovered_entries;
+        match &head.anchor {
+            _ if entries == 0 => self.t(Key::UncoveredNone).to_owned(),
+            None => format!("{entries}: {}", self.t(Key::UncoveredAll)),
+            Some(anchor) => {
+                let at = anchor.cosigned.first().map_or("", |c| c.at.as_str());
+                let since = self.t(Key::UncoveredSince);
+                format!("{entries}: {since} {at} ({} {})", self.t(Key::Entry), anchor.entry)
+            }
+        }
     }
 
     fn summary(&self, report: &DisposalReport, blocks: &mut Vec<Block>) {

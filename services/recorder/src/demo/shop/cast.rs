@@ -1,4 +1,5 @@
-//! Who works at Brackwater Works and with what. All invented; people are pseudonyms only.
+//! Who works at Brackwater Works and with what. All invented, names included: they lie in the people
+//! store, and the record holds pseudonyms only.
 
 use super::calendar::Site;
 
@@ -6,6 +7,7 @@ use super::calendar::Site;
 #[derive(Debug)]
 pub(super) struct Person {
     pub(super) id: &'static str,
+    pub(super) name: &'static str,
     pub(super) role: &'static str,
     /// `None`: both sites.
     pub(super) site: Option<Site>,
@@ -21,26 +23,31 @@ impl Who {
     }
 }
 
-const fn person(id: &'static str, role: &'static str, site: Option<Site>) -> Person {
-    Person { id, role, site }
+const fn person(
+    id: &'static str,
+    name: &'static str,
+    role: &'static str,
+    site: Option<Site>,
+) -> Person {
+    Person { id, name, role, site }
 }
 
 /// Everybody.
 pub(super) const PEOPLE: &[Person] = &[
-    person("op_k7m2q9xd", "technician", Some(Site::North)),
-    person("op_t4vw8rhz", "technician", Some(Site::North)),
-    person("op_b9fj3n6c", "technician", Some(Site::North)),
-    person("op_x2sg7p5y", "technician", Some(Site::North)),
-    person("op_d6zc4k8m", "lead", Some(Site::North)),
-    person("op_q3hn9t7v", "quality", Some(Site::North)),
-    person("op_w5yr2b4j", "ehs", Some(Site::North)),
-    person("op_g8pd6x3s", "technician", Some(Site::South)),
-    person("op_m4tk9c7f", "technician", Some(Site::South)),
-    person("op_z7bq5v2h", "technician", Some(Site::South)),
-    person("op_r6nj8w4g", "lead", Some(Site::South)),
-    person("op_c3xf7y9p", "quality", Some(Site::South)),
-    person("op_h9sd4m2t", "ehs", Some(Site::South)),
-    person("op_v5kz6q8b", "admin", None),
+    person("op_k7m2q9xd", "Orsel Vandrim", "technician", Some(Site::North)),
+    person("op_t4vw8rhz", "Mirel Quastor", "technician", Some(Site::North)),
+    person("op_b9fj3n6c", "Jovik Tislek", "technician", Some(Site::North)),
+    person("op_x2sg7p5y", "Brenna Holvirk", "technician", Some(Site::North)),
+    person("op_d6zc4k8m", "Padran Eskeld", "lead", Some(Site::North)),
+    person("op_q3hn9t7v", "Luma Orvesti", "quality", Some(Site::North)),
+    person("op_w5yr2b4j", "Tavish Gremmond", "ehs", Some(Site::North)),
+    person("op_g8pd6x3s", "Sorel Abrantil", "technician", Some(Site::South)),
+    person("op_m4tk9c7f", "Niko Vestrimm", "technician", Some(Site::South)),
+    person("op_z7bq5v2h", "Ysolt Karvander", "technician", Some(Site::South)),
+    person("op_r6nj8w4g", "Hadrik Pellmoor", "lead", Some(Site::South)),
+    person("op_c3xf7y9p", "Wenna Tostrup-Ild", "quality", Some(Site::South)),
+    person("op_h9sd4m2t", "Rasmin Colveda", "ehs", Some(Site::South)),
+    person("op_v5kz6q8b", "Ilke Morvanz", "admin", None),
 ];
 
 /// The log keeper.

@@ -114,8 +114,20 @@ impl Desk {
         hash.update(salt);
         hash.update(text.as_bytes());
         let commitment = BASE64.encode(hash.finalize());
-        self.deposits.push(Deposit { commitment: commitment.clone(), salt, text: text.to_owned() });
+        let text = text.to_owned();
+        self.deposits.push(Deposit { commitment: commitment.clone(), salt, text, identity: None });
         json!({ "c": commitment })
+    }
+
+    /// A commitment to who a person is.
+    pub(super) fn identity(&mut self, who: Who) -> Value {
+        let name = PEOPLE[who.0].name;
+        let commitment = self.words(&json!({ "name": name }).to_string());
+        if let Some(deposit) = self.deposits.last_mut() {
+            deposit.identity = Some(who.id());
+            deposit.text = name.to_owned();
+        }
+        commitment
     }
 
     /// SHA-256 of an invented file.

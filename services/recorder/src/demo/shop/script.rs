@@ -145,8 +145,10 @@ pub struct Deposit {
     pub commitment: String,
     /// 32 bytes of salt.
     pub salt: [u8; 32],
-    /// The words.
+    /// The words, or the name.
     pub text: String,
+    /// Whose name it is, if it is one.
+    pub identity: Option<&'static str>,
 }
 
 /// A whole year of the shop.

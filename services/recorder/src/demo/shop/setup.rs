@@ -64,7 +64,7 @@ fn people(shop: &mut Shop, turn: &mut Turn) {
     let keeper_first =
         here.iter().filter(|w| **w == ADMIN).chain(here.iter().filter(|w| **w != ADMIN));
     for who in keeper_first {
-        let identity = shop.desk.words(&format!("identity of {}", who.id()));
+        let identity = shop.desk.identity(*who);
         let data = json!({ "identity": identity, "roles": [PEOPLE[who.0].role] });
         say(shop, turn, ADMIN, "person.enrolled", format!("person/{}", who.id()), data);
     }
