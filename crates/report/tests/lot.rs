@@ -39,13 +39,14 @@ fn shop() -> Shop {
 }
 
 fn compiled(shop: &Shop, lot: &str) -> LotReport {
-    let head = Head {
-        origin: "records.brackwater.example/north/2027".into(),
-        size: shop.facts.len() as u64,
-        root: "47DEQpj8HBSa+/TImW+5JCeuQeRkm5NMpJWZG3hSuFU=".into(),
-        key_id: "records.brackwater.example/north/2027+a1b2c3d4".into(),
-        checkpoint: String::new(),
-    };
+    let head = Head::new(
+        "records.brackwater.example/north/2027",
+        shop.facts.len() as u64,
+        chain::Digest::of(b""),
+        "records.brackwater.example/north/2027+a1b2c3d4".into(),
+        "",
+        None,
+    );
     let options = Options { at: shop.noon("2027-04-01") };
     lot::compile(&shop.state, &label(lot), head, &options).unwrap()
 }

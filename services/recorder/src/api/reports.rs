@@ -236,7 +236,7 @@ pub(super) async fn compile_lot_report(
     let (form, language) = (form(query.format.as_deref())?, language(query.lang.as_deref())?);
     let lot = super::answers::label(&id)?;
     let _export = recorder.export()?;
-    let still = recorder.log.still().await?;
+    let still = recorder.still().await?;
     let log = recorder.log.clone();
     let name = format!("lot-{lot}");
     let bytes = recorder

@@ -230,7 +230,7 @@ pub(super) async fn print_label(
     let site = recorder.log.ask(|state| state.waste.container(&id).map(|c| c.site().cloned()));
     crate::authz::may_see(&caller, site.ok_or_else(Problem::not_found)?.as_ref())?;
     let _export = recorder.export()?;
-    let still = recorder.log.still().await?;
+    let still = recorder.still().await?;
     let log = recorder.log.clone();
     let pdf = recorder.blocking(move || Ok(reports::label(&log, &still, &id, language)?)).await?;
     Ok(file(Form::Pdf, &name, pdf.ok_or_else(Problem::not_found)?))
@@ -307,7 +307,7 @@ pub(super) async fn print_custody_sheet(
     let site = recorder.log.ask(|state| state.waste.shipment(&id).map(|s| s.site().cloned()));
     crate::authz::may_see(&caller, site.ok_or_else(Problem::not_found)?.as_ref())?;
     let _export = recorder.export()?;
-    let still = recorder.log.still().await?;
+    let still = recorder.still().await?;
     let log = recorder.log.clone();
     let pdf =
         recorder.blocking(move || Ok(reports::custody_sheet(&log, &still, &id, language)?)).await?;

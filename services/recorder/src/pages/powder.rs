@@ -458,7 +458,7 @@ pub(crate) async fn lot_report(
         let form = ReportForm::ALL.iter().copied().find(|form| form.as_str() == path.1);
         let form = form.ok_or(Fault::NotFound)?;
         let _export = visit.recorder.export()?;
-        let still = visit.recorder.log.still().await?;
+        let still = visit.recorder.still().await?;
         let (log, language) = (visit.recorder.log.clone(), language(visit.words));
         let name = format!("lot-{lot}.{}", form.as_str());
         let bytes = visit
