@@ -67,6 +67,8 @@ pub(super) struct Line {
     units: Vec<Choice>,
     suggestions: Vec<Choice>,
     lasts: Vec<Last>,
+    /// Whether a scanned label is taken with its kind, as places are named.
+    with_kind: bool,
 }
 
 /// A stop, with what would override it.
@@ -344,6 +346,7 @@ impl Drawer<'_> {
             units: Vec::new(),
             suggestions: Vec::new(),
             lasts: Vec::new(),
+            with_kind: matches!(field.input, Input::Place(_)),
         };
         match field.input {
             Input::Label(suggest) | Input::Place(suggest) => {
