@@ -55,9 +55,11 @@ fn what_a_failed_sync_left_in_the_cache_is_never_built_upon() {
     // The next segment is got ready in the background; nothing else takes space afterwards.
     let entries = place.data().join("log/entries");
     let spare = entries.join("spare.tmp");
-    while std::fs::metadata(&spare).map_or(0, |spare| spare.len()) < SEGMENT_BYTES {
+    let ready = (0..3_000).any(|_| {
         std::thread::sleep(Duration::from_millis(10));
-    }
+        std::fs::metadata(&spare).map_or(0, |spare| spare.len()) >= SEGMENT_BYTES
+    });
+    assert!(ready, "no next segment was got ready");
     let segment = entries.join("00000000000000000000.log");
     // From the block on that the next write begins in: the loop driver calls a write whose beginning
     // went well a success, and then nobody could notice.
