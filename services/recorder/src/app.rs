@@ -231,6 +231,21 @@ impl Recorder {
         Ok(Still { signed: self.witnesses.cosigned(signed).await, state })
     }
 
+    /// Works something out from the log at one moment, off the threads that serve requests and as
+    /// one of few at a time.
+    ///
+    /// # Errors
+    /// The work's own; those of [`Recorder::export`] and [`Recorder::still`].
+    pub async fn from_still<T: Send + 'static, E: Into<Problem>>(
+        &self,
+        work: impl FnOnce(&Log, &Still) -> Result<T, E> + Send + 'static,
+    ) -> Result<T, Problem> {
+        let _export = self.export()?;
+        let still = self.still().await?;
+        let log = self.log.clone();
+        self.blocking(move || work(&log, &still).map_err(Into::into)).await
+    }
+
     /// A checkpoint that covers an entry: the newest that enough witnesses cosigned, else the newest
     /// published, else a new one.
     ///

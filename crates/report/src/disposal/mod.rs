@@ -39,7 +39,9 @@ pub use tables::to_csv;
 
 // Shared with the other reports.
 pub(crate) use compile::caution_lines;
-pub(crate) use print::{Desk, entry_runs, log_head, mono, render_at, rows};
+pub(crate) use print::{
+    Desk, both_forms, entry_runs, log_head, mono, render_at, rows, site_and_period,
+};
 pub(crate) use tables::{entries as entry_list, section, text};
 pub(crate) use words::{Key, Words};
 

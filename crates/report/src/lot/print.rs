@@ -10,13 +10,12 @@ use shopfloor::quantity::Mass;
 use super::LotReport;
 use super::tables::to_csv;
 use super::words::Key;
-use crate::disposal::print::{entry_runs, log_head, rows};
+use crate::disposal::print::{both_forms, entry_runs, log_head, rows};
 use crate::disposal::words::Words;
 use crate::disposal::{Print, PrintError};
 use crate::json;
 use crate::pdf::{
-    Attachment, Block, Column, Document, Language, Level, PdfSettings, Qr, Relationship, Row,
-    Table, Text, render,
+    Block, Column, Document, Language, Level, PdfSettings, Qr, Row, Table, Text, render,
 };
 
 /// Most bytes of a checkpoint in a code that is easy to read.
@@ -53,22 +52,12 @@ pub fn document(report: &LotReport, print: &Print<'_>) -> Result<Document, Print
         subject: desk.t(Key::Subject).into(),
         log: log_head(&report.head),
         blocks,
-        attachments: vec![
-            Attachment {
-                name: "lot.json".into(),
-                mime: "application/json".into(),
-                relationship: Relationship::Data,
-                description: desk.t(Key::AttachmentJson).into(),
-                bytes: json::to_bytes(report)?,
-            },
-            Attachment {
-                name: "lot.csv".into(),
-                mime: "text/csv".into(),
-                relationship: Relationship::Alternative,
-                description: desk.t(Key::AttachmentCsv).into(),
-                bytes: to_csv(report),
-            },
-        ],
+        attachments: both_forms(
+            "lot",
+            [desk.t(Key::AttachmentJson), desk.t(Key::AttachmentCsv)],
+            json::to_bytes(report)?,
+            to_csv(report),
+        ),
     })
 }
 

@@ -4,12 +4,11 @@ use shopfloor::equipment::Punctuality;
 
 use super::{MaintenanceReport, tables};
 use crate::disposal::{
-    Desk, Key, Print, PrintError, Words, entry_runs, log_head, mono, render_at, rows,
+    Desk, Key, Print, PrintError, Words, both_forms, entry_runs, log_head, mono, render_at, rows,
+    site_and_period,
 };
 use crate::json;
-use crate::pdf::{
-    Attachment, Block, Column, Document, Level, Relationship, Signatory, Table, Text,
-};
+use crate::pdf::{Block, Column, Document, Level, Signatory, Table, Text};
 
 /// Prints the report with its machine-readable form and its tables attached.
 ///
@@ -43,33 +42,13 @@ pub fn document(report: &MaintenanceReport, print: &Print<'_>) -> Result<Documen
     let meaning = words.of(Key::SignatureMeaning).into();
     blocks.push(Block::Signatures(vec![Signatory { meaning, ..Signatory::default() }]));
     desk.check(&report.head, &mut blocks);
-    let mut attachments = vec![
-        Attachment {
-            name: "maintenance.json".into(),
-            mime: "application/json".into(),
-            relationship: Relationship::Data,
-            description: words.of(Key::AttachmentJson).into(),
-            bytes: json::to_bytes(report)?,
-        },
-        Attachment {
-            name: "maintenance.csv".into(),
-            mime: "text/csv".into(),
-            relationship: Relationship::Alternative,
-            description: words.of(Key::AttachmentCsv).into(),
-            bytes: tables::to_csv(report),
-        },
-    ];
+    let descriptions = [words.of(Key::AttachmentJson), words.of(Key::AttachmentCsv)];
+    let (data, table) = (json::to_bytes(report)?, tables::to_csv(report));
+    let mut attachments = both_forms("maintenance", descriptions, data, table);
     attachments.extend(print.evidence.iter().cloned());
     Ok(Document {
         title: words.of(Key::UpkeepTitle).into(),
-        subtitle: format!(
-            "{} {} · {} {} {}",
-            words.of(Key::Site),
-            report.site,
-            report.from,
-            words.of(Key::PeriodTo),
-            report.to
-        ),
+        subtitle: site_and_period(words, &report.site, report.from, report.to),
         language: print.language,
         subject: words.of(Key::UpkeepSubject).into(),
         log: log_head(&report.head),

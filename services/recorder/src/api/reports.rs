@@ -10,7 +10,7 @@ use report::pdf::Language;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use shopfloor::Event;
-use shopfloor::ids::{Code, FileDigest};
+use shopfloor::ids::{Code, FileDigest, Label};
 use shopfloor::record::IssuedReport;
 use shopfloor::record::events::ReportIssued;
 
@@ -21,9 +21,10 @@ use crate::authn::Identity;
 use crate::authz;
 use crate::http::body;
 use crate::limits::OTHER_BODY_BYTES_MAX;
+use crate::log::Log;
 use crate::problem::{Problem, Result};
 use crate::reports::{
-    Form, ReportError, Scope, Still, compile, compile_maintenance, write, write_maintenance,
+    self, Form, ReportError, Scope, Still, compile, compile_maintenance, write, write_maintenance,
 };
 
 impl From<ReportError> for Problem {
@@ -139,7 +140,8 @@ pub(crate) fn form(text: Option<&str>) -> Result<Form> {
     text.map_or(Ok(Form::Json), |text| word("format", text, Form::ALL, Form::as_str))
 }
 
-pub(super) fn file(form: Form, name: &str, bytes: Vec<u8>) -> HttpResponse {
+/// A report as a file to take away.
+pub(crate) fn file(form: Form, name: &str, bytes: Vec<u8>) -> HttpResponse {
     let disposition = format!("attachment; filename=\"{name}.{}\"", form.as_str());
     HttpResponse::Ok()
         .content_type(form.media_type())
@@ -189,16 +191,14 @@ pub(crate) async fn compiled(
     names: bool,
 ) -> Result<HttpResponse> {
     let name = format!("disposal-{}-{}-{}", scope.site, scope.from, scope.to);
-    let _export = recorder.export()?;
-    let still = recorder.still().await?;
     let shared = recorder.clone();
-    let compile = move || {
-        let report = compile(&shared.log, &still, &scope)?;
+    let compile = move |log: &Log, still: &Still| -> Result<Vec<u8>> {
+        let report = compile(log, still, &scope)?;
         let known = if names { shared.names()? } else { BTreeMap::new() };
         let name = |person: &str| known.get(person).cloned();
-        Ok(write(&shared.log, &report, form, language, names.then_some(&name))?)
+        Ok(write(log, &report, form, language, names.then_some(&name))?)
     };
-    Ok(file(form, &name, recorder.blocking(compile).await?))
+    Ok(file(form, &name, recorder.from_still(compile).await?))
 }
 
 /// In which form and language.
@@ -235,14 +235,19 @@ pub(super) async fn compile_lot_report(
     caller.demand_every_site()?;
     let (form, language) = (form(query.format.as_deref())?, language(query.lang.as_deref())?);
     let lot = super::answers::label(&id)?;
-    let _export = recorder.export()?;
-    let still = recorder.still().await?;
-    let log = recorder.log.clone();
+    lot_as_file(&recorder, lot, form, language).await
+}
+
+/// The powder report of a lot, as a file.
+pub(crate) async fn lot_as_file(
+    recorder: &Recorder,
+    lot: Label,
+    form: Form,
+    language: Language,
+) -> Result<HttpResponse> {
     let name = format!("lot-{lot}");
-    let bytes = recorder
-        .blocking(move || Ok(crate::reports::lot(&log, &still, &lot, form, language)?))
-        .await?;
-    Ok(file(form, &name, bytes))
+    let work = move |log: &Log, still: &Still| reports::lot(log, still, &lot, form, language);
+    Ok(file(form, &name, recorder.from_still(work).await?))
 }
 
 /// What a report is to be about, if it is a site of the one who asks.
@@ -280,16 +285,10 @@ pub(super) async fn compile_maintenance_report(
         return Err(Problem::parameter("names", "this report is printed with pseudonyms only"));
     }
     let name = format!("maintenance-{}-{}-{}", scope.site, scope.from, scope.to);
-    let _export = recorder.export()?;
-    let still = recorder.still().await?;
-    let log = recorder.log.clone();
-    let bytes = recorder
-        .blocking(move || {
-            let report = compile_maintenance(&log, &still, &scope)?;
-            Ok(write_maintenance(&report, form, language)?)
-        })
-        .await?;
-    Ok(file(form, &name, bytes))
+    let work = move |log: &Log, still: &Still| {
+        write_maintenance(&compile_maintenance(log, still, &scope)?, form, language)
+    };
+    Ok(file(form, &name, recorder.from_still(work).await?))
 }
 
 /// Issue the disposal report of a site and period

@@ -20,8 +20,9 @@ use super::reports::{file, language};
 use super::wire::{CautionView, cautions};
 use crate::app::{Caller, Recorder};
 use crate::authn::Identity;
+use crate::log::Log;
 use crate::problem::{Problem, Result, echo};
-use crate::reports::{self, Form};
+use crate::reports::{self, Form, Still};
 
 /// A container in short.
 #[derive(Debug, Clone, Serialize, JsonSchema)]
@@ -229,10 +230,8 @@ pub(super) async fn print_label(
     let name = format!("label-{id}");
     let site = recorder.log.ask(|state| state.waste.container(&id).map(|c| c.site().cloned()));
     crate::authz::may_see(&caller, site.ok_or_else(Problem::not_found)?.as_ref())?;
-    let _export = recorder.export()?;
-    let still = recorder.still().await?;
-    let log = recorder.log.clone();
-    let pdf = recorder.blocking(move || Ok(reports::label(&log, &still, &id, language)?)).await?;
+    let work = move |log: &Log, still: &Still| reports::label(log, still, &id, language);
+    let pdf = recorder.from_still(work).await?;
     Ok(file(Form::Pdf, &name, pdf.ok_or_else(Problem::not_found)?))
 }
 
@@ -306,11 +305,8 @@ pub(super) async fn print_custody_sheet(
     let name = format!("custody-{id}");
     let site = recorder.log.ask(|state| state.waste.shipment(&id).map(|s| s.site().cloned()));
     crate::authz::may_see(&caller, site.ok_or_else(Problem::not_found)?.as_ref())?;
-    let _export = recorder.export()?;
-    let still = recorder.still().await?;
-    let log = recorder.log.clone();
-    let pdf =
-        recorder.blocking(move || Ok(reports::custody_sheet(&log, &still, &id, language)?)).await?;
+    let work = move |log: &Log, still: &Still| reports::custody_sheet(log, still, &id, language);
+    let pdf = recorder.from_still(work).await?;
     Ok(file(Form::Pdf, &name, pdf.ok_or_else(Problem::not_found)?))
 }
 

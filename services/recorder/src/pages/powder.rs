@@ -22,6 +22,7 @@ use super::things::{mass, percent, place_cell};
 use super::visit::{self, Fault, Shown, Visit, encoded};
 use super::words::Words;
 use crate::api::powder::{BOXES_DEFAULT, PictureQuery, months, span, suspect};
+use crate::api::reports::lot_as_file;
 use crate::log::Handling;
 use crate::reports::Form as ReportForm;
 
@@ -457,19 +458,7 @@ pub(crate) async fn lot_report(
         let lot = Label::new(&path.0).map_err(|_| Fault::NotFound)?;
         let form = ReportForm::ALL.iter().copied().find(|form| form.as_str() == path.1);
         let form = form.ok_or(Fault::NotFound)?;
-        let _export = visit.recorder.export()?;
-        let still = visit.recorder.still().await?;
-        let (log, language) = (visit.recorder.log.clone(), language(visit.words));
-        let name = format!("lot-{lot}.{}", form.as_str());
-        let bytes = visit
-            .recorder
-            .blocking(move || Ok(crate::reports::lot(&log, &still, &lot, form, language)?))
-            .await?;
-        let disposition = format!("attachment; filename=\"{name}\"");
-        Ok(HttpResponse::Ok()
-            .content_type(form.media_type())
-            .insert_header((actix_web::http::header::CONTENT_DISPOSITION, disposition))
-            .body(bytes))
+        Ok(lot_as_file(&visit.recorder, lot, form, language(visit.words)).await?)
     })
     .await
 }

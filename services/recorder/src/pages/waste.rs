@@ -21,6 +21,7 @@ use super::lists::{ROWS_MAX, blocks};
 use super::parts::{self, Bar, Block, BlocksPage, Cell, Table, facts};
 use super::visit::{self, Fault, Shown, Visit};
 use super::words::Words;
+use crate::log::Log;
 use crate::reports::{self, Still};
 
 /// Months shown before this one.
@@ -551,20 +552,14 @@ async fn print(
     visit: &Visit,
     site: Option<Option<Label>>,
     name: String,
-    make: impl FnOnce(
-        &crate::log::Log,
-        &Still,
-        Language,
-    ) -> Result<Option<Vec<u8>>, reports::ReportError>
+    make: impl FnOnce(&Log, &Still, Language) -> Result<Option<Vec<u8>>, reports::ReportError>
     + Send
     + 'static,
 ) -> Shown {
     super::today::seen(visit, site.ok_or(Fault::NotFound)?.as_ref(), ())?;
-    let language = if visit.words.lang == "de" { Language::German } else { Language::English };
-    let _export = visit.recorder.export()?;
-    let still = visit.recorder.still().await?;
-    let log = visit.recorder.log.clone();
-    let pdf = visit.recorder.blocking(move || Ok(make(&log, &still, language)?)).await?;
+    let language = super::powder::language(visit.words);
+    let work = move |log: &Log, still: &Still| make(log, still, language);
+    let pdf = visit.recorder.from_still(work).await?;
     let disposition = format!("inline; filename=\"{name}.pdf\"");
     Ok(HttpResponse::Ok()
         .content_type("application/pdf")

@@ -11,6 +11,7 @@ mod todo;
 use jiff::Timestamp;
 use shopfloor::cautions;
 use shopfloor::common::Day;
+use shopfloor::ids::Label;
 use shopfloor::waste::Kg;
 use shopfloor::waste::law::RuleUsed;
 
@@ -85,39 +86,49 @@ pub fn document(report: &DisposalReport, print: &Print<'_>) -> Result<Document, 
     desk.shipments(report, &mut blocks);
     desk.to_do(report, &mut blocks);
     desk.end(report, &mut blocks);
-    let mut attachments = vec![
-        Attachment {
-            name: "disposal.json".into(),
-            mime: "application/json".into(),
-            relationship: Relationship::Data,
-            description: words.of(Key::AttachmentJson).into(),
-            bytes: json::to_bytes(report)?,
-        },
-        Attachment {
-            name: "disposal.csv".into(),
-            mime: "text/csv".into(),
-            relationship: Relationship::Alternative,
-            description: words.of(Key::AttachmentCsv).into(),
-            bytes: tables::to_csv(report),
-        },
-    ];
+    let descriptions = [words.of(Key::AttachmentJson), words.of(Key::AttachmentCsv)];
+    let (data, table) = (json::to_bytes(report)?, tables::to_csv(report));
+    let mut attachments = both_forms("disposal", descriptions, data, table);
     attachments.extend(print.evidence.iter().cloned());
     Ok(Document {
         title: words.of(Key::Title).into(),
-        subtitle: format!(
-            "{} {} · {} {} {}",
-            words.of(Key::Site),
-            report.site,
-            report.from,
-            words.of(Key::PeriodTo),
-            report.to
-        ),
+        subtitle: site_and_period(words, &report.site, report.from, report.to),
         language: print.language,
         subject: words.of(Key::Subject).into(),
         log: log_head(&report.head),
         blocks,
         attachments,
     })
+}
+
+/// Site and period of a report as one line.
+pub(crate) fn site_and_period(words: Words, site: &Label, from: Day, to: Day) -> String {
+    format!("{} {site} · {from} {} {to}", words.of(Key::Site), words.of(Key::PeriodTo))
+}
+
+/// The two machine-readable forms of a report, to be carried inside the printed one.
+pub(crate) fn both_forms(
+    name: &str,
+    [data_is, table_is]: [&str; 2],
+    data: Vec<u8>,
+    table: Vec<u8>,
+) -> Vec<Attachment> {
+    vec![
+        Attachment {
+            name: format!("{name}.json"),
+            mime: "application/json".into(),
+            relationship: Relationship::Data,
+            description: data_is.into(),
+            bytes: data,
+        },
+        Attachment {
+            name: format!("{name}.csv"),
+            mime: "text/csv".into(),
+            relationship: Relationship::Alternative,
+            description: table_is.into(),
+            bytes: table,
+        },
+    ]
 }
 
 pub(crate) fn render_at(
