@@ -14,9 +14,11 @@
 //! that is missing, foreign, ahead of the log or not on it, and every damage, leads to the same
 //! cure. The directory is moved aside as `index.bad-<count>` and a new one is built from the log.
 
+use std::fs::TryLockError;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError, RwLock};
+use std::time::{Duration, Instant};
 
 use chain::Digest;
 
@@ -34,6 +36,11 @@ const CURSOR: &[u8] = b"c";
 const PART_BYTES: usize = 256 << 10;
 /// How often sled writes by itself, in ms. A crash loses at most so much of the index.
 const FLUSH_EVERY_MS: u64 = 1_000;
+/// How long opening waits for whoever holds the lock of the directory. Work of sled that outlives
+/// the last handle holds it a moment longer, and an index that was just closed must open again.
+const LOCK_PATIENCE: Duration = Duration::from_secs(20);
+/// How often it looks meanwhile.
+const LOCK_RETRY: Duration = Duration::from_millis(20);
 
 /// An index in a directory.
 #[derive(Debug)]
@@ -94,9 +101,20 @@ impl DiskIndex {
     /// value tells why it was moved aside.
     ///
     /// # Errors
-    /// If not even a new one can be made there.
+    /// If another holds it (then it is left where it is), or not even a new one can be made there.
     pub fn open(dir: &Path, origin: Arc<str>, store: &dyn Store) -> Result<(Self, Option<String>)> {
+        Self::open_within(dir, origin, store, LOCK_PATIENCE)
+    }
+
+    /// As [`open`](Self::open), waiting `patience` for the lock.
+    pub(super) fn open_within(
+        dir: &Path,
+        origin: Arc<str>,
+        store: &dyn Store,
+        patience: Duration,
+    ) -> Result<(Self, Option<String>)> {
         let _alone = alone();
+        wait_for_lock(dir, patience)?;
         let opened = open_db(dir).and_then(|db| {
             let cursor = read_cursor(&db, &origin)?;
             fits(cursor, store)?;
@@ -149,6 +167,24 @@ impl DiskIndex {
             rows.map(|row| text(row).and_then(|(key, _)| seq_at_end(&key))).collect()
         })
     }
+}
+
+/// Waits until nobody holds the lock that sled takes on its file. A damaged index is moved aside,
+/// one in use must not be, so the two are told apart before sled mixes them up in one error.
+fn wait_for_lock(dir: &Path, patience: Duration) -> Result<()> {
+    // What cannot be opened or locked at all is not in use: sled has the word then.
+    let Ok(file) = std::fs::File::open(dir.join("db")) else { return Ok(()) };
+    let deadline = Instant::now() + patience;
+    while let Err(TryLockError::WouldBlock) = file.try_lock() {
+        if Instant::now() >= deadline {
+            return Err(failed(format!(
+                "another process holds `{}`: stop it, or give this log an index of its own",
+                dir.display()
+            )));
+        }
+        std::thread::sleep(LOCK_RETRY);
+    }
+    Ok(())
 }
 
 fn open_db(dir: &Path) -> Result<Db> {

@@ -3,6 +3,7 @@
 
 use std::path::Path;
 use std::sync::Arc;
+use std::time::Duration;
 
 use super::{DiskIndex, Index, MemIndex, Snapshot, follow};
 use crate::engine::mem::MemEngine;
@@ -160,6 +161,29 @@ fn an_index_that_cannot_be_opened_is_moved_aside_and_built_anew() {
         let aside = dir.path().join("index.bad-30").try_exists().expect("looked");
         assert_eq!(why.is_some(), aside, "{what}: {why:?}");
     }
+}
+
+#[test]
+fn an_index_in_use_is_waited_for_and_never_moved_aside() {
+    let store = log(30, 1);
+    let dir = tempfile::tempdir().expect("a directory");
+    let at = dir.path().join("index");
+    drop(open(&at, &*store));
+    let holder = std::fs::File::open(at.join("db")).expect("there");
+    holder.lock().expect("free, once what outlives a handle is done");
+
+    let in_use = DiskIndex::open_within(&at, ORIGIN.into(), &*store, Duration::ZERO);
+    let why = in_use.expect_err("in use").to_string();
+    assert!(why.contains("another process holds"), "{why}");
+    assert!(!dir.path().join("index.bad-30").try_exists().expect("looked"));
+
+    let (index, why) = std::thread::scope(|threads| {
+        let opening = threads.spawn(|| open(&at, &*store));
+        drop(holder);
+        opening.join().expect("opens")
+    });
+    assert_eq!(why, None);
+    answers_rightly(&index, 30);
 }
 
 #[test]
