@@ -19,8 +19,9 @@ pub const BATCH_ENTRIES_MAX: usize = 1_024;
 /// Most bytes of entries in one commit. Must hold one largest entry.
 pub const BATCH_BYTES_MAX: usize = 4 << 20;
 
-/// Submissions waiting for the writer. When it is full the answer is "busy, try again".
-pub const QUEUE_SUBMISSIONS_MAX: usize = 4_096;
+/// Submissions waiting for the writer. When it is full the answer is "busy, try again". Room for 64
+/// clients with a hundred events each, twice over; their bytes are bounded apart.
+pub const QUEUE_SUBMISSIONS_MAX: usize = 16_384;
 
 /// Bytes of events waiting for the writer. Two largest batches and what gathers meanwhile.
 pub const QUEUE_BYTES_MAX: usize = 16 << 20;
