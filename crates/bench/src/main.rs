@@ -29,6 +29,10 @@ use std::time::Duration;
 use anyhow::Result;
 use clap::{Parser, Subcommand};
 
+/// As the recorder has it.
+#[global_allocator]
+static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
 /// Measures the log beside rivals.
 #[derive(Debug, Parser)]
 #[command(name = "bench", max_term_width = 100)]

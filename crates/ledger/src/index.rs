@@ -1,4 +1,4 @@
-//! What can be looked up without reading the whole log: keys, subjects, types, times, snapshots.
+//! What can be looked up without reading the whole log: keys, subjects, snapshots.
 //!
 //! Everything here follows from the entries and may be deleted while the service is stopped. The
 //! index **may lag and never leads**: it takes entries only after they are durable, and its cursor
@@ -12,7 +12,7 @@ mod tests;
 
 use std::fmt;
 
-use chain::canon::{self, Value};
+use chain::canon::{self, Limits};
 use chain::entry::{EntryView, leaf_hash};
 
 pub use disk::DiskIndex;
@@ -33,10 +33,6 @@ pub struct Row {
     pub key: Key,
     /// `subject`, empty if the event has none.
     pub subject: String,
-    /// Event name, without prefix.
-    pub name: String,
-    /// Server time, in ms since 1970.
-    pub recorded_at_ms: i64,
 }
 
 /// An index over the entries.
@@ -60,13 +56,6 @@ pub trait Index: fmt::Debug + Send + Sync {
 
     /// Entries about a subject, ascending, from `from` on, at most `max`.
     fn by_subject(&self, subject: &str, from: u64, max: usize) -> Result<Vec<u64>>;
-
-    /// Entries of an event name, ascending, from `from` on, at most `max`.
-    fn by_name(&self, name: &str, from: u64, max: usize) -> Result<Vec<u64>>;
-
-    /// The first entry recorded at or after this time, as far as the index knows. Times never run
-    /// backwards in the log, so all later entries are at or after it too.
-    fn first_at(&self, recorded_at_ms: i64) -> Result<Option<u64>>;
 
     /// Keeps a snapshot of the state, replacing older ones.
     fn store_snapshot(&self, snapshot: &Snapshot) -> Result<()>;
@@ -133,18 +122,18 @@ fn rows_of(chunk: &Chunk, cursor: Tip) -> Result<(Vec<Row>, Tip)> {
 
 /// The attributes of an entry's event. An event of an unknown form still has a row.
 pub(crate) fn row_of(entry: &EntryView<'_>) -> Result<Row> {
-    let event = canon::check(entry.event).map_err(|error| LedgerError::Entry {
-        seq: entry.seq,
-        source: chain::entry::EntryError::Event(error),
+    // No tree of the whole event is built for three of its members.
+    let members = canon::members(entry.event, Limits::ENTRY).map_err(|error| {
+        LedgerError::Entry { seq: entry.seq, source: chain::entry::EntryError::Event(error) }
     })?;
-    let text = |name| event.get(name).and_then(Value::as_str).unwrap_or_default();
-    let prefix = shopfloor::catalogue::TYPE_PREFIX;
-    let name = text("type");
+    let text = |wanted: &str| {
+        let (_, value) = members.iter().find(|(name, _)| *name == wanted)?;
+        canon::check(value).ok()?.as_str().map(str::to_owned)
+    };
+    let text = |name| text(name).unwrap_or_default();
     Ok(Row {
         seq: entry.seq,
-        key: Key::new(text("source"), text("id")),
-        subject: text("subject").to_owned(),
-        name: name.strip_prefix(prefix).unwrap_or(name).to_owned(),
-        recorded_at_ms: entry.recorded_at_ms,
+        key: Key::new(&text("source"), &text("id")),
+        subject: text("subject"),
     })
 }

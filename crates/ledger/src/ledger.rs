@@ -27,7 +27,7 @@ use crate::core::Failure;
 use crate::engine::Store;
 use crate::engine::recovery::Stop;
 use crate::error::{LedgerError, Result};
-use crate::index::{Index, Row, row_of};
+use crate::index::{Index, row_of};
 use crate::limits::{
     PUBLISH_AGE_MS, QUEUE_BYTES_MAX, QUEUE_SUBMISSIONS_MAX, SCAN_BYTES_MAX, SCRUB_REST_MS,
     SNAPSHOT_ENTRIES, WATERMARK_AGE_MS, WATERMARK_ENTRIES,
@@ -340,33 +340,9 @@ impl Ledger {
     /// If the log cannot be read.
     pub fn by_subject(&self, subject: &str, from: u64, max: usize) -> Result<Vec<u64>> {
         let index = &self.shared.index;
-        self.look_up(
-            from,
-            max,
-            |from| index.by_subject(subject, from, max),
-            |row| row.subject == subject,
-        )
-    }
-
-    /// As [`by_subject`](Self::by_subject), for the entries of an event name.
-    ///
-    /// # Errors
-    /// If the log cannot be read.
-    pub fn by_name(&self, name: &str, from: u64, max: usize) -> Result<Vec<u64>> {
-        let index = &self.shared.index;
-        self.look_up(from, max, |from| index.by_name(name, from, max), |row| row.name == name)
-    }
-
-    fn look_up(
-        &self,
-        from: u64,
-        max: usize,
-        indexed: impl FnOnce(u64) -> Result<Vec<u64>>,
-        fits: impl Fn(&Row) -> bool,
-    ) -> Result<Vec<u64>> {
         // The cursor first: it only grows, and an index that fails meanwhile answers with an error.
-        let cursor = self.shared.index.cursor().count;
-        let (mut found, mut at) = match indexed(from) {
+        let cursor = index.cursor().count;
+        let (mut found, mut at) = match index.by_subject(subject, from, max) {
             Ok(found) => (found, cursor.max(from)),
             Err(_) => (Vec::new(), from),
         };
@@ -380,7 +356,7 @@ impl Ledger {
             for (seq, line) in chunk.iter() {
                 let entry =
                     EntryView::parse(line).map_err(|source| LedgerError::Entry { seq, source })?;
-                if found.len() < max && fits(&row_of(&entry)?) {
+                if found.len() < max && row_of(&entry)?.subject == subject {
                     found.push(seq);
                 }
             }

@@ -10,6 +10,11 @@ use recorder::cli::{Seams, backup, badge, check, close, export, keys, rebuild, s
 use recorder::config::Config;
 use recorder::demo;
 
+/// A recorder makes and drops many small values, and its index copies nodes: with the allocator of the
+/// C library that is half of the work (`cargo run --release -p ledger --example ingest`).
+#[global_allocator]
+static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
 /// pulverlog: an append-only record for people who look after powder-bed printers.
 #[derive(Parser)]
 #[command(name = "recorder", version, about, max_term_width = 100)]

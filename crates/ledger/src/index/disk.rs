@@ -4,9 +4,7 @@
 //! ```text
 //! c                              cursor: format, log id, count, leaf, time
 //! k<source \n id>                seq
-//! s<subject> 0x00 <seq>          entries about a subject
-//! n<name> 0x00 <seq>             entries of an event name
-//! t<time, ms> <seq>              entries by server time
+//! s<subject> 0x00 <seq>          entries about a subject: those of one take, the first in the key
 //! p<fold> 0x00 <version> <part>  snapshot: part 0 is its head, the others its bytes
 //! ```
 //! sled says of itself that it is beta, syncs in its own time and may refuse to open what it wrote
@@ -14,6 +12,7 @@
 //! that is missing, foreign, ahead of the log or not on it, and every damage, leads to the same
 //! cure. The directory is moved aside as `index.bad-<count>` and a new one is built from the log.
 
+use std::collections::BTreeMap;
 use std::fs::TryLockError;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
@@ -30,7 +29,7 @@ use crate::limits::INDEX_CACHE_BYTES;
 use crate::submission::Key;
 
 /// First byte of the cursor: the layout above. Raise it whenever the layout changes.
-const FORMAT: u8 = 1;
+const FORMAT: u8 = 2;
 const CURSOR: &[u8] = b"c";
 /// Snapshots are kept in parts, so that no value of the tree is large.
 const PART_BYTES: usize = 256 << 10;
@@ -158,15 +157,6 @@ impl DiskIndex {
         kept.cursor = Tip::genesis();
         kept.db.take()
     }
-
-    fn page(&self, prefix: &[u8], from: u64, max: usize) -> Result<Vec<u64>> {
-        self.with(|db| {
-            let start = [prefix, &from.to_be_bytes()].concat();
-            let end = [prefix, &u64::MAX.to_be_bytes()].concat();
-            let rows = db.tree.range(start..=end).take(max);
-            rows.map(|row| text(row).and_then(|(key, _)| seq_at_end(&key))).collect()
-        })
-    }
 }
 
 /// Waits until nobody holds the lock that sled takes on its file. A damaged index is moved aside,
@@ -289,11 +279,21 @@ fn key_of(key: &Key) -> Vec<u8> {
     [b"k", key.as_bytes()].concat()
 }
 
-/// A time as bytes that sort like the time.
-fn time_prefix(ms: i64) -> [u8; 9] {
-    let mut bytes = [b't'; 9];
-    bytes[1..].copy_from_slice(&(ms.cast_unsigned() ^ (1 << 63)).to_be_bytes());
-    bytes
+/// The entries after the first of a row, each as its distance from the first: takes are far smaller
+/// than what four bytes count.
+fn pack(seqs: &[u64]) -> Result<Vec<u8>, String> {
+    let first = *seqs.first().ok_or("a row without entries")?;
+    let mut bytes = Vec::with_capacity(4 * (seqs.len() - 1));
+    for seq in &seqs[1..] {
+        let after = u32::try_from(seq - first).map_err(|_| "a take is too large")?;
+        bytes.extend_from_slice(&after.to_be_bytes());
+    }
+    Ok(bytes)
+}
+
+fn unpack(first: u64, bytes: &[u8]) -> impl Iterator<Item = u64> + '_ {
+    let after = move |four: &[u8; 4]| first + u64::from(u32::from_be_bytes(*four));
+    std::iter::once(first).chain(bytes.as_chunks().0.iter().map(after))
 }
 
 fn snapshot_prefix(fold: &str, version: u16) -> Vec<u8> {
@@ -322,16 +322,18 @@ impl Index for DiskIndex {
         }
         let taken = guarded(|| {
             let mut batch = sled::Batch::default();
+            let mut subjects: BTreeMap<&str, Vec<u64>> = BTreeMap::new();
             for row in rows {
-                let seq = row.seq.to_be_bytes();
                 let key = key_of(&row.key);
                 // The first entry with a key is the one that counts.
                 if text(db.tree.get(&key))?.is_none() {
-                    batch.insert(key, &seq);
+                    batch.insert(key, &row.seq.to_be_bytes());
                 }
-                batch.insert([&list_prefix(b's', &row.subject)[..], &seq].concat(), &[]);
-                batch.insert([&list_prefix(b'n', &row.name)[..], &seq].concat(), &[]);
-                batch.insert([&time_prefix(row.recorded_at_ms)[..], &seq].concat(), &[]);
+                subjects.entry(&row.subject).or_default().push(row.seq);
+            }
+            for (subject, seqs) in subjects {
+                let row = [&list_prefix(b's', subject)[..], &seqs[0].to_be_bytes()].concat();
+                batch.insert(row, pack(&seqs)?);
             }
             batch.insert(CURSOR, cursor_bytes(&self.origin, tip));
             text(db.tree.apply_batch(batch))
@@ -368,18 +370,24 @@ impl Index for DiskIndex {
     }
 
     fn by_subject(&self, subject: &str, from: u64, max: usize) -> Result<Vec<u64>> {
-        self.page(&list_prefix(b's', subject), from, max)
-    }
-
-    fn by_name(&self, name: &str, from: u64, max: usize) -> Result<Vec<u64>> {
-        self.page(&list_prefix(b'n', name), from, max)
-    }
-
-    fn first_at(&self, recorded_at_ms: i64) -> Result<Option<u64>> {
         self.with(|db| {
-            let start = time_prefix(recorded_at_ms).to_vec();
-            let first = db.tree.range(start..vec![b't' + 1]).next();
-            first.map(|row| text(row).and_then(|(key, _)| seq_at_end(&key))).transpose()
+            let prefix = list_prefix(b's', subject);
+            let row_at = |seq: u64| [&prefix[..], &seq.to_be_bytes()].concat();
+            // The row that begins before may reach beyond.
+            let before = db.tree.range(row_at(0)..row_at(from)).next_back();
+            let after = db.tree.range(row_at(from)..=row_at(u64::MAX));
+            let mut found = Vec::new();
+            for row in before.into_iter().chain(after) {
+                let (key, bytes) = text(row)?;
+                let room = max - found.len();
+                if room == 0 {
+                    break;
+                }
+                found.extend(
+                    unpack(seq_at_end(&key)?, &bytes).filter(|seq| *seq >= from).take(room),
+                );
+            }
+            Ok(found)
         })
     }
 

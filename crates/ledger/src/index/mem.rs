@@ -17,8 +17,6 @@ struct Taken {
     cursor: Tip,
     keys: HashMap<Key, u64>,
     subjects: BTreeMap<String, BTreeSet<u64>>,
-    names: BTreeMap<String, BTreeSet<u64>>,
-    times: BTreeMap<i64, u64>,
     snapshots: BTreeMap<(String, u16), Snapshot>,
 }
 
@@ -28,8 +26,6 @@ impl Taken {
             cursor: Tip::genesis(),
             keys: HashMap::new(),
             subjects: BTreeMap::new(),
-            names: BTreeMap::new(),
-            times: BTreeMap::new(),
             snapshots: BTreeMap::new(),
         }
     }
@@ -73,8 +69,6 @@ impl Index for MemIndex {
             // The first entry with a key is the one that counts.
             taken.keys.entry(row.key.clone()).or_insert(row.seq);
             taken.subjects.entry(row.subject.clone()).or_default().insert(row.seq);
-            taken.names.entry(row.name.clone()).or_default().insert(row.seq);
-            taken.times.entry(row.recorded_at_ms).or_insert(row.seq);
         }
         taken.cursor = tip;
         Ok(())
@@ -89,14 +83,6 @@ impl Index for MemIndex {
 
     fn by_subject(&self, subject: &str, from: u64, max: usize) -> Result<Vec<u64>> {
         Ok(self.get(|taken| page(taken.subjects.get(subject), from, max)))
-    }
-
-    fn by_name(&self, name: &str, from: u64, max: usize) -> Result<Vec<u64>> {
-        Ok(self.get(|taken| page(taken.names.get(name), from, max)))
-    }
-
-    fn first_at(&self, recorded_at_ms: i64) -> Result<Option<u64>> {
-        Ok(self.get(|taken| taken.times.range(recorded_at_ms..).next().map(|(_, seq)| *seq)))
     }
 
     fn store_snapshot(&self, snapshot: &Snapshot) -> Result<()> {
