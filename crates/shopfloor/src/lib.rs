@@ -21,6 +21,7 @@ pub mod equipment;
 pub mod fact;
 pub mod finding;
 mod forms;
+mod growing;
 pub mod ids;
 pub mod people;
 pub mod powder;

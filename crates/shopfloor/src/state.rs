@@ -204,18 +204,23 @@ impl State {
     /// are held again.
     fn settle_readings(&mut self, before: &[HeldSince], after: &[HeldSince], by: u64) {
         use crate::equipment::rules::{HELD_LATER, HELD_READING};
-        for counts in before.iter().filter(|held| !after.contains(held)) {
-            if after.iter().all(|held| held.seq != counts.seq) {
+        fn seqs(held: &[HeldSince]) -> BTreeSet<u64> {
+            held.iter().map(|held| held.seq).collect()
+        }
+        // A count that was mis-read high lets every later reading be held: there may be many.
+        let same: BTreeSet<&HeldSince> = after.iter().collect();
+        let (held_before, held_after) = (seqs(before), seqs(after));
+        let against: BTreeSet<u64> = after.iter().filter_map(|held| held.against).collect();
+        for counts in before.iter().filter(|held| !same.contains(held)) {
+            if !held_after.contains(&counts.seq) {
                 self.findings.settle_of(HELD_READING, counts.seq, by);
             }
-            if let Some(against) = counts.against
-                && after.iter().all(|held| held.against != Some(against))
-            {
-                self.findings.settle_of(HELD_LATER, against, by);
+            if let Some(compared) = counts.against.filter(|seq| !against.contains(seq)) {
+                self.findings.settle_of(HELD_LATER, compared, by);
             }
         }
-        for held in after.iter().filter(|held| before.iter().all(|b| b.seq != held.seq)) {
-            self.findings.reopen_of(HELD_READING, held.seq);
+        for seq in held_after.difference(&held_before) {
+            self.findings.reopen_of(HELD_READING, *seq);
         }
     }
 }

@@ -36,7 +36,7 @@ impl Equipment {
         let mut then = Equipment::default();
         if !facts.is_empty() || !uses.is_empty() {
             let machine = Machine::of(facts, uses);
-            for stay in &machine.now.stays {
+            for stay in machine.now.stays.iter() {
                 then.serials.entry(stay.serial.clone()).or_default().insert(id.clone());
             }
             then.machines.insert(id.clone(), machine);

@@ -64,7 +64,7 @@ fn history_line(machine: &Machine, moment: &Moment<Told>) -> HistoryLine {
     let (event, mut in_words) = moment.value.what.words();
     let held = moment.value.what.reading().and_then(|(meter, _)| {
         let track = machine.now.meters.get(meter)?;
-        track.held.iter().find(|h| h.seq == moment.seq)
+        track.held(moment.time_ms, moment.seq)
     });
     if let Some(held) = held {
         in_words.push_str(&format!("; reading held for review: {}", held.why));

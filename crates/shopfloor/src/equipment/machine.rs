@@ -11,6 +11,7 @@ use super::parts::{Fit, Removal, SoundAt, Stay};
 use super::plan::{Cycle, Deferral, Done, Gauge, Start, StartKind, TaskTrack, done_by};
 use super::told::{Told, What};
 use crate::common::{Outcome, answered};
+use crate::growing::Growing;
 use crate::ids::{Code, Label, PersonId};
 use crate::quantity::{AnyQuantity, Limit};
 use crate::timeline::Moment;
@@ -78,7 +79,7 @@ pub(crate) struct Derived {
     pub(crate) tasks: BTreeMap<Code, TaskTrack>,
     /// Work that no plan named, by `action target`: a later plan counts from it.
     loose: BTreeMap<String, (Done, BTreeMap<Label, Decimal>)>,
-    pub(crate) stays: Vec<Stay>,
+    pub(crate) stays: Growing<Stay>,
     /// Index into `stays` of what is fitted, by position.
     pub(crate) fitted: BTreeMap<Label, usize>,
     pub(crate) locks: BTreeMap<Label, Lock>,
@@ -201,8 +202,9 @@ impl Derived {
     fn note_usage(&mut self, at: At, meter: &Label, usage: Decimal) {
         // A meter that was not read when a part was fitted counts for it from its first reading.
         for at in self.fitted.values() {
-            if let Some(fit) = self.stays.get_mut(*at).and_then(|stay| stay.fit.as_mut())
-                && !fit.usage.contains_key(meter)
+            let fit = self.stays.get(*at).and_then(|stay| stay.fit.as_ref());
+            if fit.is_some_and(|fit| !fit.usage.contains_key(meter))
+                && let Some(fit) = self.stays.get_mut(*at).and_then(|stay| stay.fit.as_mut())
             {
                 fit.usage.insert(meter.clone(), usage);
             }

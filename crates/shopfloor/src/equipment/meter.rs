@@ -13,6 +13,7 @@ use serde::{Deserialize, Serialize};
 
 use super::events::{Meter, MeterReplaced, MeterUnit, MeterValue};
 use crate::forms::words;
+use crate::growing::Growing;
 
 /// What an hour meter may run ahead of real time, ms: 0.1 h for reading and rounding (C3).
 pub const TOLERANCE_MS: i64 = 360_000;
@@ -96,7 +97,8 @@ pub(crate) struct MeterTrack {
     rolls_over_at: Option<Decimal>,
     pub(crate) last: Option<Reading>,
     pub(crate) days: VecDeque<DayUsage>,
-    pub(crate) held: Vec<HeldReading>,
+    /// In order of work.
+    pub(crate) held: Growing<HeldReading>,
 }
 
 /// What becomes of a reading.
@@ -149,9 +151,10 @@ impl MeterTrack {
         self.last.as_ref().map(|r| r.usage)
     }
 
-    /// Whether the reading of an entry is held.
-    pub(crate) fn is_held(&self, seq: u64) -> bool {
-        self.held.iter().any(|r| r.seq == seq)
+    /// The reading of an entry, by its time of work, if it is held.
+    pub(crate) fn held(&self, time_ms: i64, seq: u64) -> Option<&HeldReading> {
+        let at = self.held.first_not(|r| (r.time_ms, r.seq) < (time_ms, seq));
+        at.filter(|r| r.seq == seq)
     }
 
     /// What becomes of a reading taken at `time_ms`.

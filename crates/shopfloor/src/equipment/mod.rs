@@ -62,7 +62,7 @@ pub(crate) use told::machines_told_of;
 use told::{Survey, Told, Trace, machine_of};
 
 /// A reading that is held: its entry, and the entry of the reading it was compared with.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub(crate) struct HeldSince {
     pub(crate) seq: u64,
     pub(crate) against: Option<u64>,
@@ -99,7 +99,7 @@ impl Equipment {
             if machine.is_newest(time_ms, seq) {
                 let known = machine.now.stays.len();
                 machine.insert(time_ms, seq, told);
-                for stay in machine.now.stays.iter().skip(known) {
+                for stay in machine.now.stays.since(known) {
                     self.serials.entry(stay.serial.clone()).or_default().insert(id.clone());
                 }
             } else {

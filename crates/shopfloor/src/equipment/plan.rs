@@ -14,6 +14,7 @@ use super::events::{PlannedTask, TaskAction, TaskDeferred};
 use super::meter::{DayNumber, MeterTrack, day_number};
 use crate::common::Outcome;
 use crate::forms::words;
+use crate::growing::Growing;
 use crate::ids::{Code, Label, PersonId, Reason};
 
 words! {
@@ -187,7 +188,7 @@ pub(crate) struct MeterLimit<'a> {
 pub(crate) struct TaskTrack {
     pub(crate) cycle: Option<Cycle>,
     pub(crate) last: Option<Done>,
-    pub(crate) completed: Vec<Completed>,
+    pub(crate) completed: Growing<Completed>,
 }
 
 impl Cycle {

@@ -1,0 +1,166 @@
+//! A list that only grows at its end and is cheap to copy.
+//!
+//! Folds remember earlier states of a subject, and a state holds lists that grow as long as the
+//! subject lives. Copies share the full blocks of such a list: copying costs one pointer a block
+//! and the elements of the last, unfinished one.
+
+use std::sync::Arc;
+
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+/// Elements of a block.
+const BLOCK: usize = 64;
+
+/// The list. In snapshots and digests it is written like any other list.
+#[derive(Clone)]
+pub(crate) struct Growing<T> {
+    /// Blocks of exactly [`BLOCK`] elements.
+    full: Vec<Arc<Vec<T>>>,
+    /// Fewer than [`BLOCK`] elements.
+    rest: Vec<T>,
+}
+
+impl<T> Growing<T> {
+    pub(crate) fn push(&mut self, element: T) {
+        self.rest.push(element);
+        if self.rest.len() == BLOCK {
+            self.full.push(Arc::new(std::mem::take(&mut self.rest)));
+        }
+    }
+
+    pub(crate) fn len(&self) -> usize {
+        self.full.len() * BLOCK + self.rest.len()
+    }
+
+    pub(crate) fn get(&self, at: usize) -> Option<&T> {
+        match self.full.get(at / BLOCK) {
+            Some(block) => block.get(at % BLOCK),
+            None => self.rest.get(at - self.full.len() * BLOCK),
+        }
+    }
+
+    /// An element to change. What other copies hold of it stays as it is.
+    pub(crate) fn get_mut(&mut self, at: usize) -> Option<&mut T>
+    where
+        T: Clone,
+    {
+        let full = self.full.len();
+        match self.full.get_mut(at / BLOCK) {
+            Some(block) => Arc::make_mut(block).get_mut(at % BLOCK),
+            None => self.rest.get_mut(at - full * BLOCK),
+        }
+    }
+
+    pub(crate) fn iter(&self) -> impl DoubleEndedIterator<Item = &T> {
+        self.since(0)
+    }
+
+    /// The elements from a place on.
+    pub(crate) fn since(&self, from: usize) -> impl DoubleEndedIterator<Item = &T> {
+        (from..self.len()).filter_map(|at| self.get(at))
+    }
+
+    /// The first element that is not below, in a list in which those that are come first.
+    pub(crate) fn first_not(&self, below: impl Fn(&T) -> bool) -> Option<&T> {
+        let block = self.full.partition_point(|block| block.last().is_some_and(&below));
+        let block = self.full.get(block).map_or(&self.rest, |block| block);
+        block.get(block.partition_point(below))
+    }
+}
+
+impl<T> Default for Growing<T> {
+    fn default() -> Self {
+        Self { full: Vec::new(), rest: Vec::new() }
+    }
+}
+
+impl<T: std::fmt::Debug> std::fmt::Debug for Growing<T> {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_list().entries(self.iter()).finish()
+    }
+}
+
+impl<T: PartialEq> PartialEq for Growing<T> {
+    fn eq(&self, other: &Self) -> bool {
+        // Blocks are cut at the same places.
+        self.full == other.full && self.rest == other.rest
+    }
+}
+
+impl<T: Eq> Eq for Growing<T> {}
+
+impl<T> FromIterator<T> for Growing<T> {
+    fn from_iter<I: IntoIterator<Item = T>>(elements: I) -> Self {
+        let mut list = Self::default();
+        elements.into_iter().for_each(|element| list.push(element));
+        list
+    }
+}
+
+impl<T: Serialize> Serialize for Growing<T> {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.collect_seq(self.iter())
+    }
+}
+
+impl<'de, T: Deserialize<'de>> Deserialize<'de> for Growing<T> {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        Ok(Vec::deserialize(deserializer)?.into_iter().collect())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    proptest! {
+        /// Whatever is done to it and to its copies, it is the list that a plain one would be.
+        #[test]
+        fn it_is_a_plain_list(
+            deeds in proptest::collection::vec((any::<bool>(), any::<u16>()), 0..400),
+        ) {
+            let (mut list, mut plain) = (Growing::default(), Vec::new());
+            let mut copies = Vec::new();
+            for (n, (push, value)) in deeds.into_iter().enumerate() {
+                let at = usize::from(value) % (n + 1);
+                if push || plain.is_empty() {
+                    list.push(value);
+                    plain.push(value);
+                } else if let Some(element) = list.get_mut(at) {
+                    *element = value;
+                    plain[at] = value;
+                }
+                if n % 50 == 0 {
+                    copies.push((list.clone(), plain.clone()));
+                }
+                prop_assert_eq!(list.get(at), plain.get(at));
+                prop_assert!(list.since(at).eq(plain.iter().skip(at)));
+                prop_assert!(list.iter().rev().eq(plain.iter().rev()));
+            }
+            copies.push((list, plain));
+            for (list, plain) in copies {
+                prop_assert_eq!(list.len(), plain.len());
+                prop_assert!(list.iter().eq(&plain));
+                let json = serde_json::to_string(&list).unwrap();
+                prop_assert_eq!(&json, &serde_json::to_string(&plain).unwrap());
+                prop_assert_eq!(&serde_json::from_str::<Growing<u16>>(&json).unwrap(), &list);
+            }
+        }
+
+        #[test]
+        fn a_place_in_order_is_found(mut plain in proptest::collection::vec(0..500u16, 0..300), of in 0..500u16) {
+            plain.sort_unstable();
+            let list: Growing<u16> = plain.iter().copied().collect();
+            prop_assert_eq!(list.first_not(|n| *n < of), plain.iter().find(|n| **n >= of));
+        }
+    }
+
+    #[test]
+    fn a_copy_shares_all_but_the_last_block() {
+        let list: Growing<usize> = (0..180_000).collect();
+        let copy = list.clone();
+        assert!(list.full.iter().zip(&copy.full).all(|(a, b)| Arc::ptr_eq(a, b)));
+        assert!(copy.rest.len() < BLOCK);
+    }
+}
