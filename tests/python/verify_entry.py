@@ -50,6 +50,8 @@ def check(line, proof, keys):  # the entry and, in words, what the proof says of
 def lines_of(value, pointer=""):  # whatever in a report names the entries it rests on
     if isinstance(value, dict) and isinstance(value.get("entries"), list) and value["entries"]:
         yield pointer, value["entries"]
+    elif isinstance(value, dict) and type(value.get("entry")) is int:
+        yield pointer, [value["entry"]]
     for name, inner in value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ():
         yield from lines_of(inner, f"{pointer}/{name}")
 

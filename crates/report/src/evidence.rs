@@ -19,8 +19,7 @@ use zip::result::ZipError;
 use zip::write::{SimpleFileOptions, ZipWriter};
 use zip::{CompressionMethod, DateTime};
 
-use super::DisposalReport;
-use super::words::{Key, Words};
+use crate::disposal::{Head, Key, Words};
 use crate::pdf::{Attachment, Language, Relationship};
 
 /// Most entries whose evidence a report carries. A proof takes about 1.5 KiB, so that the archive
@@ -62,49 +61,29 @@ pub enum EvidenceError<E> {
     Archive(#[from] ZipError),
 }
 
-impl DisposalReport {
-    /// Every entry something in the report rests on, ascending.
-    pub fn rests_on(&self) -> BTreeSet<u64> {
-        let mut all: BTreeSet<u64> = BTreeSet::new();
-        let lists = (self.summary.iter().map(|l| &l.entries))
-            .chain(self.balance.iter().map(|l| &l.entries))
-            .chain(self.months.iter().map(|l| &l.entries))
-            .chain(self.containers.iter().map(|l| &l.entries))
-            .chain(self.shipments.iter().map(|l| &l.entries))
-            .chain(self.open_items.iter().map(|l| &l.entries))
-            .chain(self.clocks.iter().map(|l| &l.entries))
-            .chain(self.retention.iter().map(|l| &l.entries))
-            .chain(self.findings.iter().map(|l| &l.entries));
-        all.extend(lists.flatten());
-        all.extend(self.corrections.iter().flat_map(|c| [c.entry, c.by_entry]));
-        all.extend(self.findings.iter().filter_map(|f| f.settled_by));
-        all
-    }
-}
-
 /// The evidence of a report as a file to carry inside; `None` when no checkpoint was signed, or the
 /// report rests on no entry or on more than [`EVIDENCE_ENTRIES_MAX`].
 ///
-/// `key` is the log's, `entry` gives the bytes of an entry, `tree` the hashes of the tree over the
-/// entries of the report's head. The same log, report and language give the same bytes.
+/// `head` and `rests_on` are the report's, `key` is the log's, `entry` gives the bytes of an entry,
+/// `tree` the hashes of the tree over the entries of the report's head. The same log, report and
+/// language give the same bytes.
 ///
 /// # Errors
 /// [`EvidenceError`].
 pub fn evidence<S: HashSource + ?Sized>(
-    report: &DisposalReport,
+    head: &Head,
+    rests_on: &BTreeSet<u64>,
     language: Language,
     key: &VerifierKey,
     entry: impl Fn(u64) -> Option<Vec<u8>>,
     tree: &S,
 ) -> Result<Option<Attachment>, EvidenceError<S::Error>> {
-    let seqs = report.rests_on();
-    let head = &report.head;
-    if head.checkpoint.is_empty() || seqs.is_empty() || seqs.len() > EVIDENCE_ENTRIES_MAX {
+    if head.checkpoint.is_empty() || rests_on.is_empty() || rests_on.len() > EVIDENCE_ENTRIES_MAX {
         return Ok(None);
     }
     let mut files = Bundle::new();
     let mut lines = Vec::new();
-    for seq in seqs.iter().copied() {
+    for seq in rests_on.iter().copied() {
         lines.extend(entry(seq).ok_or(EvidenceError::NoEntry { seq })?);
         lines.push(b'\n');
         let path = merkle::prove_inclusion(tree, seq, head.size)
@@ -119,7 +98,7 @@ pub fn evidence<S: HashSource + ?Sized>(
     let read_me = ReadMe {
         kind: BundleKind::Excerpt,
         origin: &head.origin,
-        entries: seqs.len() as u64,
+        entries: rests_on.len() as u64,
         checkpoint_size: head.size,
         root: Digest::from_base64(&head.root)
             .map_err(|_| EvidenceError::Root { root: head.root.clone() })?,

@@ -6,6 +6,8 @@
 //!   and the label of a container;
 //! * [`maintenance`] compiles the maintenance report of a site and period;
 //! * [`lot`] compiles the powder report of a lot, from its birth certificate to its last gram;
+//! * [`kinds`] puts these behind one door, so that every kind is issued and checked alike;
+//! * [`evidence`] is what a printed report carries to be checked by;
 //! * [`lineage`] draws where powder came from and where it went;
 //! * [`json`] writes plain data as canonical JSON;
 //! * [`csv`] writes tables for spreadsheets, with formula cells defused;
@@ -13,9 +15,13 @@
 
 pub mod csv;
 pub mod disposal;
+pub mod evidence;
 pub mod json;
+pub mod kinds;
 pub mod lineage;
 pub mod lot;
 pub mod maintenance;
 pub mod pdf;
 mod texts;
+
+pub use kinds::{About, Period, Report};

@@ -11,8 +11,11 @@ use chain::merkle::root_of;
 use chain::note::VerifierKey;
 use chain::tile::{Tile, TileKind, TileSource};
 use jiff::Timestamp;
-use report::disposal::{self, DisposalReport, Head, Options, Print};
+use report::disposal::{Head, Options, Print};
+use report::evidence::evidence;
+use report::kinds::Heading;
 use report::pdf::Language;
+use report::{About, Report};
 use shopfloor::catalogue::Event;
 use shopfloor::record::events::ReportIssued;
 use shopfloor::{Fact, State};
@@ -34,8 +37,8 @@ pub struct ReportFile<'a> {
     pub csv: Option<&'a [u8]>,
     /// The printed form, if it is there.
     pub pdf: Option<&'a [u8]>,
-    /// What the machine-readable form says.
-    pub report: DisposalReport,
+    /// What the machine-readable form says of itself.
+    pub heading: Heading,
 }
 
 /// What became of a report when it was worked out again.
@@ -117,17 +120,14 @@ pub(crate) struct Reports<'a> {
     issued: Vec<(u64, ReportIssued)>,
 }
 
-/// The reports among the files of a bundle: each `*.json` that is one, with the `.csv` and `.pdf`
-/// of the same name beside it.
-pub fn find(bundle: &chain::bundle::Bundle) -> Vec<ReportFile<'_>> {
-    let read = |(name, json): (&'_ str, &'_ [u8])| {
-        let stem = name.strip_suffix(".json")?.to_owned();
-        Some((stem, serde_json::from_slice(json).ok()?))
-    };
-    let found = |(name, json)| {
-        let (stem, report) = read((name, json))?;
+/// The reports among the files of a bundle: each `*.json` that is one of any kind, with the `.csv`
+/// and `.pdf` of the same name beside it.
+pub fn find<'a>(bundle: &'a chain::bundle::Bundle) -> Vec<ReportFile<'a>> {
+    let found = |(name, json): (&'a str, &'a [u8])| {
+        let stem = name.strip_suffix(".json")?;
+        let heading = Heading::read(json)?;
         let beside = |suffix: &str| bundle.get(&format!("{stem}{suffix}"));
-        Some(ReportFile { name, json, csv: beside(".csv"), pdf: beside(".pdf"), report })
+        Some(ReportFile { name, json, csv: beside(".csv"), pdf: beside(".pdf"), heading })
     };
     bundle.iter().filter_map(found).collect()
 }
@@ -143,7 +143,7 @@ impl<'a> Reports<'a> {
 
     /// Sizes at which reports were made.
     pub(crate) fn sizes(&self) -> impl Iterator<Item = u64> {
-        self.files.iter().map(|examined| examined.file.report.head.size)
+        self.files.iter().map(|examined| examined.file.heading.head.size)
     }
 
     pub(crate) fn entry(&mut self, fact: &Fact) {
@@ -155,7 +155,7 @@ impl<'a> Reports<'a> {
     /// Works out again the reports that rest on exactly these entries.
     pub(crate) fn compile(&mut self, prefix: &Prefix<'_>, against: &Against<'_>) {
         for examined in self.files.iter_mut() {
-            if examined.file.report.head.size == prefix.size {
+            if examined.file.heading.head.size == prefix.size {
                 examined.differences = Some(compare(examined.file, prefix, against));
             }
         }
@@ -172,6 +172,7 @@ impl<'a> Reports<'a> {
             match self.files.iter_mut().find(|e| e.digest.to_string() == digest) {
                 Some(examined) => {
                     examined.issued_in.get_or_insert(*seq);
+                    differences.extend(compare_issue(examined.file, *seq, issued));
                     differences.extend(compare_print(examined.file, *seq, issued));
                 }
                 None => absent.push(*seq),
@@ -186,7 +187,7 @@ impl<'a> Reports<'a> {
             differences.extend(examined.differences.into_iter().flatten());
             ReportCheck {
                 name: examined.file.name.to_owned(),
-                as_of: examined.file.report.head.size,
+                as_of: examined.file.heading.head.size,
                 digest: examined.digest,
                 issued_in: examined.issued_in,
                 compared,
@@ -201,7 +202,7 @@ fn difference(about: String, recorded: impl ToString, computed: impl ToString) -
 }
 
 fn compare(file: &ReportFile<'_>, prefix: &Prefix<'_>, against: &Against<'_>) -> Vec<Difference> {
-    let given = &file.report;
+    let given = &file.heading;
     let about = |what: &str| format!("{what} of `{}`", file.name);
     // Clocks are read at the newest entry: nobody chooses the moment at which nothing is overdue.
     let Ok(at) = Timestamp::from_millisecond(prefix.recorded_at_ms) else {
@@ -211,10 +212,12 @@ fn compare(file: &ReportFile<'_>, prefix: &Prefix<'_>, against: &Against<'_>) ->
         Ok(head) => head,
         Err(why) => return vec![difference(about("checkpoint"), &given.head.checkpoint, why)],
     };
-    let (site, from, to) = (&given.site, given.from, given.to);
-    let again = disposal::compile(prefix.state, site, from, to, head, &Options { at });
+    let again = match Report::compile(prefix.state, &given.about, head, &Options { at }) {
+        Ok(again) => again,
+        Err(error) => return vec![difference(about("subject"), given.about.file_name(), error)],
+    };
     let mut found = Vec::new();
-    match report::json::to_bytes(&again) {
+    match again.to_json() {
         Ok(bytes) if bytes == file.json => {}
         Ok(bytes) => {
             let (recorded, computed) = first_difference(file.json, &bytes);
@@ -223,9 +226,9 @@ fn compare(file: &ReportFile<'_>, prefix: &Prefix<'_>, against: &Against<'_>) ->
         Err(error) => found.push(difference(about("content"), "a report", error)),
     }
     if let Some(csv) = file.csv {
-        let again = disposal::to_csv(&again);
-        if again != csv {
-            let (recorded, computed) = first_difference(csv, &again);
+        let table = again.to_csv();
+        if table != csv {
+            let (recorded, computed) = first_difference(csv, &table);
             found.push(difference(about("table"), recorded, computed));
         }
     }
@@ -240,30 +243,22 @@ fn compare(file: &ReportFile<'_>, prefix: &Prefix<'_>, against: &Against<'_>) ->
 
 /// Whether these are the bytes that the report gives in print, in any language, with the evidence it
 /// carries.
-fn is_print(
-    report: &DisposalReport,
-    prefix: &Prefix<'_>,
-    against: &Against<'_>,
-    pdf: &[u8],
-) -> bool {
+fn is_print(report: &Report, prefix: &Prefix<'_>, against: &Against<'_>, pdf: &[u8]) -> bool {
     let (key, tree) = (&against.keys.log, prefix.tree());
+    let (head, rests_on) = (report.head(), report.rests_on());
     let entry = |seq| prefix.entry(seq).map(<[u8]>::to_vec);
     LANGUAGES.iter().any(|&language| {
-        let evidence = disposal::evidence(report, language, key, entry, &tree);
-        evidence.is_ok_and(|evidence| {
+        let carried = evidence(head, &rests_on, language, key, entry, &tree);
+        carried.is_ok_and(|evidence| {
             let print = Print { language, evidence, ..Print::default() };
-            disposal::to_pdf(report, &print).is_ok_and(|again| again == pdf)
+            report.to_pdf(&print).is_ok_and(|again| again == pdf)
         })
     })
 }
 
 /// Where the log stood, from what is believed here; only the signatures on the checkpoint are taken
 /// from the report, after they were verified.
-fn head(
-    given: &DisposalReport,
-    prefix: &Prefix<'_>,
-    against: &Against<'_>,
-) -> Result<Head, String> {
+fn head(given: &Heading, prefix: &Prefix<'_>, against: &Against<'_>) -> Result<Head, String> {
     let (note, root) = (&given.head.checkpoint, prefix.root);
     if !note.is_empty() {
         let trusted: Vec<VerifierKey> =
@@ -276,6 +271,25 @@ fn head(
     }
     let Keys { log, .. } = against.keys;
     Ok(Head::new(log.name(), prefix.size, *root, log.label(), note, prefix.anchor()))
+}
+
+/// Whether the entry tells of the report that bears its digest: kind, subject and prefix.
+fn compare_issue(file: &ReportFile<'_>, seq: u64, issued: &ReportIssued) -> Option<Difference> {
+    let Heading { about, head, .. } = &file.heading;
+    let told = About::told(issued);
+    if told.as_ref() == Some(about) && issued.as_of == head.size {
+        return None;
+    }
+    let words = |about: Option<&About>, entries: u64| {
+        let about = about.map_or_else(|| "no report this program knows".into(), About::file_name);
+        format!("{about} as of {entries} entries")
+    };
+    Some(Difference {
+        seq: Some(seq),
+        about: format!("issue of `{}`", file.name),
+        recorded: words(told.as_ref(), issued.as_of),
+        computed: words(Some(about), head.size),
+    })
 }
 
 fn compare_print(file: &ReportFile<'_>, seq: u64, issued: &ReportIssued) -> Option<Difference> {

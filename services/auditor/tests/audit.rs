@@ -11,8 +11,11 @@ use chain::bundle::{self, Bundle, BundleVerdict};
 use chain::keys::Keys;
 use chain::note::Ed25519Signer;
 use logs::{Log, MINUTE_MS, START_MS};
-use report::disposal::{self, DisposalReport, Head, Options, Print};
+use report::disposal::{DisposalReport, Head, Options, Print};
+use report::evidence::evidence;
+use report::maintenance::MaintenanceReport;
 use report::pdf::Language;
+use report::{About, Period, Report};
 use serde_json::json;
 
 fn audited(files: &Bundle) -> Audit {
@@ -170,43 +173,98 @@ fn a_drum(log: &mut Log) {
     );
 }
 
+fn quarter() -> Period {
+    let day = |text: &str| shopfloor::common::Day(text.parse().unwrap());
+    let site = shopfloor::ids::Label::new("north").unwrap();
+    Period { site, from: day("2026-01-01"), to: day("2026-02-28") }
+}
+
 /// A log with a waste report in its bundle.
 fn reported(change: impl Fn(&mut DisposalReport)) -> Bundle {
     let mut log = Log::open("north/2026", None);
     a_drum(&mut log);
+    issued(&mut log, About::Disposal(quarter()), |report| match report {
+        Report::Disposal(report) => change(report),
+        other => panic!("{other:?}"),
+    })
+}
+
+/// A bundle of the log with a report about all its entries, changed before it was issued.
+fn issued(log: &mut Log, about: About, change: impl Fn(&mut Report)) -> Bundle {
     let note = log.checkpoint(None);
     let head = Head::new(log.origin(), log.size(), log.root(), log.key().label(), &note, None);
-    let site = shopfloor::ids::Label::new("north").unwrap();
-    let day = |text: &str| shopfloor::common::Day(text.parse().unwrap());
     let options = Options { at: "2026-03-01T08:00:00Z".parse().unwrap() };
-    let (from, to) = (day("2026-01-01"), day("2026-02-28"));
-    let mut report = disposal::compile(&log.state(), &site, from, to, head, &options);
+    let mut report = Report::compile(&log.state(), &about, head, &options).unwrap();
     let language = Language::German;
+    let rests_on = report.rests_on();
+    let entry = |seq| log.line(seq);
     let evidence =
-        disposal::evidence(&report, language, log.key(), |seq| log.line(seq), log.leaves());
+        evidence(report.head(), &rests_on, language, log.key(), entry, log.leaves()).unwrap();
     change(&mut report);
-    let json = report::json::to_bytes(&report).unwrap();
-    log.own(
-        "report.issued",
-        json!({
-            "report": "disposal", "site": "north", "from": "2026-01-01", "to": "2026-02-28",
-            "as_of": report.head.size, "digest": chain::Digest::of(&json).to_string(),
-        }),
-    );
-    log.own(
-        "report.issued",
-        json!({
-            "report": "disposal", "site": "north", "from": "2026-01-01", "to": "2026-01-31",
-            "as_of": 1, "digest": chain::Digest::of(b"another").to_string(),
-        }),
-    );
+    let json = report.to_json().unwrap();
+    let told = |as_of, digest: chain::Digest| {
+        let digest = shopfloor::ids::FileDigest::new(&digest.to_string()).unwrap();
+        serde_json::to_value(about.issued(as_of, digest, None).unwrap()).unwrap()
+    };
+    log.own("report.issued", told(report.head().size, chain::Digest::of(&json)));
+    log.own("report.issued", told(1, chain::Digest::of(b"another")));
     let last = log.checkpoint(None);
     let mut files = log.bundle(&[&note, &last]);
     files.insert("report.json", json).unwrap();
-    let german = Print { language, evidence: evidence.unwrap(), ..Print::default() };
-    files.insert("report.pdf", disposal::to_pdf(&report, &german).unwrap()).unwrap();
-    files.insert("report.csv", disposal::to_csv(&report)).unwrap();
+    let german = Print { language, evidence, ..Print::default() };
+    files.insert("report.pdf", report.to_pdf(&german).unwrap()).unwrap();
+    files.insert("report.csv", report.to_csv()).unwrap();
     files
+}
+
+/// A sieve that is to be cleaned every 10 hours and is after 25: entries 1 to 5.
+fn a_late_cleaning(log: &mut Log) {
+    const STATION: &str = "equipment/S-02";
+    let h = |hours: &str| json!({ "value": hours, "unit": "h" });
+    let station = json!({
+        "kind": "sieving_station", "label": "Sieving station 2", "room": "R-12",
+        "meters": [{ "id": "run", "unit": "h" }],
+        "positions": [{ "id": "main-sieve", "part_kind": "sieve" }],
+    });
+    log.work("equipment.registered", STATION, station);
+    let task = json!({
+        "task": "clean_sieve", "action": "clean", "target": "main-sieve", "warn_percent": 90,
+        "every": { "meter": "run", "quantity": h("10") }, "source": { "basis": "common_practice" },
+    });
+    log.work("plan.set", STATION, json!({ "tasks": [task] }));
+    log.work("meter.read", STATION, json!({ "meter": "run", "reading": h("0") }));
+    let read = json!({ "meter": "run", "reading": h("25") });
+    log.work_at("2026-02-05T08:00:00Z", "meter.read", STATION, read);
+    let done = json!({
+        "task": "clean_sieve", "target": "main-sieve", "method": "vacuum",
+        "reading": { "meter": "run", "value": h("25") },
+    });
+    log.work_at("2026-02-05T09:00:00Z", "cleaning.done", STATION, done);
+}
+
+#[test]
+fn a_maintenance_report_is_worked_out_again_like_any_other() {
+    let files = |change: &dyn Fn(&mut MaintenanceReport)| {
+        let mut log = Log::open("north/2026", None);
+        a_late_cleaning(&mut log);
+        issued(&mut log, About::Maintenance(quarter()), |report| match report {
+            Report::Maintenance(report) => change(report),
+            other => panic!("{other:?}"),
+        })
+    };
+    let good = audited(&files(&|report| assert_eq!(report.work.len(), 1, "{report:?}")));
+    assert!(good.is_sound(), "{}", show::text(&good));
+    let [check] = &good.replay.as_ref().unwrap().reports[..] else { panic!("one report") };
+    assert_eq!((&check.compared, check.issued_in, check.as_of), (&Compared::Same, Some(6), 6));
+
+    let nicer = audited(&files(&|report| report.late = 0));
+    assert_eq!(
+        abouts(&nicer),
+        [(None, "content of `report.json`"), (None, "table of `report.json`")]
+    );
+    // The entry tells of another period than the report it bears the digest of.
+    let longer = audited(&files(&|report| report.to = report.from));
+    assert_eq!(abouts(&longer)[0], (Some(6), "issue of `report.json`"));
 }
 
 #[test]

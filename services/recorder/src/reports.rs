@@ -14,12 +14,13 @@ use chain::entry::EntryView;
 use chain::tile::TileSourceError;
 use jiff::Timestamp;
 use ledger::LedgerError;
-use report::disposal::{self, DisposalReport, EvidenceError, Head, Names, Options, Print};
-use report::maintenance::{self, MaintenanceReport};
+use report::disposal::{self, Head, Names, Options, Print};
+use report::evidence::{EvidenceError, evidence};
 use report::pdf::Language;
+use report::{About, Report};
 use shopfloor::State;
-use shopfloor::common::Day;
-use shopfloor::ids::{FileDigest, Label};
+use shopfloor::ids::{FileDigest, Label, NameError};
+use shopfloor::record::events::ReportIssued;
 
 use crate::log::{Log, LogError, Signed};
 
@@ -29,6 +30,9 @@ pub enum ReportError {
     /// The log did not answer.
     #[error(transparent)]
     Log(#[from] LogError),
+    /// What is told of it has no form of the record.
+    #[error("the report cannot be told of")]
+    Name(#[from] NameError),
     /// The machine-readable form cannot be written.
     #[error("the data of the report cannot be written")]
     Data(#[from] report::json::JsonError),
@@ -94,17 +98,6 @@ impl Form {
     }
 }
 
-/// What a report is about.
-#[derive(Debug, Clone)]
-pub struct Scope {
-    /// Site.
-    pub site: Label,
-    /// First day.
-    pub from: Day,
-    /// Last day.
-    pub to: Day,
-}
-
 /// The log at one moment: signed head, state and the time of its newest entry.
 #[derive(Debug)]
 pub struct Still {
@@ -136,65 +129,62 @@ impl Still {
     }
 }
 
-/// Compiles the disposal report.
+/// Compiles a report.
 ///
 /// # Errors
-/// [`ReportError::Log`].
-pub fn compile(log: &Log, still: &Still, scope: &Scope) -> Result<DisposalReport, ReportError> {
+/// [`ReportError::Log`], [`ReportError::Lot`].
+pub fn compile(log: &Log, still: &Still, about: &About) -> Result<Report, ReportError> {
     let (head, options) = still.moment(log)?;
-    let Scope { site, from, to } = scope;
-    Ok(disposal::compile(&still.state, site, *from, *to, head, &options))
+    Ok(Report::compile(&still.state, about, head, &options)?)
 }
 
-/// Compiles the maintenance report, likewise.
+/// Writes a report of this log in a form. The printed one carries its evidence, and the names that
+/// `names` knows.
 ///
 /// # Errors
-/// [`ReportError::Log`].
-pub fn compile_maintenance(
+/// [`ReportError::Data`], [`ReportError::Print`], [`ReportError::Evidence`].
+pub fn write(
     log: &Log,
-    still: &Still,
-    scope: &Scope,
-) -> Result<MaintenanceReport, ReportError> {
-    let (head, options) = still.moment(log)?;
-    let Scope { site, from, to } = scope;
-    Ok(maintenance::compile(&still.state, site, *from, *to, head, &options))
-}
-
-/// Writes a maintenance report in a form.
-///
-/// # Errors
-/// [`ReportError::Data`], [`ReportError::Print`].
-pub fn write_maintenance(
-    report: &MaintenanceReport,
+    report: &Report,
     form: Form,
     language: Language,
+    names: Option<&Names<'_>>,
 ) -> Result<Vec<u8>, ReportError> {
-    let print = Print { language, ..Print::default() };
     match form {
-        Form::Json => Ok(report::json::to_bytes(report)?),
-        Form::Csv => Ok(maintenance::to_csv(report)),
-        Form::Pdf => Ok(maintenance::to_pdf(report, &print)?),
+        Form::Json => Ok(report.to_json()?),
+        Form::Csv => Ok(report.to_csv()),
+        Form::Pdf => {
+            // What cannot be read is missing, which the caller is told.
+            let entry = |seq| log.entry(seq).ok().flatten();
+            let (head, rests_on) = (report.head(), report.rests_on());
+            let hashes = log.hashes(head.size);
+            let evidence = evidence(head, &rests_on, language, log.key(), entry, &hashes)?;
+            let print = Print { language, names, evidence, ..Print::default() };
+            Ok(report.to_pdf(&print)?)
+        }
     }
 }
 
-/// Compiles and writes the powder report of a lot, by the same clock.
+/// Compiles a report and keeps it in every form; the answer is what the log is to tell of it.
 ///
 /// # Errors
-/// [`ReportError::Log`], [`ReportError::Lot`], [`ReportError::Data`], [`ReportError::Print`].
-pub fn lot(
+/// Those of [`compile`], [`write`] and [`ReportStore::keep`].
+pub fn keep(
     log: &Log,
+    store: &ReportStore,
     still: &Still,
-    lot: &Label,
-    form: Form,
+    about: &About,
     language: Language,
-) -> Result<Vec<u8>, ReportError> {
-    let (head, options) = still.moment(log)?;
-    let report = report::lot::compile(&still.state, lot, head, &options)?;
-    match form {
-        Form::Json => Ok(report::json::to_bytes(&report)?),
-        Form::Csv => Ok(report::lot::to_csv(&report)),
-        Form::Pdf => Ok(report::lot::to_pdf(&report, &Print { language, ..Print::default() })?),
-    }
+) -> Result<ReportIssued, ReportError> {
+    let report = compile(log, still, about)?;
+    let write = |form| write(log, &report, form, language, None);
+    let (json, pdf) = (write(Form::Json)?, write(Form::Pdf)?);
+    let digest = |bytes: &[u8]| FileDigest::new(&Digest::of(bytes).to_string());
+    let issued = about.issued(still.signed.size, digest(&json)?, Some(digest(&pdf)?))?;
+    store.keep(&issued.digest, Form::Pdf, &pdf)?;
+    store.keep(&issued.digest, Form::Csv, &write(Form::Csv)?)?;
+    store.keep(&issued.digest, Form::Json, &json)?;
+    Ok(issued)
 }
 
 /// The label of a container to print; `None` if it was never opened.
@@ -229,30 +219,9 @@ pub fn custody_sheet(
     Ok(sheet.map(|sheet| disposal::sheet_to_pdf(&sheet, &print)).transpose()?)
 }
 
-/// Writes a report of this log in a form. The printed one carries its evidence, and the names that
-/// `names` knows.
-///
-/// # Errors
-/// [`ReportError::Data`], [`ReportError::Print`], [`ReportError::Evidence`].
-pub fn write(
-    log: &Log,
-    report: &DisposalReport,
-    form: Form,
-    language: Language,
-    names: Option<&Names<'_>>,
-) -> Result<Vec<u8>, ReportError> {
-    match form {
-        Form::Json => Ok(report::json::to_bytes(report)?),
-        Form::Csv => Ok(disposal::to_csv(report)),
-        Form::Pdf => {
-            // What cannot be read is missing, which the caller is told.
-            let entry = |seq| log.entry(seq).ok().flatten();
-            let hashes = log.hashes(report.head.size);
-            let evidence = disposal::evidence(report, language, log.key(), entry, &hashes)?;
-            let print = Print { language, names, evidence, ..Print::default() };
-            Ok(disposal::to_pdf(report, &print)?)
-        }
-    }
+/// Name of a form of an issued report in an evidence bundle; `seq` is the entry that tells of it.
+pub fn bundle_name(issued: &ReportIssued, seq: u64, form: Form) -> String {
+    format!("reports/{}-{seq}.{}", issued.report, form.as_str())
 }
 
 /// Reports as they were issued.
@@ -271,13 +240,18 @@ impl ReportStore {
     /// # Errors
     /// [`ReportError::Io`].
     pub fn open(data_dir: &Path) -> Result<Self, ReportError> {
-        let dir = data_dir.join("reports");
+        let store = Self::beside(data_dir);
         fs::DirBuilder::new()
             .recursive(true)
             .mode(0o700)
-            .create(&dir)
-            .map_err(doing("create", &dir))?;
-        Ok(Self { dir })
+            .create(&store.dir)
+            .map_err(doing("create", &store.dir))?;
+        Ok(store)
+    }
+
+    /// The store below a data directory, to read from, whether it is there or not.
+    pub fn beside(data_dir: &Path) -> Self {
+        Self { dir: data_dir.join("reports") }
     }
 
     /// Keeps one form of a report durably. `digest` is that of its machine-readable form, under

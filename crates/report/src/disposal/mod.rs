@@ -2,11 +2,12 @@
 
 mod compile;
 mod corrections;
-mod evidence;
 mod open_items;
 pub(crate) mod print;
 pub(crate) mod tables;
 pub(crate) mod words;
+
+use std::collections::BTreeSet;
 
 use chain::Digest;
 use chain::checkpoint::split_cosignature;
@@ -30,7 +31,6 @@ use shopfloor::waste::retention::Retention;
 use shopfloor::waste::view::{CustodyStep, ShipmentView};
 
 pub use compile::compile;
-pub use evidence::{EVIDENCE_ENTRIES_MAX, EVIDENCE_NAME, EvidenceError, evidence};
 pub use print::{
     ContainerLabel, CustodySheet, Names, Print, PrintError, container_label, custody_sheet,
     document, label_document, label_to_pdf, sheet_document, sheet_to_pdf, to_pdf,
@@ -479,6 +479,24 @@ impl DisposalReport {
     /// when there is one: what the QR code holds, to be compared with what witnesses keep.
     pub fn anchor_text(&self) -> String {
         self.head.anchor_text()
+    }
+
+    /// Every entry something in the report rests on, ascending.
+    pub fn rests_on(&self) -> BTreeSet<u64> {
+        let mut all: BTreeSet<u64> = BTreeSet::new();
+        let lists = (self.summary.iter().map(|l| &l.entries))
+            .chain(self.balance.iter().map(|l| &l.entries))
+            .chain(self.months.iter().map(|l| &l.entries))
+            .chain(self.containers.iter().map(|l| &l.entries))
+            .chain(self.shipments.iter().map(|l| &l.entries))
+            .chain(self.open_items.iter().map(|l| &l.entries))
+            .chain(self.clocks.iter().map(|l| &l.entries))
+            .chain(self.retention.iter().map(|l| &l.entries))
+            .chain(self.findings.iter().map(|l| &l.entries));
+        all.extend(lists.flatten());
+        all.extend(self.corrections.iter().flat_map(|c| [c.entry, c.by_entry]));
+        all.extend(self.findings.iter().filter_map(|f| f.settled_by));
+        all
     }
 }
 

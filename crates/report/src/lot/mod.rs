@@ -7,6 +7,8 @@ mod print;
 mod tables;
 mod words;
 
+use std::collections::BTreeSet;
+
 use rust_decimal::Decimal;
 use serde::Serialize;
 use shopfloor::ids::Label;
@@ -106,4 +108,22 @@ pub struct BirthContainer {
     pub net: Mass,
     /// Entry of the delivery.
     pub entry: u64,
+}
+
+impl LotReport {
+    /// Every entry something in the report rests on, ascending.
+    pub fn rests_on(&self) -> BTreeSet<u64> {
+        let Reach { builds, lots, places, .. } = &self.reach;
+        let mut all: BTreeSet<u64> = self.lot.entries.iter().copied().collect();
+        all.extend(&self.balance.entries);
+        all.extend(self.containers.iter().map(|l| l.entry));
+        all.extend(self.moves.iter().map(|l| l.entry));
+        all.extend(builds.iter().map(|l| l.entry));
+        all.extend(lots.iter().map(|l| l.entry));
+        all.extend(places.iter().map(|l| l.entry));
+        all.extend(self.amended.iter().flat_map(|l| [l.entry, l.by_entry]));
+        all.extend(self.findings.iter().flat_map(|l| &l.entries));
+        all.extend(self.findings.iter().filter_map(|f| f.settled_by));
+        all
+    }
 }

@@ -5,6 +5,8 @@ mod compile;
 mod print;
 mod tables;
 
+use std::collections::BTreeSet;
+
 use serde::Serialize;
 use shopfloor::common::{Day, SignatureMeaning};
 use shopfloor::equipment::{DeferralLine, PartChange, UpkeepLine};
@@ -93,4 +95,19 @@ pub struct MaintenanceReport {
     pub cautions: Vec<CautionLine>,
     /// What a signature under this report says.
     pub signature_meaning: String,
+}
+
+impl MaintenanceReport {
+    /// Every entry something in the report rests on, ascending.
+    pub fn rests_on(&self) -> BTreeSet<u64> {
+        let lists = (self.work.iter().map(|l| &l.entries))
+            .chain(self.deviations.iter().map(|l| &l.deviation.entries))
+            .chain(self.findings.iter().map(|l| &l.entries));
+        let mut all: BTreeSet<u64> = lists.flatten().copied().collect();
+        all.extend(self.deferrals.iter().map(|l| l.entry));
+        all.extend(self.parts.iter().map(|l| l.entry));
+        all.extend(self.findings.iter().filter_map(|f| f.settled_by));
+        all.extend(self.signatures.iter().flat_map(|s| [s.of_entry, s.entry]));
+        all
+    }
 }

@@ -98,16 +98,18 @@ record! {
 }
 
 record! {
-    /// A report was issued.
+    /// A report was issued: about a site and a period, or about a lot.
     pub struct ReportIssued {
         /// Kind of report, for example `disposal`.
         report: Code,
         /// Site it is about.
-        site: Label,
+        [site]: Label,
         /// First day.
-        from: crate::common::Day,
+        [from]: crate::common::Day,
         /// Last day.
-        to: crate::common::Day,
+        [to]: crate::common::Day,
+        /// Powder lot it is about.
+        [lot]: Label,
         /// Number of entries it rests on.
         as_of: u64,
         /// SHA-256 of the machine-readable form.

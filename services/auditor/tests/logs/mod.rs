@@ -134,8 +134,13 @@ impl Log {
 
     /// An event about a thing of site `north` by the person `op_first`.
     pub(crate) fn work(&mut self, name: &str, subject: &str, data: Value) {
+        self.work_at("2026-02-02T08:00:00Z", name, subject, data);
+    }
+
+    /// Likewise, done at some time.
+    pub(crate) fn work_at(&mut self, time: &str, name: &str, subject: &str, data: Value) {
         let mut event = self.event(name, subject, data);
-        event["time"] = "2026-02-02T08:00:00Z".into();
+        event["time"] = time.into();
         event["site"] = "north".into();
         let actor = Actor { id: "op_first".into(), via: Via::Oidc, on_behalf_of: None };
         self.push(&actor, &event, None);

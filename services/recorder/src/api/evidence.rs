@@ -14,7 +14,7 @@ use crate::app::{Caller, Recorder};
 use crate::limits::{EVIDENCE_CHECKPOINTS_MAX, SCAN_BYTES};
 use crate::log::Signed;
 use crate::problem::Result;
-use crate::reports::Form;
+use crate::reports::{Form, bundle_name};
 
 /// Bytes that are sent in one piece.
 const PIECE_BYTES: usize = 64 << 10;
@@ -130,9 +130,7 @@ fn archive(recorder: &Arc<Recorder>, signed: &Signed, out: &mut Pieces) -> anyho
         for form in Form::ALL {
             let digest = &issued.report.digest;
             if let Some(bytes) = recorder.reports.get(digest, *form, None)? {
-                let name =
-                    format!("reports/{}-{}.{}", issued.report.report, issued.seq, form.as_str());
-                file(&mut zip, &name, &bytes)?;
+                file(&mut zip, &bundle_name(&issued.report, issued.seq, *form), &bytes)?;
             }
         }
     }

@@ -39,8 +39,8 @@ pub struct ExcerptQuery {
 #[serde(deny_unknown_fields)]
 #[into_params(parameter_in = Query)]
 pub struct LineQuery {
-    /// JSON pointer (RFC 6901) to a line of the machine-readable form that names its `entries`:
-    /// `/containers/3`, `/summary/0`.
+    /// JSON pointer (RFC 6901) to a line of the machine-readable form that names its `entries` or its
+    /// one `entry`: `/containers/3`, `/parts/0`.
     pub line: String,
 }
 
@@ -93,7 +93,10 @@ pub(super) async fn prove_report_line(
     let read_report = move || Ok(shared.reports.get(&digest, Form::Json, Some(&digest))?);
     let json = recorder.blocking(read_report).await?.ok_or_else(Problem::not_found)?;
     let seqs = line_entries(&json, &query.line).ok_or_else(|| {
-        Problem::parameter("line", "a JSON pointer to a line that names its `entries` is wanted")
+        Problem::parameter(
+            "line",
+            "a JSON pointer to a line that names its `entries` or `entry` is wanted",
+        )
     })?;
     let mut entries = read(&recorder, &caller, seqs, "line")?;
     // It belongs to no site; who may read the report may read that it was issued.
@@ -111,7 +114,9 @@ fn name_of(digest: &FileDigest) -> String {
 /// The entries that a line of a report names.
 fn line_entries(json: &[u8], pointer: &str) -> Option<BTreeSet<u64>> {
     let report: Value = serde_json::from_slice(json).ok()?;
-    let entries = report.pointer(pointer)?.get("entries")?.as_array()?;
+    let line = report.pointer(pointer)?;
+    let one = line.get("entry").map(std::slice::from_ref);
+    let entries = line.get("entries").and_then(Value::as_array).map(Vec::as_slice).or(one)?;
     let seqs: BTreeSet<u64> = entries.iter().map(Value::as_u64).collect::<Option<_>>()?;
     (!seqs.is_empty()).then_some(seqs)
 }

@@ -1,16 +1,15 @@
 //! Reports to read, to issue and to read again.
 
 use std::collections::BTreeMap;
-use std::sync::Arc;
 
 use actix_web::http::header::CONTENT_DISPOSITION;
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
-use chain::Digest;
 use report::pdf::Language;
+use report::{About, Period};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use shopfloor::Event;
-use shopfloor::ids::{Code, FileDigest, Label};
+use shopfloor::ids::FileDigest;
 use shopfloor::record::IssuedReport;
 use shopfloor::record::events::ReportIssued;
 
@@ -23,16 +22,15 @@ use crate::http::body;
 use crate::limits::OTHER_BODY_BYTES_MAX;
 use crate::log::Log;
 use crate::problem::{Problem, Result};
-use crate::reports::{
-    self, Form, ReportError, Scope, Still, compile, compile_maintenance, write, write_maintenance,
-};
+use crate::reports::{Form, ReportError, Still, compile, keep, write};
 
 impl From<ReportError> for Problem {
     fn from(error: ReportError) -> Self {
         match error {
             ReportError::Log(error) => error.into(),
             ReportError::Lot(_) => Self::not_found(),
-            ReportError::Data(_)
+            ReportError::Name(_)
+            | ReportError::Data(_)
             | ReportError::Print(_)
             | ReportError::Evidence(_)
             | ReportError::Io { .. }
@@ -85,12 +83,18 @@ pub struct IssuedReportView {
     pub seq: u64,
     /// Kind of report.
     pub report: String,
-    /// Site.
-    pub site: String,
-    /// First day.
-    pub from: String,
-    /// Last day.
-    pub to: String,
+    /// Site, of a report about a site and a period.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub site: Option<String>,
+    /// First day of the period.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub from: Option<String>,
+    /// Last day of the period.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub to: Option<String>,
+    /// Powder lot, of a report about a lot.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub lot: Option<String>,
     /// Entries it rests on.
     pub as_of: u64,
     /// SHA-256 of the machine-readable form; the report is found under it.
@@ -105,9 +109,10 @@ impl From<(u64, &ReportIssued)> for IssuedReportView {
         Self {
             seq,
             report: issued.report.to_string(),
-            site: issued.site.to_string(),
-            from: issued.from.to_string(),
-            to: issued.to.to_string(),
+            site: issued.site.as_ref().map(ToString::to_string),
+            from: issued.from.map(|day| day.to_string()),
+            to: issued.to.map(|day| day.to_string()),
+            lot: issued.lot.as_ref().map(ToString::to_string),
             as_of: issued.as_of,
             digest: issued.digest.to_string(),
             pdf_digest: issued.pdf_digest.as_ref().map(ToString::to_string),
@@ -168,32 +173,65 @@ pub(super) async fn compile_disposal_report(
     caller: Caller,
     query: web::Query<ReportQuery>,
 ) -> Result<HttpResponse> {
+    compile_of_period(&recorder, &caller, About::Disposal, &query).await
+}
+
+/// Compile the maintenance report of a site and period
+///
+/// Work that was done on time or late or is open, with the rate and its interval; deferrals, parts,
+/// deviations and what they overrode, findings, signatures. Every line leads to entry numbers. The
+/// same head and period give the same bytes. Nothing is recorded: issue the report to have it stand in
+/// the record.
+#[utoipa::path(
+    operation_id = "compileMaintenanceReport", tag = "reports",
+    params(ReportQuery),
+    responses((status = 200, description = "The report.", content(
+        (serde_json::Value = "application/json"),
+        (String = "text/csv"),
+        (Vec<u8> = "application/pdf"),
+    ))),
+)]
+#[get("/v1/reports/maintenance")]
+pub(super) async fn compile_maintenance_report(
+    recorder: web::Data<Recorder>,
+    caller: Caller,
+    query: web::Query<ReportQuery>,
+) -> Result<HttpResponse> {
+    compile_of_period(&recorder, &caller, About::Maintenance, &query).await
+}
+
+async fn compile_of_period(
+    recorder: &web::Data<Recorder>,
+    caller: &Caller,
+    kind: fn(Period) -> About,
+    query: &ReportQuery,
+) -> Result<HttpResponse> {
     let (form, language) = (form(query.format.as_deref())?, language(query.lang.as_deref())?);
-    let scope = scope(&caller, &query.site, &query.from, &query.to)?;
+    let about = kind(of_period(caller, &query.site, &query.from, &query.to)?);
     let names = query.names == Some(true);
     if names {
         if form != Form::Pdf {
             return Err(Problem::parameter("names", "names stand in the printed form only"));
         }
-        authz::may_see_names(&caller)?;
+        authz::may_see_names(caller)?;
         tracing::info!(subject = caller.subject, "a report with names is made");
     }
-    compiled(&recorder, scope, form, language, names).await
+    compiled(recorder, about, form, language, names).await
 }
 
-/// The disposal report as it would be issued now, as a file, in print with names where they are known
-/// and asked for.
+/// A report as it would be issued now, as a file, in print with names where they are known and asked
+/// for.
 pub(crate) async fn compiled(
     recorder: &web::Data<Recorder>,
-    scope: Scope,
+    about: About,
     form: Form,
     language: Language,
     names: bool,
 ) -> Result<HttpResponse> {
-    let name = format!("disposal-{}-{}-{}", scope.site, scope.from, scope.to);
+    let name = about.file_name();
     let shared = recorder.clone();
     let compile = move |log: &Log, still: &Still| -> Result<Vec<u8>> {
-        let report = compile(log, still, &scope)?;
+        let report = compile(log, still, &about)?;
         let known = if names { shared.names()? } else { BTreeMap::new() };
         let name = |person: &str| known.get(person).cloned();
         Ok(write(log, &report, form, language, names.then_some(&name))?)
@@ -235,60 +273,16 @@ pub(super) async fn compile_lot_report(
     caller.demand_every_site()?;
     let (form, language) = (form(query.format.as_deref())?, language(query.lang.as_deref())?);
     let lot = super::answers::label(&id)?;
-    lot_as_file(&recorder, lot, form, language).await
+    compiled(&recorder, About::Lot(lot), form, language, false).await
 }
 
-/// The powder report of a lot, as a file.
-pub(crate) async fn lot_as_file(
-    recorder: &Recorder,
-    lot: Label,
-    form: Form,
-    language: Language,
-) -> Result<HttpResponse> {
-    let name = format!("lot-{lot}");
-    let work = move |log: &Log, still: &Still| reports::lot(log, still, &lot, form, language);
-    Ok(file(form, &name, recorder.from_still(work).await?))
-}
-
-/// What a report is to be about, if it is a site of the one who asks.
+/// The site and days a report is to be about, if it is a site of the one who asks.
 ///
 /// # Errors
 /// [`crate::problem::Kind::BadParameter`], [`crate::problem::Kind::NotFound`].
-pub(crate) fn scope(who: &Identity, site: &str, from: &str, to: &str) -> Result<Scope> {
+pub(crate) fn of_period(who: &Identity, site: &str, from: &str, to: &str) -> Result<Period> {
     let (from, to) = period(from, to)?;
-    Ok(Scope { site: own_site(who, site)?, from, to })
-}
-
-/// Compile the maintenance report of a site and period
-///
-/// Work that was done on time or late or is open, with the rate and its interval; deferrals, parts,
-/// deviations and what they overrode, findings, signatures. Every line leads to entry numbers. The
-/// same head and period give the same bytes; nothing is recorded.
-#[utoipa::path(
-    operation_id = "compileMaintenanceReport", tag = "reports",
-    params(ReportQuery),
-    responses((status = 200, description = "The report.", content(
-        (serde_json::Value = "application/json"),
-        (String = "text/csv"),
-        (Vec<u8> = "application/pdf"),
-    ))),
-)]
-#[get("/v1/reports/maintenance")]
-pub(super) async fn compile_maintenance_report(
-    recorder: web::Data<Recorder>,
-    caller: Caller,
-    query: web::Query<ReportQuery>,
-) -> Result<HttpResponse> {
-    let (form, language) = (form(query.format.as_deref())?, language(query.lang.as_deref())?);
-    let scope = scope(&caller, &query.site, &query.from, &query.to)?;
-    if query.names == Some(true) {
-        return Err(Problem::parameter("names", "this report is printed with pseudonyms only"));
-    }
-    let name = format!("maintenance-{}-{}-{}", scope.site, scope.from, scope.to);
-    let work = move |log: &Log, still: &Still| {
-        write_maintenance(&compile_maintenance(log, still, &scope)?, form, language)
-    };
-    Ok(file(form, &name, recorder.from_still(work).await?))
+    Ok(Period { site: own_site(who, site)?, from, to })
 }
 
 /// Issue the disposal report of a site and period
@@ -307,66 +301,64 @@ pub(super) async fn issue_disposal_report(
     request: HttpRequest,
     payload: web::Payload,
 ) -> Result<HttpResponse> {
-    let order: ReportOrder = body::json(&request, payload, OTHER_BODY_BYTES_MAX).await?;
-    let language = language(order.lang.as_deref())?;
-    let scope = scope(&caller, &order.site, &order.from, &order.to)?;
-    let view = issue(&recorder, &caller, scope, language).await?;
-    Ok(HttpResponse::Created()
-        .insert_header(("location", format!("/v1/reports/{}", view.digest)))
-        .json(view))
+    issue_of_period(&recorder, &caller, About::Disposal, &request, payload).await
 }
 
-/// Issues the disposal report: kept in every form, then told by the log.
+/// Issue the maintenance report of a site and period
+///
+/// The report is compiled, kept in every form, and its digests are recorded. From then on it is
+/// listed for everybody whom reports are for, authorities included.
+#[utoipa::path(
+    operation_id = "issueMaintenanceReport", tag = "reports",
+    request_body = ReportOrder,
+    responses((status = 201, description = "Issued and recorded.", body = IssuedReportView)),
+)]
+#[post("/v1/reports/maintenance")]
+pub(super) async fn issue_maintenance_report(
+    recorder: web::Data<Recorder>,
+    caller: Caller,
+    request: HttpRequest,
+    payload: web::Payload,
+) -> Result<HttpResponse> {
+    issue_of_period(&recorder, &caller, About::Maintenance, &request, payload).await
+}
+
+async fn issue_of_period(
+    recorder: &web::Data<Recorder>,
+    caller: &Caller,
+    kind: fn(Period) -> About,
+    request: &HttpRequest,
+    payload: web::Payload,
+) -> Result<HttpResponse> {
+    let order: ReportOrder = body::json(request, payload, OTHER_BODY_BYTES_MAX).await?;
+    let language = language(order.lang.as_deref())?;
+    let about = kind(of_period(caller, &order.site, &order.from, &order.to)?);
+    Ok(issued_now(&issue(recorder, caller, about, language).await?))
+}
+
+/// The answer to an order that was carried out.
+fn issued_now(view: &IssuedReportView) -> HttpResponse {
+    HttpResponse::Created()
+        .insert_header(("location", format!("/v1/reports/{}", view.digest)))
+        .json(view)
+}
+
+/// Issues a report: kept in every form, then told by the log.
 pub(crate) async fn issue(
     recorder: &web::Data<Recorder>,
     who: &Identity,
-    scope: Scope,
+    about: About,
     language: Language,
 ) -> Result<IssuedReportView> {
-    let _export = recorder.export()?;
-    let still = recorder.still().await?;
-    let shared = recorder.clone().into_inner();
-    let issued = recorder.blocking(move || Ok(keep(&shared, &still, &scope, language)?)).await?;
+    let shared = recorder.clone();
+    let issued = recorder
+        .from_still(move |log, still| keep(log, &shared.reports, still, &about, language))
+        .await?;
     let event = Event::ReportIssued(issued.clone());
     // The files are durable before the log tells of them.
     let receipt = recorder.log.record_own(&event, None).await?;
     tracing::info!(subject = who.subject, seq = receipt.seq, "a report was issued");
     Ok(IssuedReportView::from((receipt.seq, &issued)))
-}
-
-/// Compiles a report and keeps it in every form.
-fn keep(
-    recorder: &Arc<Recorder>,
-    still: &Still,
-    scope: &Scope,
-    language: Language,
-) -> Result<ReportIssued, ReportError> {
-    let report = compile(&recorder.log, still, scope)?;
-    let write = |form| write(&recorder.log, &report, form, language, None);
-    let (json, pdf) = (write(Form::Json)?, write(Form::Pdf)?);
-    let (digest, pdf_digest) = (digest(&json)?, digest(&pdf)?);
-    let store = &recorder.reports;
-    store.keep(&digest, Form::Pdf, &pdf)?;
-    store.keep(&digest, Form::Csv, &write(Form::Csv)?)?;
-    store.keep(&digest, Form::Json, &json)?;
-    let kind = Code::new("disposal").map_err(|error| ReportError::from(failed(&error)))?;
-    Ok(ReportIssued {
-        report: kind,
-        site: scope.site.clone(),
-        from: scope.from,
-        to: scope.to,
-        as_of: still.signed.size,
-        digest,
-        pdf_digest: Some(pdf_digest),
-    })
-}
-
-fn failed(error: &dyn std::error::Error) -> crate::log::LogError {
-    crate::log::LogError::Failed(error.to_string())
-}
-
-fn digest(bytes: &[u8]) -> Result<FileDigest, ReportError> {
-    FileDigest::new(&Digest::of(bytes).to_string()).map_err(|error| failed(&error).into())
 }
 
 /// List reports that were issued
@@ -382,7 +374,7 @@ pub(super) async fn list_reports(
     let now = recorder.now();
     let list = recorder
         .ask(move |state| {
-            let visible = |issued: &&IssuedReport| caller.may_see(Some(&issued.report.site));
+            let visible = |issued: &&IssuedReport| caller.may_see(issued.report.site.as_ref());
             let reports = state.record.reports().iter().rev().filter(visible);
             let items = reports.map(|issued| (issued.seq, &issued.report).into()).collect();
             Ok(IssuedReportList { as_of: state.as_of, now: stamp(now), items })
@@ -403,7 +395,7 @@ pub(super) fn issued(
         found.map(|issued| (issued.seq, issued.report.clone()))
     });
     let (seq, issued) = found.ok_or_else(Problem::not_found)?;
-    authz::may_see(who, Some(&issued.site))?;
+    authz::may_see(who, issued.site.as_ref())?;
     Ok((seq, issued))
 }
 

@@ -22,7 +22,7 @@ use super::things::{mass, percent, place_cell};
 use super::visit::{self, Fault, Shown, Visit, encoded};
 use super::words::Words;
 use crate::api::powder::{BOXES_DEFAULT, PictureQuery, months, span, suspect};
-use crate::api::reports::lot_as_file;
+use crate::api::reports::compiled;
 use crate::log::Handling;
 use crate::reports::Form as ReportForm;
 
@@ -458,7 +458,8 @@ pub(crate) async fn lot_report(
         let lot = Label::new(&path.0).map_err(|_| Fault::NotFound)?;
         let form = ReportForm::ALL.iter().copied().find(|form| form.as_str() == path.1);
         let form = form.ok_or(Fault::NotFound)?;
-        Ok(lot_as_file(&visit.recorder, lot, form, language(visit.words)).await?)
+        let language = language(visit.words);
+        Ok(compiled(&visit.recorder, report::About::Lot(lot), form, language, false).await?)
     })
     .await
 }

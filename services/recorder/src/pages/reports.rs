@@ -5,6 +5,7 @@
 use actix_web::{HttpRequest, HttpResponse, web};
 use askama::Template;
 use jiff::ToSpan as _;
+use report::About;
 use serde::Deserialize;
 use shopfloor::common::Day;
 use shopfloor::people::events::Role;
@@ -12,7 +13,7 @@ use shopfloor::record::IssuedReport;
 
 use super::parts::{Block, Cell, Table};
 use super::visit::{self, Fault, Shown, Top, Visit};
-use crate::api::reports::{as_issued, compiled, form, issue, language, scope};
+use crate::api::reports::{as_issued, compiled, form, issue, language, of_period};
 use crate::authz;
 use crate::reports::Form;
 
@@ -22,6 +23,8 @@ struct ReportsPage {
     top: Top,
     lead: String,
     blocks: Vec<Block>,
+    /// Kinds of report to choose from, with their names, and whether it is chosen.
+    kinds: Vec<(&'static str, String, bool)>,
     /// Sites to choose from, for those who compile reports.
     sites: Vec<String>,
     from: String,
@@ -34,6 +37,8 @@ struct ReportsPage {
 /// Which report is looked at or issued.
 #[derive(Debug, Clone, Default, Deserialize)]
 pub(crate) struct Order {
+    #[serde(default)]
+    kind: String,
     #[serde(default)]
     site: String,
     #[serde(default)]
@@ -51,6 +56,15 @@ pub(crate) async fn reports(request: HttpRequest) -> HttpResponse {
     visit::show(&request, "reports", async |visit| page(visit, &Order::default(), None)).await
 }
 
+/// Operations of the API that compile and issue a kind of report about a site and a period.
+fn operations(kind: &str) -> Option<(&'static str, &'static str)> {
+    match kind {
+        "disposal" => Some(("compileDisposalReport", "issueDisposalReport")),
+        "maintenance" => Some(("compileMaintenanceReport", "issueMaintenanceReport")),
+        _ => None,
+    }
+}
+
 fn may(visit: &Visit, operation: &str) -> bool {
     authz::Operation::by_id(operation).is_some_and(|known| known.allows(&visit.who.roles))
 }
@@ -60,14 +74,14 @@ fn page(visit: &Visit, order: &Order, wrong: Option<String>) -> Shown {
     let inside = visit.who.roles.iter().any(|role| *role != Role::Authority);
     let compiles = may(visit, "compileDisposalReport");
     let (rows, sites, zone, as_of) = visit.recorder.log.ask(|state| {
-        let mine = |issued: &&IssuedReport| visit.may_see(Some(&issued.report.site));
+        let mine = |issued: &&IssuedReport| visit.may_see(issued.report.site.as_ref());
         let rows = state.record.reports().iter().rev().filter(mine);
         let rows: Vec<_> = rows.map(|issued| row(visit, issued, inside)).collect();
         let sites = if compiles { visit.sites(state) } else { Vec::new() };
         let sites: Vec<String> = sites.iter().map(ToString::to_string).collect();
         (rows, sites, visit.zone(state, None), state.as_of)
     });
-    let columns = ["report", "site", "period", "as_of", "files", "digest", "entry"];
+    let columns = ["report", "subject", "period", "as_of", "files", "digest", "entry"];
     let table = Table::new(words, "list.reports", &columns).with(rows);
     // Last month is what is asked for on most days.
     let today = visit.now.to_zoned_datetime(zone).date();
@@ -75,10 +89,13 @@ fn page(visit: &Visit, order: &Order, wrong: Option<String>) -> Shown {
     let or = |given: &str, day: jiff::civil::Date| {
         if given.is_empty() { Day(day).to_string() } else { given.to_owned() }
     };
+    let kinds = About::OF_A_PERIOD.iter();
+    let kinds = kinds.map(|kind| (*kind, words.code("report", kind), *kind == order.kind));
     visit.page(&ReportsPage {
         top: visit.top(words.t("nav.reports"), Some(as_of)),
         lead: words.t("lead.reports").to_owned(),
         blocks: vec![Block::Table(table)],
+        kinds: kinds.collect(),
         sites,
         from: or(&order.from, first),
         to: or(&order.to, first.last_of_month()),
@@ -94,10 +111,12 @@ fn row(visit: &Visit, issued: &IssuedReport, inside: bool) -> Vec<Cell> {
         (href, form.as_str().to_uppercase())
     };
     let forms = [Form::Pdf, Form::Csv, Form::Json];
+    let period = report.from.zip(report.to);
+    let period = period.map(|(from, to)| format!("{} – {}", words.day(from), words.day(to)));
     vec![
         Cell::Text(words.code("report", report.report.as_str())),
-        Cell::Text(report.site.to_string()),
-        Cell::Text(format!("{} – {}", words.day(report.from), words.day(report.to))),
+        Cell::maybe(report.site.as_ref().or(report.lot.as_ref())),
+        Cell::maybe(period),
         Cell::Number(report.as_of.to_string()),
         Cell::Links(forms.iter().map(file).collect()),
         Cell::Text(report.digest.to_string()),
@@ -108,15 +127,16 @@ fn row(visit: &Visit, issued: &IssuedReport, inside: bool) -> Vec<Cell> {
 /// A report as it would be issued now.
 pub(crate) async fn look(request: HttpRequest, order: web::Query<Order>) -> HttpResponse {
     visit::show(&request, "reports", async |visit| {
-        if !may(visit, "compileDisposalReport") {
+        if !may(visit, operations(&order.kind).ok_or(Fault::NotFound)?.0) {
             return Err(Fault::Forbidden);
         }
-        let scope = match scope(&visit.who, &order.site, &order.from, &order.to) {
-            Ok(scope) => scope,
+        let period = match of_period(&visit.who, &order.site, &order.from, &order.to) {
+            Ok(period) => period,
             Err(problem) => return page(visit, &order, Some(problem.detail.to_string())),
         };
+        let about = About::period(&order.kind, period).ok_or(Fault::NotFound)?;
         let (form, language) = (form(order.format.as_deref())?, language(order.lang.as_deref())?);
-        Ok(compiled(&visit.recorder, scope, form, language, false).await?)
+        Ok(compiled(&visit.recorder, about, form, language, false).await?)
     })
     .await
 }
@@ -124,14 +144,15 @@ pub(crate) async fn look(request: HttpRequest, order: web::Query<Order>) -> Http
 /// Issues a report.
 pub(crate) async fn order(request: HttpRequest, order: web::Form<Order>) -> HttpResponse {
     visit::show(&request, "reports", async |visit| {
-        if !may(visit, "issueDisposalReport") {
+        if !may(visit, operations(&order.kind).ok_or(Fault::NotFound)?.1) {
             return Err(Fault::Forbidden);
         }
-        let scope = match scope(&visit.who, &order.site, &order.from, &order.to) {
-            Ok(scope) => scope,
+        let period = match of_period(&visit.who, &order.site, &order.from, &order.to) {
+            Ok(period) => period,
             Err(problem) => return page(visit, &order, Some(problem.detail.to_string())),
         };
-        issue(&visit.recorder, &visit.who, scope, language(order.lang.as_deref())?).await?;
+        let about = About::period(&order.kind, period).ok_or(Fault::NotFound)?;
+        issue(&visit.recorder, &visit.who, about, language(order.lang.as_deref())?).await?;
         Ok(visit::see("/reports"))
     })
     .await

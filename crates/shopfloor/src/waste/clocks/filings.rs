@@ -82,8 +82,8 @@ impl Desk<'_> {
     fn issued(&self, report: &str, year: i16) -> bool {
         self.state.record.reports().iter().any(|issued| {
             issued.report.report.as_str() == report
-                && &issued.report.site == self.site
-                && issued.report.from.0.year() == year
+                && issued.report.site.as_ref() == Some(self.site)
+                && issued.report.from.is_some_and(|day| day.0.year() == year)
         })
     }
 
