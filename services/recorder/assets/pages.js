@@ -73,6 +73,23 @@ function readings(form) {
   judge();
 }
 
+/** Says at once when a size lies outside what is usual in its unit: a slip of the unit or the point. */
+function sizes(form) {
+  for (const aside of form.querySelectorAll("[data-unusual]")) {
+    const input = form.elements.namedItem(aside.dataset.unusual);
+    const unit = form.elements.namedItem(`${aside.dataset.unusual}.unit`);
+    const judge = () => {
+      const { least, most } = (unit.selectedOptions?.[0] ?? unit).dataset;
+      const typed = input.value.trim().replace(",", ".");
+      const unusual = typed && (Number(typed) < Number(least) || Number(typed) > Number(most));
+      aside.textContent = unusual ? form.dataset.unusual.replace("{least}", least).replace("{most}", most) : "";
+    };
+    input.addEventListener("input", judge);
+    unit.addEventListener("change", judge);
+    judge();
+  }
+}
+
 /** A photo stays with the shop; what is recorded is its digest, worked out here. */
 function files(form) {
   const field = form.querySelector("[data-files]");
@@ -127,6 +144,7 @@ function guided() {
   reloadOnSubject(form);
   steps(form);
   readings(form);
+  sizes(form);
   files(form);
   sending(form);
   form.addEventListener("keydown", (event) => {

@@ -6,11 +6,12 @@ use std::collections::HashMap;
 
 use jiff::tz::TimeZone;
 use jiff::{Timestamp, civil};
+use rust_decimal::Decimal;
 use serde_json::{Map, Value, json};
 use shopfloor::fact::WorkTime;
-use shopfloor::ids::Label;
+use shopfloor::ids::{Label, SubjectKind};
 
-use super::kinds::{Field, Input, Kind};
+use super::kinds::{Field, Input, Kind, Usual};
 use crate::pages::words::digits;
 
 /// `source` of the events that the pages send.
@@ -59,9 +60,59 @@ fn quantity(answers: &Answers, name: &str, units: &[&str]) -> Option<Value> {
     Some(json!({ "value": digits(value), "unit": unit }))
 }
 
+/// A number that is more than nothing; a concentration may be nothing.
+fn size(answers: &Answers, name: &str, units: &[Usual]) -> Result<Option<Value>, Mistake> {
+    let codes: Vec<&str> = units.iter().map(|usual| usual.unit).collect();
+    let Some(value) = quantity(answers, name, &codes) else { return Ok(None) };
+    let number: Option<Decimal> = value["value"].as_str().and_then(|text| text.parse().ok());
+    let zero_counts = units.iter().any(|usual| usual.least == "0");
+    match number {
+        Some(number) if number > Decimal::ZERO || (zero_counts && number.is_zero()) => {
+            Ok(Some(value))
+        }
+        Some(_) | None => Err(mistake(name, "size")),
+    }
+}
+
+/// Name of an answer in a row, rows counted from 0.
+pub(super) fn in_row(field: &str, row: usize, column: &str) -> String {
+    format!("{field}.{row}.{column}")
+}
+
+/// Rows that were filled in, in order.
+fn rows(
+    field: &Field,
+    count: usize,
+    columns: &[Field],
+    answers: &Answers,
+) -> Result<Option<Value>, Mistake> {
+    let mut filled = Vec::new();
+    for row in 0..count {
+        let name = |column: &Field| in_row(field.path, row, column.path);
+        if columns.iter().all(|column| answer(answers, &name(column)).is_none()) {
+            continue;
+        }
+        let mut members = Map::new();
+        for column in columns {
+            let value = read_as(column, &name(column), answers)?;
+            let value = value.ok_or_else(|| mistake(name(column), "need"))?;
+            members.insert(column.path.to_owned(), value);
+        }
+        filled.push(Value::Object(members));
+    }
+    Ok((!filled.is_empty()).then_some(Value::Array(filled)))
+}
+
 fn read(field: &Field, answers: &Answers) -> Result<Option<Value>, Mistake> {
-    let name = field.path;
+    read_as(field, field.path, answers)
+}
+
+fn read_as(field: &Field, name: &str, answers: &Answers) -> Result<Option<Value>, Mistake> {
     Ok(match field.input {
+        Input::Size(units) => size(answers, name, units)?,
+        Input::Rows(count, columns) => rows(field, count, columns, answers)?,
+        // Whom the event is about, not what it says: see `event`.
+        Input::Wearer => None,
         Input::Label(_) | Input::Word(_) | Input::Place(_) => {
             answer(answers, name).map(|text| Value::String(text.to_owned()))
         }
@@ -132,6 +183,9 @@ pub(crate) fn data(kind: &Kind, answers: &Answers) -> Result<Value, Vec<Mistake>
         part.entry("spec").or_insert_with(|| json!({}));
     }
     residue(&mut data, &mut mistakes);
+    if minutes_of(data.get("samples")) > Decimal::from(24 * 60) {
+        mistakes.push(mistake("samples", "day"));
+    }
     if let Some(task) = answer(answers, "task").filter(|_| names_task(kind)) {
         data.insert("task".to_owned(), task.into());
     }
@@ -160,6 +214,17 @@ fn residue(data: &mut Map<String, Value>, mistakes: &mut Vec<Mistake>) {
             mistakes.push(mistake(format!("residue.{there}"), "need"));
         }
     }
+}
+
+/// How long the samples of a shift took together.
+fn minutes_of(samples: Option<&Value>) -> Decimal {
+    let minutes = |sample: &Value| {
+        let duration = &sample["duration"];
+        let value: Decimal = duration["value"].as_str()?.parse().ok()?;
+        let factor = if duration["unit"] == "h" { 60 } else { 1 };
+        value.checked_mul(Decimal::from(factor))
+    };
+    samples.and_then(Value::as_array).into_iter().flatten().filter_map(minutes).sum()
 }
 
 /// Whether events of this kind name the planned task they do.
@@ -197,12 +262,17 @@ pub(crate) fn event(
 ) -> Result<Value, Vec<Mistake>> {
     let subject = answer(answers, "subject").ok_or_else(|| vec![mistake("subject", "need")])?;
     let id = answer(answers, "id").ok_or_else(|| vec![mistake("id", "need")])?;
+    let worn = kind.fields().find(|field| field.input == Input::Wearer);
+    let subject = match worn.and_then(|field| answer(answers, field.path)) {
+        Some(person) => format!("{}/{person}", SubjectKind::Person.as_str()),
+        None => format!("{}/{subject}", kind.about.as_str()),
+    };
     let mut event = json!({
         "specversion": "1.0",
         "id": id,
         "source": SOURCE,
         "type": format!("{}{}", shopfloor::catalogue::TYPE_PREFIX, kind.event),
-        "subject": format!("{}/{subject}", kind.about.as_str()),
+        "subject": subject,
         "time": time(answers, zone, now).map_err(|wrong| vec![wrong])?,
         "site": site.as_str(),
         "datacontenttype": "application/json",
@@ -316,6 +386,69 @@ mod tests {
             { "digest": two, "media_type": "application/pdf" },
         ]);
         assert_eq!(data["evidence"], wanted);
+    }
+
+    #[test]
+    fn a_survey_of_a_room_takes_the_rows_that_were_filled_in() {
+        let survey = [
+            ("room", "powder-1"),
+            ("footprint", "200"),
+            ("height", "3"),
+            ("bulk_density", "0,45"),
+            ("bulk_density.unit", "g/cm3"),
+            ("layers.0.depth", "2,2"),
+            ("layers.0.area", "10.1"),
+            ("layers.3.depth", "200"),
+            ("layers.3.depth.unit", "um"),
+            ("layers.3.area", "4"),
+        ];
+        let kind = kind("dust_survey").unwrap();
+        let found = data(kind, &answers(&survey)).unwrap();
+        assert_eq!(found["bulk_density"], json!({ "value": "0.45", "unit": "g/cm3" }));
+        assert_eq!(
+            found["layers"],
+            json!([
+                { "depth": { "value": "2.2", "unit": "mm" }, "area": { "value": "10.1", "unit": "m2" } },
+                { "depth": { "value": "200", "unit": "um" }, "area": { "value": "4", "unit": "m2" } },
+            ])
+        );
+        let but = |name: &'static str, value: &'static str| {
+            let mut changed = answers(&survey);
+            changed.insert(name.to_owned(), value.to_owned());
+            data(kind, &changed).unwrap_err()
+        };
+        assert_eq!(but("height", "0"), [mistake("height", "size")]);
+        assert_eq!(but("layers.3.area", ""), [mistake("layers.3.area", "need")]);
+        assert_eq!(but("layers.0.depth", "deep"), [mistake("layers.0.depth", "size")]);
+    }
+
+    #[test]
+    fn an_exposure_is_about_whoever_wore_the_sampler() {
+        let mut shift = answers(&[
+            ("id", "e-2"),
+            ("subject", "north"),
+            ("room", "powder-1"),
+            ("fraction", "respirable"),
+            ("samples.0.concentration", "0.8"),
+            ("samples.0.duration", "7"),
+            ("samples.0.duration.unit", "h"),
+            ("samples.0.assumed", "no"),
+            ("samples.1.concentration", "0"),
+            ("samples.1.duration", "60"),
+            ("samples.1.assumed", "yes"),
+        ]);
+        let kind = kind("exposure").unwrap();
+        let site = Label::new("north").unwrap();
+        let made =
+            |answers: &Answers| event(kind, answers, &site, &TimeZone::UTC, Timestamp::UNIX_EPOCH);
+        assert_eq!(made(&shift).unwrap()["subject"], "site/north");
+        shift.insert("worn_by".to_owned(), "op_k7".to_owned());
+        let told = made(&shift).unwrap();
+        assert_eq!((&told["subject"], &told["site"]), (&json!("person/op_k7"), &json!("north")));
+        let canonical = chain::canon::parse(sorted(&told).as_bytes()).unwrap();
+        shopfloor::Envelope::read(&canonical).unwrap();
+        shift.insert("samples.1.duration".to_owned(), "1080".to_owned());
+        assert_eq!(made(&shift).unwrap_err(), [mistake("samples", "day")]);
     }
 
     #[test]

@@ -1,5 +1,7 @@
 //! The form of a kind of work, filled in as far as the record knows.
 
+use std::collections::BTreeSet;
+
 use askama::Template;
 use jiff::tz::TimeZone;
 use shopfloor::State;
@@ -7,10 +9,10 @@ use shopfloor::cautions;
 use shopfloor::equipment::events::{EquipmentKind, PartKind};
 use shopfloor::equipment::{DueQuery, DueTask, MachineView};
 use shopfloor::finding::Finding;
-use shopfloor::ids::{Label, PlaceKind};
+use shopfloor::ids::{Label, PlaceKind, SubjectKind};
 use shopfloor::waste::container::ContainerState;
 
-use super::compose::{Answers, Mistake, answer};
+use super::compose::{Answers, Mistake, answer, in_row};
 use super::kinds::{Field, Input, Kind, Suggest};
 use crate::api::wire::FindingView;
 use crate::pages::visit::{Top, Visit};
@@ -26,6 +28,8 @@ pub(super) struct Choice {
     pub(super) value: String,
     pub(super) text: String,
     pub(super) chosen: bool,
+    /// Of a unit: between which numbers a value in it is usual.
+    pub(super) usual: Option<(&'static str, &'static str)>,
 }
 
 /// A caution as shown.
@@ -67,6 +71,9 @@ pub(super) struct Line {
     units: Vec<Choice>,
     suggestions: Vec<Choice>,
     lasts: Vec<Last>,
+    /// Rows of questions, and what their columns are called.
+    rows: Vec<Vec<Line>>,
+    columns: Vec<&'static str>,
     /// Whether a scanned label is taken with its kind, as places are named.
     with_kind: bool,
 }
@@ -116,7 +123,8 @@ pub(super) struct FormPage {
 }
 
 fn choice(visit: &Visit, table: &str, code: &str, chosen: &str) -> Choice {
-    Choice { value: code.to_owned(), text: visit.words.code(table, code), chosen: code == chosen }
+    let text = visit.words.code(table, code);
+    Choice { value: code.to_owned(), text, chosen: code == chosen, usual: None }
 }
 
 /// The planned task of a machine, if this person may see it.
@@ -127,18 +135,25 @@ pub(super) fn task(visit: &Visit, state: &State, machine: &str, task: &str) -> O
     tasks.into_iter().find(|t| t.task.as_str() == task && visit.may_see(t.site.as_ref()))
 }
 
-fn machine(state: &State, answers: &Answers) -> Option<MachineView> {
+/// The machine a form is about, if it is about one.
+fn machine(state: &State, kind: &Kind, answers: &Answers) -> Option<MachineView> {
+    if kind.about != SubjectKind::Equipment {
+        return None;
+    }
     state.equipment.machine(&Label::new(answer(answers, "subject")?).ok()?)
 }
 
 /// The site of the thing a form is about; of a thing the record does not know, the person's only
 /// site.
 pub(super) fn site(visit: &Visit, state: &State, kind: &Kind, answers: &Answers) -> Option<Label> {
-    let told = if super::is_about_containers(kind) {
-        let label = Label::new(answer(answers, "subject")?).ok()?;
-        state.waste.container(&label).and_then(|c| c.site().cloned())
-    } else {
-        machine(state, answers).and_then(|m| m.site)
+    let label = || Label::new(answer(answers, "subject")?).ok();
+    let told = match kind.about {
+        SubjectKind::Site => {
+            let site = label()?;
+            return visit.sites(state).contains(&site).then_some(site);
+        }
+        SubjectKind::Container => state.waste.container(&label()?).and_then(|c| c.site().cloned()),
+        _ => machine(state, kind, answers).and_then(|m| m.site),
     };
     match told {
         Some(site) => visit.may_see(Some(&site)).then_some(site),
@@ -152,7 +167,7 @@ pub(super) fn site(visit: &Visit, state: &State, kind: &Kind, answers: &Answers)
 /// Answers what the record knows already: position, meter and target of the task, what is fitted
 /// there and its specification, the sieve in use.
 pub(super) fn prefill(visit: &Visit, state: &State, kind: &Kind, answers: &mut Answers) {
-    let Some(machine) = machine(state, answers) else { return };
+    let Some(machine) = machine(state, kind, answers) else { return };
     if !visit.may_see(machine.site.as_ref()) {
         return;
     }
@@ -230,7 +245,7 @@ impl FormPage {
         stopped: Option<Stopped>,
     ) -> Self {
         let words = visit.words;
-        let machine = machine(state, answers).filter(|m| visit.may_see(m.site.as_ref()));
+        let machine = machine(state, kind, answers).filter(|m| visit.may_see(m.site.as_ref()));
         let zone = visit.zone(state, machine.as_ref().and_then(|m| m.site.as_ref()));
         let wrong = |name: &str| {
             let mistake = mistakes.iter().find(|m| m.field == name)?;
@@ -241,10 +256,10 @@ impl FormPage {
         let task = answer(answers, "task")
             .and_then(|t| task(visit, state, answer(answers, "subject")?, t));
         let title = words.t(&format!("kind.{}", kind.id));
-        let about = if super::is_about_containers(kind) {
-            "form.about_container"
-        } else {
-            "form.about_equipment"
+        let about = match kind.about {
+            SubjectKind::Container => "form.about_container",
+            SubjectKind::Site => "form.about_site",
+            _ => "form.about_equipment",
         };
         Self {
             top: visit.top(title, Some(state.as_of)),
@@ -328,24 +343,31 @@ impl Drawer<'_> {
     }
 
     fn line(&self, field: &Field) -> Line {
+        let key = format!("field.{}", field.path.replace('.', "_"));
+        self.line_as(field, field.path, self.visit.words.t(&key).to_owned())
+    }
+
+    /// The question of a field whose answer is called `name`.
+    fn line_as(&self, field: &Field, name: &str, label: String) -> Line {
         let words = self.visit.words;
-        let key = field.path.replace('.', "_");
-        let units = |units: &[&str]| {
-            let given = self.given(&format!("{}.unit", field.path)).to_owned();
+        let units = |units: &[&str]| -> Vec<Choice> {
+            let given = self.given(&format!("{name}.unit")).to_owned();
             units.iter().map(|unit| choice(self.visit, "unit", unit, &given)).collect()
         };
         let mut line = Line {
-            name: field.path.to_owned(),
-            id: format!("f-{key}"),
-            label: words.t(&format!("field.{key}")).to_owned(),
+            name: name.to_owned(),
+            id: format!("f-{}", name.replace('.', "_")),
+            label,
             shape: "text",
-            value: self.given(field.path).to_owned(),
+            value: self.given(name).to_owned(),
             need: field.need,
-            wrong: (self.wrong)(field.path),
+            wrong: (self.wrong)(name),
             choices: Vec::new(),
             units: Vec::new(),
             suggestions: Vec::new(),
             lasts: Vec::new(),
+            rows: Vec::new(),
+            columns: Vec::new(),
             with_kind: matches!(field.input, Input::Place(_)),
         };
         match field.input {
@@ -367,6 +389,31 @@ impl Drawer<'_> {
                 line.shape = "quantity";
                 line.units = units(codes);
             }
+            Input::Size(usuals) => {
+                line.shape = "quantity";
+                let codes: Vec<&str> = usuals.iter().map(|usual| usual.unit).collect();
+                line.units = units(&codes);
+                for (unit, usual) in line.units.iter_mut().zip(usuals) {
+                    unit.usual = Some((usual.least, usual.most));
+                }
+            }
+            Input::Rows(count, columns) => {
+                line.shape = "rows";
+                let title =
+                    |column: &Field| words.t(&format!("field.{}_{}", field.path, column.path));
+                line.columns = columns.iter().map(title).collect();
+                line.rows = (0..count)
+                    .map(|row| {
+                        let cells = columns.iter().map(|column| {
+                            let name = in_row(field.path, row, column.path);
+                            let label = format!("{} {}: {}", line.label, row + 1, title(column));
+                            Line { need: false, ..self.line_as(column, &name, label) }
+                        });
+                        cells.collect()
+                    })
+                    .collect();
+            }
+            Input::Wearer => {}
             Input::YesNo => line.shape = "yes_no",
             Input::Files => line.shape = "files",
             Input::Limit => {
@@ -407,10 +454,15 @@ impl Drawer<'_> {
 
     /// Things the form may be about.
     fn subjects(&self, kind: &Kind) -> Vec<Choice> {
-        if super::is_about_containers(kind) {
-            return self.containers();
-        }
         let state = self.state;
+        match kind.about {
+            SubjectKind::Container => return self.containers(),
+            SubjectKind::Site => {
+                let sites = self.visit.sites(state);
+                return sites.iter().map(|site| suggestion(site.as_str(), "")).collect();
+            }
+            _ => {}
+        }
         let machines = state.equipment.machines().filter_map(|id| state.equipment.machine(id));
         let fits = |m: &MachineView| {
             let of_kind = m
@@ -467,8 +519,19 @@ impl Drawer<'_> {
                 let locks = self.machine.map_or(&[][..], |m| &m.locks).iter();
                 locks.map(|l| suggestion(l.lock.as_str(), "")).collect()
             }
+            Suggest::Rooms => {
+                let rooms: BTreeSet<Label> = self.machines().filter_map(|m| m.room).collect();
+                rooms.iter().map(|room| suggestion(room.as_str(), "")).collect()
+            }
             Suggest::Sieved => self.places(&[PlaceKind::Bin, PlaceKind::Oversize]),
         }
+    }
+
+    /// Machines this person may see.
+    fn machines(&self) -> impl Iterator<Item = MachineView> {
+        let equipment = &self.state.equipment;
+        let all = equipment.machines().filter_map(|id| equipment.machine(id));
+        all.filter(|machine| self.visit.may_see(machine.site.as_ref()))
     }
 
     fn targets(&self) -> Vec<Choice> {
@@ -510,5 +573,5 @@ impl Drawer<'_> {
 }
 
 fn suggestion(value: &str, text: &str) -> Choice {
-    Choice { value: value.to_owned(), text: text.to_owned(), chosen: false }
+    Choice { value: value.to_owned(), text: text.to_owned(), chosen: false, usual: None }
 }

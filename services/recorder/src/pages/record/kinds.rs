@@ -12,6 +12,13 @@ pub(crate) enum Input {
     Word(&'static [&'static str]),
     /// A number with one of these units (UCUM), the first by default.
     Quantity(&'static [&'static str]),
+    /// A number that is more than nothing, with one of these units, the first by default. What lies
+    /// outside the usual is told while it is typed, and taken all the same.
+    Size(&'static [Usual]),
+    /// Up to so many rows of the same questions, each row answered whole or left empty.
+    Rows(usize, &'static [Field]),
+    /// The person who wore the sampler: then the event is about the person, not the site.
+    Wearer,
     /// A meter reading: which meter, and what it showed.
     Reading,
     /// A limit: at most or at least so much, in the unit of the field before.
@@ -22,6 +29,22 @@ pub(crate) enum Input {
     Place(Suggest),
     /// Photos and other files that stay with the shop: their digests.
     Files,
+}
+
+/// What is usual for a number in a unit. Common practice, no source: wide enough that only a slip of
+/// the unit or the point falls out.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct Usual {
+    /// UCUM code.
+    pub(crate) unit: &'static str,
+    /// Decimal digits.
+    pub(crate) least: &'static str,
+    /// Decimal digits.
+    pub(crate) most: &'static str,
+}
+
+const fn usual(unit: &'static str, least: &'static str, most: &'static str) -> Usual {
+    Usual { unit, least, most }
 }
 
 /// What a field suggests.
@@ -47,10 +70,12 @@ pub(crate) enum Suggest {
     Sieved,
     /// Locks that are on the machine.
     Locks,
+    /// Rooms that machines stand in.
+    Rooms,
 }
 
 /// One question of a form.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) struct Field {
     /// Where the answer stands in `data`, members divided by points.
     pub(crate) path: &'static str,
@@ -90,9 +115,12 @@ const CONDITIONS: &[&str] = &["worn", "sound", "failed"];
 const REASONS: &[&str] =
     &["interval_reached", "torn", "blinded", "loaded", "damaged", "material_change"];
 const OUTCOMES: &[&str] = &["pass", "fail"];
-use Input::{Files, Label, Limit, Place, Quantity, Reading, Word, YesNo};
+const FRACTIONS: &[&str] = &["respirable", "inhalable"];
+const AIR: &[Usual] = &[usual("mg/m3", "0", "100")];
+const AREA: &[Usual] = &[usual("m2", "0.01", "10000")];
+use Input::{Files, Label, Limit, Place, Quantity, Reading, Rows, Size, Wearer, Word, YesNo};
 use Suggest::{
-    Containers, Fitted, Locks, Lots, Nothing, Positions, Scales, Sieved, Targets, Vessels,
+    Containers, Fitted, Locks, Lots, Nothing, Positions, Rooms, Scales, Sieved, Targets, Vessels,
 };
 
 /// The part that goes in.
@@ -346,6 +374,77 @@ pub(crate) const KINDS: &[Kind] = &[
         ]],
         second: false,
     },
+    Kind {
+        id: "dust_survey",
+        event: "dust.surveyed",
+        about: SubjectKind::Site,
+        machines: &[],
+        checks: &[],
+        fields: &[&[
+            need("room", Label(Rooms)),
+            need("footprint", Size(AREA)),
+            need("height", Size(&[usual("m", "1.5", "25")])),
+            need(
+                "bulk_density",
+                Size(&[usual("kg/m3", "50", "8000"), usual("g/cm3", "0.05", "8")]),
+            ),
+            may(
+                "layers",
+                Rows(
+                    6,
+                    &[
+                        need(
+                            "depth",
+                            Size(&[usual("mm", "0.01", "50"), usual("um", "10", "50000")]),
+                        ),
+                        need("area", Size(AREA)),
+                    ],
+                ),
+            ),
+            may("evidence", Files),
+        ]],
+        second: false,
+    },
+    Kind {
+        id: "exposure",
+        event: "exposure.measured",
+        about: SubjectKind::Site,
+        machines: &[],
+        checks: &[],
+        fields: &[&[
+            need("room", Label(Rooms)),
+            may("worn_by", Wearer),
+            need("fraction", Word(FRACTIONS)),
+            need(
+                "samples",
+                Rows(
+                    6,
+                    &[
+                        need("concentration", Size(AIR)),
+                        need(
+                            "duration",
+                            Size(&[usual("min", "1", "720"), usual("h", "0.1", "12")]),
+                        ),
+                        need("assumed", YesNo),
+                    ],
+                ),
+            ),
+            may(
+                "limits",
+                Rows(
+                    2,
+                    &[
+                        need("limit", Size(AIR)),
+                        need("fraction", Word(FRACTIONS)),
+                        need("source", Label(Nothing)),
+                    ],
+                ),
+            ),
+            may("density", Size(&[usual("g/cm3", "0.5", "20"), usual("kg/m3", "500", "20000")])),
+            may("evidence", Files),
+        ]],
+        second: false,
+    },
 ];
 
 /// The kind with this name.
@@ -383,6 +482,11 @@ mod tests {
             for field in kind.fields() {
                 let key = field.path.replace('.', "_");
                 assert_ne!(words.t(&format!("field.{key}")), "?", "{}: {key}", kind.id);
+                let Input::Rows(_, columns) = field.input else { continue };
+                for column in columns {
+                    let key = format!("{key}_{}", column.path);
+                    assert_ne!(words.t(&format!("field.{key}")), "?", "{}: {key}", kind.id);
+                }
             }
         }
     }

@@ -15,7 +15,7 @@ use shopfloor::State;
 use shopfloor::equipment::DueTask;
 use shopfloor::equipment::events::{PartKind, TaskAction};
 use shopfloor::finding::Finding;
-use shopfloor::ids::{Label, SubjectKind};
+use shopfloor::ids::Label;
 
 use self::compose::Mistake;
 pub(crate) use self::compose::{Answers, answer};
@@ -328,6 +328,8 @@ pub(crate) async fn submit(
     let value = canon::parse(event.to_string().as_bytes()).map_err(Problem::from)?;
     let (envelope, content) = shopfloor::Envelope::read(&value).map_err(Problem::from)?;
     authz::may_record(who, &envelope, content.kind())?;
+    let now_s = recorder.now().as_second();
+    authz::may_sign(who, content.kind(), recorder.config.auth.sign_within_s, now_s)?;
     let bytes = canon::to_bytes(&value);
     let submission = Submission::new(who.actor(None), bytes, envelope, content, None, handling)?;
     let mut outcomes = recorder.log.submit(vec![submission], handling).await?;
@@ -438,7 +440,8 @@ struct DonePage {
     findings: Vec<FindingView>,
     deviation: Option<String>,
     sign: bool,
-    signatures: Vec<(String, String)>,
+    /// Who, with which meaning, when (21 CFR 11.50).
+    signatures: Vec<(String, String, String)>,
     wrong: Option<&'static str>,
     kind: String,
 }
@@ -466,10 +469,14 @@ fn done_page(visit: &Visit, seq: u64, kind: Option<&str>, wrong: Option<&'static
     let kind = kind.and_then(kinds::kind);
     let words = visit.words;
     let page = visit.recorder.log.ask(|state| {
-        let signatures: Vec<(String, String)> = state
+        let zone = visit.zone(state, fact.site.as_ref());
+        let signatures: Vec<(String, String, String)> = state
             .record
             .signatures(seq)
-            .map(|s| (s.person.to_string(), words.code("meaning", s.meaning.as_str())))
+            .map(|s| {
+                let meaning = words.code("meaning", s.meaning.as_str());
+                (s.person.to_string(), meaning, words.moment(s.time_ms, &zone))
+            })
             .collect();
         let name = fact.event.kind().name;
         let deviation = Label::new(&format!("DV-{seq}")).ok();
@@ -516,9 +523,4 @@ pub(crate) async fn second_signature(
         Ok(visit::see(format!("/record/done/{seq}{query}")))
     })
     .await
-}
-
-/// Whether a kind is about containers.
-pub(crate) fn is_about_containers(kind: &Kind) -> bool {
-    kind.about == SubjectKind::Container
 }
