@@ -363,6 +363,9 @@ test("a report is looked at, issued, and taken away by an authority", async () =
   assert.equal(await page.locator(".file").count(), 0, "nothing was issued by looking");
   await page.getByRole("button", { name: "Issue" }).click();
   await page.locator(".file").first().waitFor();
+  await page.getByLabel("Report", { exact: true }).selectOption({ label: "Maintenance" });
+  await page.getByRole("button", { name: "Issue" }).click();
+  await page.locator("tr").filter({ hasText: "Maintenance" }).locator(".file").first().waitFor();
   await picture(page, "reports");
   await accessible(page);
   await page.getByLabel("Last day").fill(day(60));
@@ -374,14 +377,16 @@ test("a report is looked at, issued, and taken away by an authority", async () =
   await signInAs(authority, shop, "op_testauth", "authority");
   await authority.goto("/reports");
   assert.equal(await authority.getByRole("button", { name: "Issue" }).count(), 0);
-  const row = await authority.locator("tr").filter({ has: authority.locator(".file") }).innerText();
-  for (const form of ["PDF", "CSV", "JSON"]) {
-    const download = authority.waitForEvent("download");
-    await authority.getByRole("link", { name: form, exact: true }).click();
-    const bytes = readFileSync(await (await download).path());
-    if (form === "JSON") assert.ok(row.includes(createHash("sha256").update(bytes).digest("hex")));
+  for (const kind of ["Disposal of waste", "Maintenance"]) {
+    const row = authority.locator("tr").filter({ hasText: kind });
+    for (const form of ["PDF", "CSV", "JSON"]) {
+      const download = authority.waitForEvent("download");
+      await row.getByRole("link", { name: form, exact: true }).click();
+      const bytes = readFileSync(await (await download).path());
+      if (form === "JSON") assert.ok((await row.innerText()).includes(createHash("sha256").update(bytes).digest("hex")));
+    }
   }
-  const looks = await authority.evaluate(async (query) => (await fetch(`/reports/look?${query}`)).status, `site=north&from=${day(30)}&to=${day(0)}`);
+  const looks = await authority.evaluate(async (query) => (await fetch(`/reports/look?${query}`)).status, `kind=maintenance&site=north&from=${day(30)}&to=${day(0)}`);
   assert.equal(looks, 403);
   await authority.context().close();
 

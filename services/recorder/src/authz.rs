@@ -109,6 +109,7 @@ const SENT: &[Kind] = &[
 const RECORDED: &[Kind] = &[
     Kind::ForbiddenSite,
     Kind::ForbiddenOperator,
+    Kind::SignInStale,
     Kind::UnsupportedMediaType,
     Kind::UnsupportedEncoding,
     Kind::BodyTooLarge,
@@ -277,10 +278,12 @@ pub const OPERATIONS: &[Operation] = {
         row("listActions", "GET", "/v1/actions", Roles(READERS), NONE),
         row("listHandovers", "GET", "/v1/handovers", Roles(READERS), NONE),
         row("listIncidents", "GET", "/v1/incidents", Roles(READERS), NONE),
+        row("listKeys", "GET", "/v1/keys", Roles(PEOPLE), NONE),
         row("compileDisposalReport", "GET", "/v1/reports/disposal", Roles(OFFICE), EXPORTED),
         row("compileMaintenanceReport", "GET", "/v1/reports/maintenance", Roles(OFFICE), EXPORTED),
         row("compileLotReport", "GET", "/v1/reports/lots/{id}", Roles(OFFICE), EXPORTED_OVER_SITES),
         row("issueDisposalReport", "POST", "/v1/reports/disposal", Roles(ISSUERS), ISSUED),
+        row("issueMaintenanceReport", "POST", "/v1/reports/maintenance", Roles(ISSUERS), ISSUED),
         row("listReports", "GET", "/v1/reports", Roles(REPORTS), NONE),
         row("readReport", "GET", "/v1/reports/{digest}", Roles(REPORTS), ONE),
         row("takeEvidence", "GET", "/v1/evidence", Roles(EVIDENCE), TAKEN),
@@ -406,6 +409,22 @@ pub fn may_see_names(who: &Identity) -> Result<()> {
         return Ok(());
     }
     Err(Problem::new(Kind::Forbidden, format!("names need another role than {}", words(who))))
+}
+
+/// Checks that whoever signs an entry signed in just now: a session that somebody left open signs
+/// nothing. Source: 21 CFR 11.200(a)(1), two components at signing. At the pages a signature asks
+/// for badge and PIN itself; elsewhere the identity provider asks, and its token says when.
+///
+/// # Errors
+/// [`Kind::SignInStale`].
+pub fn may_sign(who: &Identity, kind: &EventKind, within_s: u32, now_s: i64) -> Result<()> {
+    let signs = kind.name == "entry.signed";
+    let fresh = who.signed_in_s.is_some_and(|at| now_s.saturating_sub(at) <= i64::from(within_s));
+    if !signs || fresh {
+        return Ok(());
+    }
+    let detail = format!("a signature needs a sign-in at most {within_s} s ago");
+    Err(Problem { max_age_s: Some(within_s), ..Problem::new(Kind::SignInStale, detail) })
 }
 
 /// Checks that a token may see something of this site. The answer is the same as for something

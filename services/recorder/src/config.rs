@@ -120,6 +120,9 @@ pub struct AuthConfig {
     pub roles_claim: String,
     /// Claim that lists the sites; a token without it is for every site.
     pub sites_claim: String,
+    /// Signing an entry needs a sign-in at most this long ago, in seconds: a session that was left
+    /// open signs nothing (21 CFR 11.200(a)(1); the value is common practice, no source).
+    pub sign_within_s: u32,
 }
 
 /// How much a client may ask for. Rates are per token subject.
@@ -210,6 +213,7 @@ impl Default for AuthConfig {
             token_type: "at+jwt".into(),
             roles_claim: "roles".into(),
             sites_claim: "sites".into(),
+            sign_within_s: 300,
         }
     }
 }

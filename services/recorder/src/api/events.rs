@@ -197,6 +197,8 @@ fn prepare(
     let (envelope, content) = shopfloor::Envelope::read(event)?;
     let kind = content.kind();
     authz::may_record(caller, &envelope, kind)?;
+    let now_s = recorder.now().as_second();
+    authz::may_sign(caller, kind, recorder.config.auth.sign_within_s, now_s)?;
     check_keys(recorder, caller, &content)?;
     let operator = envelope.operator.as_ref().filter(|_| caller.is_service());
     let actor = caller.actor(operator);

@@ -10,6 +10,7 @@ pub mod excerpt;
 pub mod feed;
 pub mod findings;
 pub mod health;
+pub mod keys;
 pub mod log;
 mod moment;
 pub mod parts;
@@ -93,10 +94,12 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(people::list_actions)
         .service(people::list_handovers)
         .service(people::list_incidents)
+        .service(keys::list_keys)
         .service(reports::compile_disposal_report)
         .service(reports::compile_maintenance_report)
         .service(reports::compile_lot_report)
         .service(reports::issue_disposal_report)
+        .service(reports::issue_maintenance_report)
         .service(reports::list_reports)
         .service(reports::read_report)
         .service(evidence::take_evidence)

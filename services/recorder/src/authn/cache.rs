@@ -66,7 +66,14 @@ mod tests {
 
     fn identity(expires_s: i64) -> Arc<Identity> {
         let subject = "op_a".to_owned();
-        Arc::new(Identity { subject, via: Via::Oidc, roles: vec![], sites: None, expires_s })
+        Arc::new(Identity {
+            subject,
+            via: Via::Oidc,
+            roles: vec![],
+            sites: None,
+            expires_s,
+            signed_in_s: None,
+        })
     }
 
     #[test]

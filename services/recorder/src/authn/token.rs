@@ -81,6 +81,9 @@ pub struct Identity {
     pub sites: Option<Vec<Label>>,
     /// Seconds since 1970 after which the token is worth nothing.
     pub expires_s: i64,
+    /// When the subject last signed in, in seconds since 1970, as far as the token tells:
+    /// `auth_time` (RFC 9068 section 2.2.1), else `iat`.
+    pub signed_in_s: Option<i64>,
 }
 
 impl Identity {
@@ -223,6 +226,7 @@ fn check_claims(
         roles: roles(claims.get(&config.roles_claim))?,
         sites: sites(claims.get(&config.sites_claim))?,
         expires_s,
+        signed_in_s: time(claims, "auth_time")?.or(time(claims, "iat")?),
     };
     let is_system = subject.starts_with("svc_");
     if (via == Via::Service && !is_system) || identity.actor(None).validate().is_err() {

@@ -1,5 +1,6 @@
 //! `recorder export`: an evidence bundle as a directory, made from the disk without the service.
 
+use std::collections::BTreeSet;
 use std::fs;
 use std::io::{BufWriter, Write as _};
 use std::ops::ControlFlow;
@@ -9,11 +10,13 @@ use anyhow::{Context as _, bail};
 use chain::bundle::{self, BundleKind, ReadMe};
 use chain::checkpoint::Checkpoint;
 use chain::entry::Entry;
+use shopfloor::record::IssuedReport;
 use shopfloor::{Event, Fact, State};
 
 use super::{check, disk};
 use crate::config::Config;
 use crate::log::client_keys;
+use crate::reports::{Form, ReportStore, bundle_name};
 use crate::witnesses;
 
 /// Where the bundle goes.
@@ -36,11 +39,16 @@ pub fn run(config: &Config, args: &ExportArgs) -> anyhow::Result<()> {
         .with_context(|| format!("cannot make `{}`", dir.display()))?;
     let keys = check::own_keys(config)?;
     let mut newest: Option<Checkpoint> = None;
+    let mut held = BTreeSet::new();
     for file in disk::checkpoints(config)? {
         let opened = Checkpoint::open(&file.note, std::slice::from_ref(&keys.log))
             .with_context(|| file.name.clone())?
             .checkpoint;
-        write(dir, &bundle::checkpoint_name(opened.size), &file.note)?;
+        // The watermark comes last and bears the log's signature alone: where a published checkpoint
+        // of the same size lies, others may have cosigned that one.
+        if held.insert(opened.size) {
+            write(dir, &bundle::checkpoint_name(opened.size), &file.note)?;
+        }
         if newest.as_ref().is_none_or(|newest| newest.size < opened.size) {
             newest = Some(opened);
         }
@@ -56,7 +64,7 @@ pub fn run(config: &Config, args: &ExportArgs) -> anyhow::Result<()> {
             return Ok(ControlFlow::Break(()));
         }
         left -= 1;
-        if let Some(fact) = about_keys(line) {
+        if let Some(fact) = about_the_record(line) {
             told.apply(&fact, None);
         }
         out.write_all(line)?;
@@ -75,6 +83,7 @@ pub fn run(config: &Config, args: &ExportArgs) -> anyhow::Result<()> {
         keys: keys.as_bytes(),
         policy: policy.as_bytes(),
     };
+    reports(config, dir, &told)?;
     write(dir, bundle::KEYS, keys.as_bytes())?;
     write(dir, bundle::POLICY, policy.as_bytes())?;
     write(dir, bundle::READ_ME, read_me.text().as_bytes())?;
@@ -87,12 +96,32 @@ pub fn run(config: &Config, args: &ExportArgs) -> anyhow::Result<()> {
     Ok(())
 }
 
-/// What tells of client keys: their enrolment, their end, and the signature of a second person.
-fn about_keys(line: &[u8]) -> Option<Fact> {
+/// What tells of client keys (their enrolment, their end, and the signature of a second person) and
+/// of reports that were issued.
+fn about_the_record(line: &[u8]) -> Option<Fact> {
     let fact = Fact::from_entry(&Entry::parse(line).ok()?).ok()?;
-    let tells =
-        matches!(fact.event, Event::KeyEnrolled(_) | Event::KeyRevoked(_) | Event::EntrySigned(_));
+    let tells = matches!(
+        fact.event,
+        Event::KeyEnrolled(_)
+            | Event::KeyRevoked(_)
+            | Event::EntrySigned(_)
+            | Event::ReportIssued(_)
+    );
     tells.then_some(fact)
+}
+
+/// Copies the reports that were issued, as far as they lie beside the log. Whether they are what was
+/// issued is for the audit to say.
+fn reports(config: &Config, dir: &Path, told: &State) -> anyhow::Result<()> {
+    let store = ReportStore::beside(&config.log.data_dir);
+    for IssuedReport { seq, report } in told.record.reports() {
+        for form in Form::ALL {
+            let Some(bytes) = store.get(&report.digest, *form, None)? else { continue };
+            fs::create_dir_all(dir.join("reports"))?;
+            write(dir, &bundle_name(report, *seq, *form), &bytes)?;
+        }
+    }
+    Ok(())
 }
 
 fn write(dir: &Path, name: &str, bytes: &[u8]) -> anyhow::Result<()> {

@@ -173,7 +173,10 @@ fn settings(mut config: Config, kept: &Kept, args: &DemoArgs) -> Config {
     // A directory for temporary files may lie in memory; nothing of the demo has to survive.
     config.log.allow_tmpfs = true;
     config.listen.address = args.address;
-    config.auth = crate::config::AuthConfig { local_issuer: true, ..Default::default() };
+    // A token lasts the played year, in which nobody is there to sign in again.
+    let sign_within_s = u32::try_from(YEAR_S).unwrap_or(u32::MAX);
+    config.auth =
+        crate::config::AuthConfig { local_issuer: true, sign_within_s, ..Default::default() };
     // A year goes by in half a minute: nobody is told to slow down.
     config.limits.requests_per_s = 100_000;
     config.limits.requests_burst = 100_000;

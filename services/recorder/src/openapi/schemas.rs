@@ -7,7 +7,7 @@ use schemars::{JsonSchema, SchemaGenerator};
 use serde_json::Value;
 
 use crate::api::{
-    anchors, entries, equipment, feed, findings, health, log, parts, people, powder, reports,
+    anchors, entries, equipment, feed, findings, health, keys, log, parts, people, powder, reports,
     rooms, texts, waste, wire,
 };
 use crate::problem::ProblemBody;
@@ -89,6 +89,10 @@ described!(
     people::HandoverList,
     people::IncidentList,
     reports::ReportOrder,
+    keys::DecisionView,
+    keys::RevocationView,
+    keys::KeyView,
+    keys::KeyList,
     reports::IssuedReportView,
     reports::IssuedReportList,
     texts::TextDeposit,

@@ -3,9 +3,11 @@
 
 use actix_web::{HttpRequest, HttpResponse};
 use askama::Template;
+use shopfloor::record::keys::{EnrolledKey, TwoPeople};
 
 use super::parts::{Block, Cell, Table, facts};
 use super::visit::{self, Shown, Top, Visit};
+use crate::authz;
 
 /// Most checkpoints shown, newest first.
 const CHECKPOINTS_MAX: usize = 12;
@@ -22,6 +24,44 @@ struct AuditPage {
 /// The page.
 pub(crate) async fn audit(request: HttpRequest) -> HttpResponse {
     visit::show(&request, "audit", async |visit| page(visit)).await
+}
+
+/// Keys of terminals and systems: who asked, who confirmed, what is suspect.
+fn keys(visit: &Visit) -> Table {
+    let words = visit.words;
+    let columns =
+        ["owner", "key", "stands", "enrolled_in", "approved_in", "revoked_in", "suspect_from"];
+    let table = Table::new(words, "audit.keys", &columns);
+    let row = |key: &EnrolledKey| {
+        let stands = match &key.revoked {
+            Some(_) => "revoked",
+            None if key.is_in_force() => "in_force",
+            None => "not_approved",
+        };
+        let by = |people: &TwoPeople| {
+            let by = people.by.as_ref().map_or("–", |by| by.as_str());
+            Cell::Links(vec![(format!("/entries/{}", people.seq), format!("{} {by}", people.seq))])
+        };
+        let approved = |people: &TwoPeople| match people.approved_in {
+            Some(seq) => {
+                let text = format!("{seq} {}", people.approver);
+                Cell::Links(vec![(format!("/entries/{seq}"), text)])
+            }
+            None => Cell::Strong(words.n("audit.waits_for", &people.approver)),
+        };
+        let revoked = key.revoked.as_ref();
+        vec![
+            Cell::Text(key.owner.to_string()),
+            Cell::Text(key.key.clone()),
+            Cell::Strong(words.code("key_state", stands)),
+            by(&key.enrolled),
+            approved(&key.enrolled),
+            revoked.map_or(Cell::Text("–".to_owned()), |revoked| by(&revoked.people)),
+            Cell::maybe(revoked.map(|revoked| revoked.suspect_from)),
+        ]
+    };
+    let state_keys = visit.recorder.log.ask(|state| state.record.keys().to_vec());
+    table.with(state_keys.iter().map(row))
 }
 
 fn page(visit: &Visit) -> Shown {
@@ -75,6 +115,9 @@ fn page(visit: &Visit) -> Shown {
     blocks.push(Block::Table(
         Table::new(words, "audit.checkpoints", &["size", "root", "signatures"]).with(rows),
     ));
+    if authz::Operation::by_id("listKeys").is_some_and(|known| known.allows(&visit.who.roles)) {
+        blocks.push(Block::Table(keys(visit)));
+    }
     let checkpoint = published.map(|p| p.note.to_string()).unwrap_or_default();
     let page = AuditPage {
         top: visit.top(words.t("nav.audit"), Some(as_of)),

@@ -364,6 +364,7 @@ const ASKED: &[(&str, &str)] = &[
         "compileMaintenanceReport",
         "/v1/reports/maintenance?site=north&from=2026-02-01&to=2026-02-28",
     ),
+    ("listKeys", "/v1/keys"),
     ("listReports", "/v1/reports"),
     ("live", "/healthz"),
     ("ready", "/readyz"),
@@ -418,7 +419,8 @@ fn bodies() -> Vec<Sent> {
             BATCH,
             json!([reading("7c3", "318.0"), reading("7c4", "-1")]),
         ),
-        sent("issueDisposalReport", "a month", "application/json", month),
+        sent("issueDisposalReport", "a month", "application/json", month.clone()),
+        sent("issueMaintenanceReport", "a month", "application/json", month),
     ]
 }
 

@@ -78,6 +78,7 @@ fn minimal(id: &str) -> Option<(&'static str, Option<(&'static str, String)>)> {
         "listActions" => get("/v1/actions"),
         "listHandovers" => get("/v1/handovers"),
         "listIncidents" => get("/v1/incidents"),
+        "listKeys" => get("/v1/keys"),
         "compileDisposalReport" => {
             get("/v1/reports/disposal?site=north&from=2026-01-01&to=2026-12-31")
         }
@@ -86,6 +87,13 @@ fn minimal(id: &str) -> Option<(&'static str, Option<(&'static str, String)>)> {
         }
         "issueDisposalReport" => Some((
             "/v1/reports/disposal",
+            Some((
+                "application/json",
+                r#"{"site":"north","from":"2026-01-01","to":"2026-12-31"}"#.to_owned(),
+            )),
+        )),
+        "issueMaintenanceReport" => Some((
+            "/v1/reports/maintenance",
             Some((
                 "application/json",
                 r#"{"site":"north","from":"2026-01-01","to":"2026-12-31"}"#.to_owned(),
@@ -233,6 +241,7 @@ async fn every_role_may_record_what_the_catalogue_says() {
                 roles: vec![*role],
                 sites: None,
                 expires_s: i64::MAX,
+                signed_in_s: None,
             };
             let envelope = shopfloor::Envelope {
                 id: "1".into(),

@@ -256,6 +256,36 @@ async fn what_became_of_an_entry_stands_beside_it() {
     bench.stop().await;
 }
 
+/// 21 CFR 11.200(a)(1): two components at signing. A token tells when its person gave them.
+#[actix_web::test]
+async fn a_session_that_was_left_open_signs_nothing() {
+    let bench = Bench::start().await;
+    assert_eq!(bench.record(&bench.mes(), &reading("r1", "1")).await.status, 201);
+    let lead = bench.token("op_lead", &[Role::Lead], None);
+    let signed = |meaning: &str| {
+        json!({
+            "specversion": "1.0", "id": meaning, "source": "/office",
+            "type": "pulverlog.entry.signed", "subject": "entry/1",
+            "time": "2026-03-05T12:00:00Z", "data": { "meaning": meaning },
+        })
+    };
+    assert_eq!(bench.record(&lead, &signed("verified")).await.status, 201);
+    bench.clock.jump(301_000);
+    let answer = bench.record(&lead, &signed("reviewed")).await;
+    assert_eq!((answer.status, answer.code()), (401, "sign-in-stale".to_owned()));
+    let challenge = answer.header("www-authenticate").unwrap();
+    assert_eq!(challenge, "Bearer error=\"insufficient_user_authentication\", max_age=300");
+    assert_eq!(bench.get("/v1/entries/1", &lead).await.status, 200, "the token is still good");
+    // Signed in again, the same event is taken.
+    let again = bench.token("op_lead", &[Role::Lead], None);
+    assert_eq!(bench.record(&again, &signed("reviewed")).await.status, 201);
+    let standing = bench.get("/v1/entries/1/standing", &lead).await.json();
+    let told =
+        |of: &str| standing["signatures"].as_array().unwrap().iter().any(|s| s["meaning"] == of);
+    assert!(told("verified") && told("reviewed"), "{standing}");
+    bench.stop().await;
+}
+
 #[actix_web::test]
 async fn free_text_lies_beside_the_log() {
     let bench = Bench::start().await;

@@ -287,6 +287,18 @@ async fn a_signature_of_an_enrolled_key_is_kept_with_the_event() {
     approve("op_other", "a1").await;
     assert_eq!(send(&signature, &event).await.code(), "unknown-key", "not who was named");
     approve("op_lead", "a2").await;
+    let auditor = bench.token("op_audit", &[Role::Auditor], None);
+    let listed = bench.get("/v1/keys", &auditor).await.json();
+    let seq = &enrolled.json()["seq"];
+    let two = json!({
+        "entry": seq, "by": "op_admin", "approver": "op_lead",
+        "approved_in": seq.as_u64().unwrap() + 2,
+    });
+    let told = json!({
+        "key": signer.vkey(), "usage": "client", "owner": "terminal-1", "in_force": true,
+        "enrolled": two,
+    });
+    assert_eq!(listed["items"], json!([told]));
     let recorded = send(&signature, &event).await;
     assert_eq!(recorded.status, 201, "{}", recorded.json());
     let path = format!("/v1/entries/{}", recorded.json()["seq"]);
@@ -310,6 +322,9 @@ async fn a_signature_of_an_enrolled_key_is_kept_with_the_event() {
         "data": { "key": signer.vkey(), "reason": "stolen", "approved_by": "op_lead" },
     });
     assert_eq!(bench.record(&admin, &revocation).await.status, 201);
+    let key = bench.get("/v1/keys", &auditor).await.json()["items"][0].clone();
+    assert_eq!((&key["in_force"], &key["revoked"]["by"]), (&json!(false), &json!("op_admin")));
+    assert_eq!(key["revoked"]["suspect_from"], key["revoked"]["entry"], "none was named");
     assert_eq!(send(&sign(&signer, &event), &event).await.code(), "unknown-key");
     bench.stop().await;
 }

@@ -6,6 +6,8 @@ use std::path::Path;
 
 use chain::Digest;
 use chain::bundle::{Bundle, BundleVerdict, OwnEvidence};
+use chain::checkpoint::cosign;
+use chain::note::Ed25519Signer;
 use chain::verify::Verdict;
 use ledger::seams::OsRandom;
 use ledger::sim::SimClock;
@@ -13,7 +15,7 @@ use recorder::cli::backup::{self, BackupArgs, RestoreArgs};
 use recorder::cli::check::{self, CheckArgs};
 use recorder::cli::export::{self, ExportArgs};
 use recorder::cli::{Seams, rebuild};
-use recorder::config::Config;
+use recorder::config::{Config, WitnessConfig};
 use serde_json::{Value, json};
 use shopfloor::people::events::Role;
 
@@ -107,32 +109,42 @@ async fn an_issued_report_stands_in_the_record_and_is_given_out_as_it_was() {
     let ehs = bench.token("op_ehs", &[Role::Ehs], None);
     let authority = bench.token("op_auth", &[Role::Authority], None);
     let headers = [("content-type", "application/json")];
-    let issued = bench.post("/v1/reports/disposal", &ehs, &headers, ORDER).await;
-    assert_eq!(issued.status, 201, "{}", issued.json());
-    let view = issued.json();
-    assert_eq!((&view["as_of"], &view["seq"]), (&json!(41), &json!(41)));
-    assert_eq!(bench.names(41), ["report.issued"]);
-
-    let list = bench.get("/v1/reports", &authority).await.json();
-    assert_eq!(list["items"], json!([view]));
-    let path = issued.header("location").unwrap();
-    let json = bench.get(path, &authority).await;
-    assert_eq!(Digest::of(&json.body).to_string(), view["digest"].as_str().unwrap());
-    let pdf = bench.get(&format!("{path}?format=pdf"), &authority).await;
-    assert_eq!(Digest::of(&pdf.body).to_string(), view["pdf_digest"].as_str().unwrap());
-    assert_eq!(bench.get(&format!("{path}?format=csv"), &authority).await.status, 200);
-
-    let compile = format!("/v1/reports/disposal?{YEAR}");
-    assert_eq!(bench.get(&compile, &authority).await.code(), "forbidden", "released reports only");
     let south = bench.token("op_auth", &[Role::Authority], Some(&["south"]));
-    assert_eq!(bench.get(path, &south).await.code(), "not-found");
-    assert_eq!(bench.get("/v1/reports", &south).await.json()["items"], json!([]));
+    let mut listed = Vec::new();
+    for (kind, seq) in [("disposal", 41), ("maintenance", 42)] {
+        let order = format!("/v1/reports/{kind}");
+        let issued = bench.post(&order, &ehs, &headers, ORDER).await;
+        assert_eq!(issued.status, 201, "{}", issued.json());
+        let view = issued.json();
+        assert_eq!((&view["report"], &view["site"]), (&json!(kind), &json!("north")));
+        assert_eq!((&view["as_of"], &view["seq"]), (&json!(seq), &json!(seq)));
+        assert_eq!(bench.names(seq), ["report.issued"]);
 
-    // A file that was changed is not passed off as the one issued.
-    let digest = view["digest"].as_str().unwrap();
-    let file = bench.dir.path().join(format!("data/reports/{digest}.json"));
-    std::fs::write(&file, b"{}").unwrap();
-    assert_eq!(bench.get(path, &authority).await.code(), "internal");
+        listed.insert(0, view.clone());
+        let list = bench.get("/v1/reports", &authority).await.json();
+        assert_eq!(list["items"], json!(listed));
+        let path = issued.header("location").unwrap();
+        let json = bench.get(path, &authority).await;
+        assert_eq!(Digest::of(&json.body).to_string(), view["digest"].as_str().unwrap());
+        assert_eq!(json.json()["report"], kind);
+        let pdf = bench.get(&format!("{path}?format=pdf"), &authority).await;
+        assert_eq!(Digest::of(&pdf.body).to_string(), view["pdf_digest"].as_str().unwrap());
+        assert_eq!(bench.get(&format!("{path}?format=csv"), &authority).await.status, 200);
+
+        assert_eq!(bench.get(path, &south).await.code(), "not-found");
+        assert_eq!(bench.get("/v1/reports", &south).await.json()["items"], json!([]));
+
+        // A file that was changed is not passed off as the one issued.
+        let digest = view["digest"].as_str().unwrap();
+        let file = bench.dir.path().join(format!("data/reports/{digest}.json"));
+        std::fs::write(&file, b"{}").unwrap();
+        assert_eq!(bench.get(path, &authority).await.code(), "internal");
+    }
+    for kind in ["disposal", "maintenance"] {
+        let compile = format!("/v1/reports/{kind}?{YEAR}");
+        let answer = bench.get(&compile, &authority).await;
+        assert_eq!(answer.code(), "forbidden", "released reports only");
+    }
     bench.stop().await;
 }
 
@@ -142,18 +154,27 @@ async fn the_evidence_is_sound_and_one_changed_byte_is_found() {
     fill(&bench).await;
     let ehs = bench.token("op_ehs", &[Role::Ehs], None);
     let headers = [("content-type", "application/json")];
-    assert_eq!(bench.post("/v1/reports/disposal", &ehs, &headers, ORDER).await.status, 201);
+    for kind in ["disposal", "maintenance"] {
+        let path = format!("/v1/reports/{kind}");
+        assert_eq!(bench.post(&path, &ehs, &headers, ORDER).await.status, 201);
+    }
     let auditor = bench.token("op_audit", &[Role::Auditor], None);
     let taken = bench.get("/v1/evidence", &auditor).await;
     assert_eq!((taken.status, taken.header("content-type")), (200, Some("application/zip")));
     let bundle = unzip(&taken.body);
     match verdict(&bundle) {
-        Verdict::Sound(summary) => assert_eq!((summary.entries, summary.checkpoint_size), (42, 42)),
+        Verdict::Sound(summary) => assert_eq!((summary.entries, summary.checkpoint_size), (43, 43)),
         Verdict::Broken(fault) => panic!("{fault}"),
     }
-    for name in
-        ["READ-ME-FIRST.txt", "policy.txt", "reports/disposal-41.json", "reports/disposal-41.pdf"]
-    {
+    for name in [
+        "READ-ME-FIRST.txt",
+        "policy.txt",
+        "reports/disposal-41.json",
+        "reports/disposal-41.pdf",
+        "reports/maintenance-42.json",
+        "reports/maintenance-42.csv",
+        "reports/maintenance-42.pdf",
+    ] {
         assert!(bundle.get(name).is_some_and(|content| !content.is_empty()), "{name}");
     }
     let mut changed = Bundle::new();
@@ -240,6 +261,67 @@ async fn a_log_on_disk_is_checked_exported_copied_and_rebuilt() {
     assert!(found.contains("broken at entry 1"), "{found}");
     assert!(backup::backup(&config, &BackupArgs { dir: to("bad"), with_keys: false }).is_err());
     drop(dir);
+}
+
+/// An exported bundle asks for the witnesses of the configuration, by itself.
+#[actix_web::test]
+async fn an_export_asks_for_the_witnesses_and_takes_the_reports_along() {
+    let bench = Bench::start().await;
+    fill(&bench).await;
+    let ehs = bench.token("op_ehs", &[Role::Ehs], None);
+    let headers = [("content-type", "application/json")];
+    assert_eq!(bench.post("/v1/reports/maintenance", &ehs, &headers, ORDER).await.status, 201);
+    bench.recorder.log.publish().await.unwrap();
+    let mut config = config(bench.dir.path());
+    let dir = bench.stop().await;
+
+    let witness = Ed25519Signer::witness("witness.example.net/w1", &[7; 32]).unwrap();
+    let stranger = Ed25519Signer::witness("witness.example.net/w1", &[8; 32]).unwrap();
+    config.witnesses = vec![WitnessConfig {
+        url: "https://witness.example.net".to_owned(),
+        key: witness.verifier().to_string(),
+    }];
+    let away = tempfile::tempdir().unwrap();
+    let exported = |name: &str| {
+        let to = away.path().join(name);
+        export::run(&config, &ExportArgs { dir: to.clone() }).unwrap();
+        read(&to)
+    };
+    let checkpoints = config.log.data_dir.join("log/checkpoints");
+    let newest = newest_checkpoint(&checkpoints);
+    let alone = std::fs::read_to_string(&newest).unwrap();
+    let text = alone.split_once("\n\n").unwrap().0.to_owned() + "\n";
+    let cosigned = |signer: &Ed25519Signer| {
+        std::fs::write(&newest, format!("{alone}{}", cosign(&text, 1_772_712_000, signer)))
+            .unwrap();
+    };
+    let fault = |bundle: &Bundle| match verdict(bundle) {
+        Verdict::Broken(fault) => fault.to_string(),
+        Verdict::Sound(summary) => panic!("{summary}"),
+    };
+
+    let bare = exported("bare");
+    let policy = String::from_utf8(bare.get("policy.txt").unwrap().to_vec()).unwrap();
+    assert!(policy.contains(&witness.verifier().to_string()), "{policy}");
+    assert!(!policy.contains("quorum none"), "{policy}");
+    assert!(bare.get("reports/maintenance-41.json").is_some());
+    assert!(bare.get("reports/maintenance-41.pdf").is_some());
+    assert!(fault(&bare).contains("quorum"), "nobody cosigned: {}", fault(&bare));
+    cosigned(&stranger);
+    let foreign = exported("foreign");
+    assert!(fault(&foreign).contains("quorum"), "a stranger: {}", fault(&foreign));
+    cosigned(&witness);
+    match verdict(&exported("cosigned")) {
+        Verdict::Sound(summary) => assert_eq!(summary.not_covered_outside(), 0, "{summary}"),
+        Verdict::Broken(fault) => panic!("{fault}"),
+    }
+    drop(dir);
+}
+
+/// The checkpoint of the most entries.
+fn newest_checkpoint(dir: &Path) -> std::path::PathBuf {
+    let files = std::fs::read_dir(dir).unwrap().map(|file| file.unwrap().path());
+    files.max().unwrap()
 }
 
 fn read(dir: &Path) -> Bundle {
