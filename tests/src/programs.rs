@@ -24,7 +24,7 @@ pub fn program(name: &str) -> PathBuf {
     let path = folder.join(name);
     assert!(
         path.is_file(),
-        "`{}` is not built: cargo build --release -p recorder -p auditor -p witness",
+        "`{}` is not built: cargo build --release -p recorder -p auditor -p witness -p relay",
         path.display()
     );
     path

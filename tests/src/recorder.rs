@@ -65,6 +65,7 @@ impl Place {
     }
 
     fn prepared(folder: &Path, origin: &str, lines: &str) -> Self {
+        std::fs::create_dir_all(folder).expect("a folder");
         let config = format!(
             "[log]\ndata_dir = {:?}\norigin = {origin:?}\nallow_tmpfs = true\n\
              {lines}\n[listen]\naddress = \"127.0.0.1:0\"\n\
@@ -114,6 +115,18 @@ impl Place {
     /// When it ends before.
     pub fn start_with(&self, words: &[&str]) -> Running {
         match self.try_start(&mut self.command(&[&["serve"], words].concat())) {
+            Ok(running) => running,
+            Err(ended) => panic!("the recorder ended before it listened: {ended}"),
+        }
+    }
+
+    /// Starts the recorder at an address of its own.
+    ///
+    /// # Panics
+    /// When it ends before it listens.
+    pub fn start_at(&self, address: &str) -> Running {
+        let mut command = self.command(&["serve"]);
+        match self.try_start(command.env("PULVERLOG_LISTEN__ADDRESS", address)) {
             Ok(running) => running,
             Err(ended) => panic!("the recorder ended before it listened: {ended}"),
         }
@@ -208,13 +221,7 @@ impl Running {
 
     /// A client with a token.
     pub fn client(&self, token: &str) -> Client {
-        let agent = ureq::Agent::new_with_config(
-            ureq::Agent::config_builder()
-                .http_status_as_error(false)
-                .timeout_global(Some(Duration::from_secs(60)))
-                .build(),
-        );
-        Client { agent, base: self.base.clone(), token: token.to_owned() }
+        Client::new(&self.base, token)
     }
 }
 
@@ -259,6 +266,17 @@ impl Answer {
 pub type NoAnswer = Box<ureq::Error>;
 
 impl Client {
+    /// A client of what answers at `base`, with a token.
+    pub fn new(base: &str, token: &str) -> Self {
+        let agent = ureq::Agent::new_with_config(
+            ureq::Agent::config_builder()
+                .http_status_as_error(false)
+                .timeout_global(Some(Duration::from_secs(60)))
+                .build(),
+        );
+        Self { agent, base: base.to_owned(), token: token.to_owned() }
+    }
+
     /// GET.
     ///
     /// # Errors

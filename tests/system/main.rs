@@ -3,4 +3,5 @@
 mod faults;
 mod kill;
 mod one_year;
+mod relay;
 mod trust;

@@ -47,6 +47,11 @@ pub const LAYERS: &[Layer] = &[
     },
     Layer { package: "witness", may_use: &["chain"], never: &["sled", "shopfloor", "ledger"] },
     Layer {
+        package: "relay",
+        may_use: &["chain"],
+        never: &["sled", "shopfloor", "ledger", "jsonwebtoken", "utoipa"],
+    },
+    Layer {
         package: "recorder",
         may_use: &["chain", "shopfloor", "report", "ledger", "auditor", "witness"],
         never: &[],
