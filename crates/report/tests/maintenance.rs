@@ -132,8 +132,8 @@ fn a_week_of_one_station() {
     let overridden = &report.deviations[0].overridden;
     assert!(overridden.contains(&"equipment.used_without_leak_check".to_owned()), "{overridden:?}");
     let signed: Vec<String> =
-        report.signatures.iter().map(|s| format!("{} {}", s.person, s.meaning)).collect();
-    assert_eq!(signed, ["op_lead1 verified"]);
+        report.signatures.iter().map(|s| format!("{} {} {}", s.person, s.meaning, s.at)).collect();
+    assert_eq!(signed, ["op_lead1 verified 2026-03-04T21:00:00+01:00"]);
     let late = report.findings.iter().find(|f| f.rule == "equipment.done_late").unwrap();
     assert_eq!(late.settled_by, None);
 }
@@ -164,6 +164,13 @@ fn every_line_leads_to_its_entries() {
 
 #[test]
 fn it_prints_in_both_languages_the_same_bytes_each_time() {
+    // Meaning, person and time of a signature stand in print (21 CFR 11.50(b)), and how much nobody
+    // outside covers.
+    let print = Print::default();
+    let document = format!("{:?}", maintenance::document(&compile(&week()), &print).unwrap());
+    for told in ["verified", "op_lead1", "2026-03-04T21:00:00+01:00", "Not covered from outside"] {
+        assert!(document.contains(told), "{told}");
+    }
     for (language, word) in [(Language::English, "en"), (Language::German, "de")] {
         let print = Print { language, ..Print::default() };
         let printed = maintenance::to_pdf(&compile(&week()), &print).unwrap();

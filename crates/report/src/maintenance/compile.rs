@@ -86,6 +86,12 @@ impl Scope<'_> {
         Timestamp::from_millisecond(ms).ok().map(|at| Day(self.config.day(at)))
     }
 
+    /// An instant on the clock of the site, with its offset from UTC.
+    fn moment(&self, ms: i64) -> Option<String> {
+        let at = Timestamp::from_millisecond(ms).ok()?.to_zoned_datetime(self.config.tz());
+        Some(at.strftime("%Y-%m-%dT%H:%M:%S%:z").to_string())
+    }
+
     /// Deviations that were open on a day of the period.
     fn deviations(&self) -> Vec<DeviationLine> {
         let all = self.state.people.deviations(&self.state.record, self.at).into_iter();
@@ -133,6 +139,7 @@ impl Scope<'_> {
                     person: signature.person.clone(),
                     meaning: signature.meaning,
                     day: self.day(signature.time_ms)?,
+                    at: self.moment(signature.time_ms)?,
                     entry: signature.seq,
                 })
             })

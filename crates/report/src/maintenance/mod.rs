@@ -48,6 +48,8 @@ pub struct SignatureLine {
     pub meaning: SignatureMeaning,
     /// Local day.
     pub day: Day,
+    /// When the log recorded it, local time of the site (21 CFR 11.50(a)(2)).
+    pub at: String,
     /// Entry of the signature.
     pub entry: u64,
 }

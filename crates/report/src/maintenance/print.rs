@@ -92,6 +92,7 @@ impl Desk<'_> {
             (self.t(Key::OnTimeShare).into(), rate.into()),
             (self.t(Key::TimeZone).into(), report.time_zone.clone().into()),
             (self.t(Key::AsOf).into(), report.at.clone().into()),
+            (self.t(Key::Uncovered).into(), self.uncovered(&report.head).into()),
         ]
     }
 
@@ -249,9 +250,9 @@ impl Desk<'_> {
     fn signed(&self, report: &MaintenanceReport) -> Table {
         let columns = vec![
             Column::figures(self.t(Key::SignedEntry), 14),
-            Column::new(self.t(Key::Meaning), 20),
-            Column::new(self.t(Key::By), 24),
-            Column::new(self.t(Key::Day), 14),
+            Column::new(self.t(Key::Meaning), 18),
+            Column::new(self.t(Key::By), 22),
+            Column::new(self.t(Key::Day), 26),
             Column::new(self.t(Key::Entries), 10),
         ];
         table(
@@ -261,7 +262,7 @@ impl Desk<'_> {
                     line.of_entry.to_string().into(),
                     some(Some(line.meaning)),
                     self.by(Some(&line.person)),
-                    some(Some(line.day)),
+                    line.at.clone().into(),
                     entry_runs(&[line.entry]),
                 ]
             }),

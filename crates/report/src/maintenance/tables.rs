@@ -190,13 +190,14 @@ fn findings(report: &MaintenanceReport, csv: &mut Csv) {
 }
 
 fn signatures(report: &MaintenanceReport, csv: &mut Csv) {
-    section(csv, "signatures", &["of_entry", "person", "meaning", "day", "entry"]);
+    section(csv, "signatures", &["of_entry", "person", "meaning", "day", "at", "entry"]);
     for line in &report.signatures {
         csv.record([
             line.of_entry.to_string(),
             line.person.to_string(),
             line.meaning.to_string(),
             line.day.to_string(),
+            line.at.clone(),
             line.entry.to_string(),
         ]);
     }

@@ -209,7 +209,7 @@ fn check_claims(
     if now_s >= expires_s.saturating_add(TOKEN_LEEWAY_S) {
         return Err(Rejection::Expired);
     }
-    for name in ["nbf", "iat"] {
+    for name in ["nbf", "iat", "auth_time"] {
         if time(claims, name)?.is_some_and(|at| at.saturating_sub(TOKEN_LEEWAY_S) > now_s) {
             return Err(Rejection::NotYet);
         }

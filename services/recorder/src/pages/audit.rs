@@ -52,7 +52,8 @@ fn keys(visit: &Visit) -> Table {
         let revoked = key.revoked.as_ref();
         vec![
             Cell::Text(key.owner.to_string()),
-            Cell::Text(key.key.clone()),
+            // Name and key id; the whole key stands in the entry that enrolled it.
+            Cell::Text(key.key.rsplit_once('+').map_or(&*key.key, |(label, _)| label).to_owned()),
             Cell::Strong(words.code("key_state", stands)),
             by(&key.enrolled),
             approved(&key.enrolled),

@@ -212,6 +212,7 @@ fn refused(i: &Issuer) -> Vec<(&'static str, String)> {
         ("J6 exp null", "exp", Value::Null),
         ("J6 nbf in the future", "nbf", json!(NOW_S + TOKEN_LEEWAY_S + 1)),
         ("J6 iat in the future", "iat", json!(NOW_S + TOKEN_LEEWAY_S + 1)),
+        ("sign-in in the future", "auth_time", json!(NOW_S + TOKEN_LEEWAY_S + 1)),
         ("J6 nbf a string", "nbf", json!("0")),
     ] {
         rows.push((name, i.token("ed", &h, &with(c.clone(), claim, value))));

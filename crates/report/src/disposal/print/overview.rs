@@ -69,7 +69,7 @@ impl Desk<'_> {
     }
 
     /// Window D: what whoever holds the log's key could still rewrite.
-    fn uncovered(&self, head: &Head) -> String {
+    pub(crate) fn uncovered(&self, head: &Head) -> String {
         let entries = head.uncovered_entries;
         match &head.anchor {
             _ if entries == 0 => self.t(Key::UncoveredNone).to_owned(),
