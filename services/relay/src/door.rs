@@ -43,7 +43,7 @@ pub struct Door {
     pub clients: Clients,
     /// Token of the local command.
     pub control_token: String,
-    /// Whether there is a connection to the broker; `None` without one in the configuration.
+    /// Whether the configuration names a broker.
     pub mqtt: bool,
     /// The time.
     pub clock: Clock,
