@@ -83,7 +83,7 @@ rules! {
         "common practice, no source", CommonPractice;
     SIEVE_TREND = "powder.sieve_trend", Note,
         "Oversize and rate of a sieve stay within the limits of its first passes after fitting",
-        "individuals chart, mean +- 2.66 mean moving range (from memory); baseline of 8 passes is common practice", Memory;
+        "individuals chart of 20 passes, limits widened for a short baseline by Student's law; NIST/SEMATECH e-Handbook 6.3, ISO 16269-8 (from memory)", Memory;
     // ---- lots
     LOT_TWICE = "powder.lot_made_twice", Stop,
         "A lot label is used once, for one delivery or one blend",

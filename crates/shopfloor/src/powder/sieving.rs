@@ -57,8 +57,10 @@ pub struct UnsievedPlace {
     pub entry: u64,
 }
 
-/// Uses after the fitting of a sieve that its trend is compared with. Common practice, no source.
-pub const BASELINE_USES: usize = 8;
+/// Uses after the fitting of a sieve that its trend is compared with: the usual least number of
+/// values for a control chart (20 to 25; NIST/SEMATECH e-Handbook 6.3, ISO 7870-2, from memory). What
+/// so few leave open about the spread, the limits allow for ([`chart::next_value`]).
+pub const BASELINE_USES: usize = 20;
 
 /// Limits of one figure of a sieve, from its baseline; six decimals.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
@@ -135,7 +137,7 @@ impl Watched {
         }
         let values: Option<Vec<f64>> =
             baseline.iter().map(|used| self.of(used)?.to_f64()).collect();
-        let limits = chart::individuals(&values?, Some(0.0))?;
+        let limits = chart::next_value(&values?, Some(0.0))?;
         let shown = |value: f64| Some(Decimal::from_f64(value)?.round_dp(6).normalize());
         let (mean, low, high) = (shown(limits.mean)?, shown(limits.low)?, shown(limits.high)?);
         Some(TrendLimits { mean, low, high })

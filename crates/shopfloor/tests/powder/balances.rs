@@ -341,7 +341,7 @@ fn c13_what_a_month_cost_and_how_much_waste_a_kilogram_of_parts_made() {
 
 #[test]
 fn c22_a_sieve_whose_oversize_leaves_the_limits_of_its_first_passes() {
-    // Baseline of computations.md C22, filled up to eight passes: limits from the first eight.
+    // Series of computations.md C22, repeated up to twenty passes: limits from the first twenty.
     let mut shop = Shop::default();
     shop.receive("2026-03-01T08:00:00Z", "A", "9000");
     let fit = json!({ "position": "main", "in": { "serial": "SV-7", "spec": {} } });
@@ -358,11 +358,11 @@ fn c22_a_sieve_whose_oversize_leaves_the_limits_of_its_first_passes() {
         shop.tell(&time, "powder.sieved", "equipment/S-02", data)
     };
     let baseline: Vec<u64> = (1..)
-        .zip(["2.1", "2.4", "1.9", "2.3", "2.2", "2.1", "2.4", "1.9"])
+        .zip(["2.1", "2.4", "1.9", "2.3", "2.2", "2.1", "2.4", "1.9"].into_iter().cycle().take(20))
         .map(|(day, oversize)| pass(day, oversize).0)
         .collect();
-    let (_, inside) = pass(10, "2.9");
-    let (torn, outside) = pass(11, "9.0");
+    let (_, inside) = pass(21, "2.9");
+    let (torn, outside) = pass(22, "9.0");
     let told = |findings: &[shopfloor::Finding]| {
         findings.iter().filter(|f| f.rule == "powder.sieve_trend").count()
     };
@@ -370,12 +370,13 @@ fn c22_a_sieve_whose_oversize_leaves_the_limits_of_its_first_passes() {
     assert_eq!(told(&outside), 2, "oversize above, rate below: {outside:?}");
     let serial = crate::shop::label("SV-7");
     let trend = shop.powder().sieve_trend(&serial, AsOf::Now).unwrap();
-    assert_eq!((trend.fitted_by, trend.uses_total), (Some(fitted), 10));
+    assert_eq!((trend.fitted_by, trend.uses_total), (Some(fitted), 22));
     assert_eq!(trend.baseline, baseline);
-    // Mean 2.1625; moving ranges 0.3 0.5 0.4 0.1 0.1 0.3 0.5, mean 2.2/7; 2.66 times that.
+    // Mean 2.165; mean moving range 6/19, s = that times sqrt(pi)/2 = 0.279861; Student's t of
+    // 11.495 degrees that leaves 0.0027 outside, times sqrt(1 + 1/20): 3.89921.
     let limits = trend.oversize_percent.unwrap();
-    assert_eq!(limits.mean.to_string(), "2.1625");
-    assert_eq!(limits.high.round_dp(4).to_string(), "2.9985");
+    assert_eq!(limits.mean.to_string(), "2.165");
+    assert_eq!(limits.high.round_dp(4).to_string(), "3.2562");
     let alarms: Vec<(u64, bool)> = trend.alarms.iter().map(|a| (a.entry, a.above)).collect();
     assert!(alarms.contains(&(torn, true)) && alarms.contains(&(torn, false)), "{alarms:?}");
 }
