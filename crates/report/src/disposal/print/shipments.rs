@@ -1,5 +1,9 @@
 //! Each shipment: its steps, weights on both sides, who held its containers.
 
+use std::collections::BTreeMap;
+
+use shopfloor::ids::Label;
+use shopfloor::waste::container::CustodyEvent;
 use shopfloor::waste::discrepancy::WeightTest;
 use shopfloor::waste::view::{CustodyStep, ShipmentView};
 
@@ -15,8 +19,10 @@ impl Desk<'_> {
         if report.shipments.is_empty() {
             blocks.push(Block::paragraph(self.print_none()));
         }
+        let containers: BTreeMap<&Label, &ContainerLine> =
+            report.containers.iter().map(|line| (&line.container, line)).collect();
         for shipment in &report.shipments {
-            self.shipment(shipment, &report.containers, blocks);
+            self.shipment(shipment, &containers, blocks);
         }
         self.discrepancies(report, blocks);
     }
@@ -31,7 +37,7 @@ impl Desk<'_> {
     fn shipment(
         &self,
         shipment: &ShipmentView,
-        containers: &[ContainerLine],
+        containers: &BTreeMap<&Label, &ContainerLine>,
         blocks: &mut Vec<Block>,
     ) {
         let title = Text::plain(format!("{} ", self.t(Key::Shipment)))
@@ -45,7 +51,7 @@ impl Desk<'_> {
         let held: Vec<(&str, &[CustodyStep])> = shipment
             .containers
             .iter()
-            .filter_map(|c| containers.iter().find(|line| line.container == c.container))
+            .filter_map(|c| containers.get(&c.container))
             .map(|line| (line.container.as_str(), line.custody.as_slice()))
             .collect();
         if !held.is_empty() {
@@ -181,18 +187,41 @@ impl Desk<'_> {
                 }
             }
         };
-        let lines = held.iter().flat_map(|(container, steps)| {
-            steps.iter().map(move |step| {
-                vec![
-                    mono(*container),
+        // What one entry did to several containers alike (a transporter took them all) is one line.
+        type Alike<'a> = (u64, CustodyEvent, &'a str, Option<&'a str>, bool, Option<bool>);
+        let mut at: BTreeMap<Alike<'_>, usize> = BTreeMap::new();
+        let mut merged: Vec<(&CustodyStep, Vec<&str>)> = Vec::new();
+        for (container, steps) in held {
+            for step in *steps {
+                let until = step.until.as_deref();
+                let key =
+                    (step.entry, step.event, &*step.holder, until, step.gap, step.both_signed);
+                let line = *at.entry(key).or_insert_with(|| {
+                    merged.push((step, Vec::new()));
+                    merged.len() - 1
+                });
+                merged[line].1.push(container);
+            }
+        }
+        // In order of local time, as printed.
+        merged.sort_by_key(|(step, _)| (step.from.get(..19), step.entry));
+        let lines = merged.into_iter().map(|(step, containers)| {
+            let all = containers.len() > 1 && containers.len() == held.len();
+            let container = match all {
+                true => self.t(Key::AllContainers).into(),
+                false => mono(containers.join(", ")),
+            };
+            [container]
+                .into_iter()
+                .chain([
                     self.custody_event(step),
                     self.person(&step.holder).into(),
                     Text::plain(minute(&step.from)),
                     Text::plain(step.until.as_deref().map(minute).unwrap_or_default()),
                     sides(step).into(),
                     Text::plain(step.entry.to_string()),
-                ]
-            })
+                ])
+                .collect()
         });
         Block::Table(Table {
             caption: self.t(Key::Custody).into(),
