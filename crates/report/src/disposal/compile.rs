@@ -6,15 +6,14 @@ use shopfloor::State;
 use shopfloor::cautions::{CAUTIONS, Caution};
 use shopfloor::common::Day;
 use shopfloor::ids::{Label, SubjectKind};
-use shopfloor::waste::balance::balance;
-use shopfloor::waste::category::{MonthView, month_views};
-use shopfloor::waste::clocks::{Clock, clocks};
+use shopfloor::waste::category::MonthView;
+use shopfloor::waste::clocks::Clock;
 use shopfloor::waste::container::{Container, CustodyEvent};
 use shopfloor::waste::law::{Law, RuleUsed};
 use shopfloor::waste::notices;
-use shopfloor::waste::retention::{RecordKind, Retention, retention};
+use shopfloor::waste::retention::{RecordKind, Retention};
 use shopfloor::waste::view::{self, ShipmentView};
-use shopfloor::waste::{Kg, Shipment};
+use shopfloor::waste::{Kg, Shipment, SiteWaste};
 
 use super::corrections::corrections;
 use super::open_items::open_items;
@@ -49,24 +48,24 @@ pub fn compile(
     options: &Options,
 ) -> DisposalReport {
     let config = state.record.site(site);
-    let scope = Scope { state, site, from, to, options, law: Law::of(config) };
-    let containers: Vec<ContainerLine> = state
-        .waste
-        .containers()
-        .filter(|c| c.site() == Some(site))
-        .filter_map(|c| scope.container(&c))
-        .collect();
+    let waste = SiteWaste::of(state, site);
+    let period_ms = (waste.law.days.start_ms(from), waste.law.days.end_ms(to));
+    let scope = Scope { state, site, to, period_ms, options, waste: &waste, law: &waste.law };
+    let containers: Vec<ContainerLine> =
+        waste.containers().iter().filter_map(|c| scope.container(c)).collect();
     let shipments = scope.shipments(&containers);
     let summary = scope.summary(&containers);
-    let balance = balance(state, site, from, to);
-    let months = month_views(state, site, from, to, options.at);
-    let clocks = clocks(state, site, options.at);
+    let balance = waste.balance(from, to);
+    let months = waste.month_views(from, to, options.at);
+    let clocks = waste.clocks(options.at);
     let retention = scope.retention(&shipments, &containers);
-    let mut entries: BTreeSet<u64> = BTreeSet::new();
-    entries.extend(containers.iter().flat_map(|c| &c.entries));
-    entries.extend(shipments.iter().flat_map(|s| &s.entries));
-    entries.extend(summary.iter().flat_map(|s| &s.entries));
-    entries.extend(months.iter().flat_map(|m| &m.entries));
+    let entries = sorted(
+        (containers.iter().flat_map(|c| &c.entries))
+            .chain(shipments.iter().flat_map(|s| &s.entries))
+            .chain(summary.iter().flat_map(|s| &s.entries))
+            .chain(months.iter().flat_map(|m| &m.entries))
+            .copied(),
+    );
     let open_items = open_items(state, site, &containers, &shipments, &clocks);
     DisposalReport {
         report: "disposal".into(),
@@ -99,15 +98,18 @@ pub fn compile(
 struct Scope<'a> {
     state: &'a State,
     site: &'a Label,
-    from: Day,
     to: Day,
+    /// First and last millisecond of the period.
+    period_ms: (i64, i64),
     options: &'a Options,
-    law: Law<'a>,
+    waste: &'a SiteWaste<'a>,
+    law: &'a Law<'a>,
 }
 
 impl Scope<'_> {
-    fn holds(&self, day: Day) -> bool {
-        self.from <= day && day <= self.to
+    fn holds(&self, ms: i64) -> bool {
+        let (from, to) = self.period_ms;
+        from <= ms && ms <= to
     }
 
     fn day(&self, ms: i64) -> Day {
@@ -120,11 +122,13 @@ impl Scope<'_> {
         let holdings = container.custody();
         let mut moments: Vec<i64> = container.life().map(|m| m.time_ms).collect();
         moments.extend(container.additions().map(|a| a.moment.time_ms));
-        let began = self.day(*moments.iter().min()?);
-        let left = container.left().map(|(ms, _)| self.day(ms));
-        let stood = began <= self.to && left.is_none_or(|day| day >= self.from);
+        let began = *moments.iter().min()?;
+        let left_ms = container.left().map(|(ms, _)| ms);
+        let left = left_ms.map(|ms| self.day(ms));
+        let (from, to) = self.period_ms;
+        let stood = began <= to && left_ms.is_none_or(|ms| ms >= from);
         moments.extend(holdings.iter().map(|h| h.from_ms));
-        let touched = moments.into_iter().any(|ms| self.holds(self.day(ms)));
+        let touched = moments.into_iter().any(|ms| self.holds(ms));
         if !touched && !stood {
             return None;
         }
@@ -139,10 +143,12 @@ impl Scope<'_> {
         let opened = container.opened();
         let determined =
             opened.and_then(|(m, e)| self.state.waste.determination(&e.stream, m.time_ms));
-        let mut entries: BTreeSet<u64> = container.entries().into_iter().collect();
-        entries.extend(holdings.iter().map(|h| h.seq));
-        entries.extend(offer.map(|(m, _)| m.seq));
-        entries.extend(determined.map(|m| m.seq));
+        let entries = sorted(
+            (container.entries().into_iter())
+                .chain(holdings.iter().map(|h| h.seq))
+                .chain(offer.map(|(m, _)| m.seq))
+                .chain(determined.map(|m| m.seq)),
+        );
         Some(ContainerLine {
             container: container.id.clone(),
             stream: container.stream().cloned(),
@@ -154,15 +160,15 @@ impl Scope<'_> {
             net_kg: container.content_kg(net_at),
             weighed: container.weighed(net_at).is_some(),
             added_kg: container.added_kg(net_at),
-            agrees: container.sum_agrees(&self.law, net_at),
+            agrees: container.sum_agrees(self.law, net_at),
             received_kg: handle.and_then(|s| s.received(container.id)).map(|r| r.mass_kg),
             document: offer.map(|(_, o)| o.document.number.as_str().to_owned()),
             shipment,
             method: handle.map(|s| methods(&s)).unwrap_or_default(),
             state: container.state(self.options.at).0,
-            counted: left.is_some_and(|day| self.holds(day)),
+            counted: left_ms.is_some_and(|ms| self.holds(ms)),
             custody: view::custody(self.state, container, &self.law.days),
-            entries: entries.into_iter().collect(),
+            entries,
         })
     }
 
@@ -198,9 +204,8 @@ impl Scope<'_> {
             .ok()
             .and_then(|s| self.state.waste.determination(&s, self.law.days.end_ms(self.to)));
         let fact = determined.map(|m| &m.value.fact);
-        let mut entries: BTreeSet<u64> =
-            lines.iter().flat_map(|l| l.entries.iter().copied()).collect();
-        entries.extend(determined.map(|m| m.seq));
+        let of_lines = lines.iter().flat_map(|l| l.entries.iter().copied());
+        let entries = sorted(of_lines.chain(determined.map(|m| m.seq)));
         SummaryLine {
             stream,
             material: fact.map(|f| f.material.clone()),
@@ -211,7 +216,7 @@ impl Scope<'_> {
             shipped_kg: lines.iter().map(|l| l.net_kg).sum(),
             received_kg: lines.iter().filter_map(|l| l.received_kg).sum::<Kg>(),
             container_labels: lines.iter().map(|l| l.container.clone()).collect(),
-            entries: entries.into_iter().collect(),
+            entries,
         }
     }
 
@@ -224,7 +229,8 @@ impl Scope<'_> {
         let shipped: BTreeSet<&str> = shipments.iter().map(|s| s.shipment.as_str()).collect();
         let streams: BTreeSet<&str> =
             containers.iter().filter_map(|c| c.stream.as_ref()).map(Label::as_str).collect();
-        retention(self.state, self.site, self.options.at)
+        self.waste
+            .retention(self.options.at)
             .into_iter()
             .filter(|r| match r.record {
                 RecordKind::ShippingDocument
@@ -273,7 +279,7 @@ impl Scope<'_> {
         self.state
             .waste
             .superseded_of(seq)
-            .is_some_and(|s| s.site.as_ref() == Some(self.site) && self.holds(self.day(s.time_ms)))
+            .is_some_and(|s| s.site.as_ref() == Some(self.site) && self.holds(s.time_ms))
     }
 
     fn findings(&self) -> Vec<FindingLine> {
@@ -282,14 +288,13 @@ impl Scope<'_> {
             .iter()
             .filter(|f| f.site.as_ref() == Some(self.site))
             .filter(|f| f.rule.starts_with("waste.") || about_waste(f.subject.kind))
-            .map(|f| (self.day(f.time_ms), f))
-            .filter(|(day, _)| self.holds(*day))
-            .map(|(day, f)| FindingLine::of(f, day))
+            .filter(|f| self.holds(f.time_ms))
+            .map(|f| FindingLine::of(f, self.day(f.time_ms)))
             .collect()
     }
 
     fn cautions(&self) -> Vec<CautionLine> {
-        let notices = notices::for_site(&self.law).map(|n| CautionLine {
+        let notices = notices::for_site(self.law).map(|n| CautionLine {
             id: n.id.into(),
             title: String::new(),
             text: n.text.into(),
@@ -309,6 +314,14 @@ pub(crate) fn caution_lines(ids: &[&str]) -> Vec<CautionLine> {
         source: c.source.into(),
     };
     cautions.map(line).collect()
+}
+
+/// Entry numbers in order, each once.
+fn sorted(entries: impl Iterator<Item = u64>) -> Vec<u64> {
+    let mut entries: Vec<u64> = entries.collect();
+    entries.sort_unstable();
+    entries.dedup();
+    entries
 }
 
 fn about_waste(kind: SubjectKind) -> bool {

@@ -7,17 +7,17 @@ use shopfloor::State;
 
 use super::{ChangedMember, CorrectionLine};
 
-/// The corrections and voids of `entries`, and of waste entries of `belongs` that were voided and
+/// The corrections and voids of `entries` (ascending), and of waste entries of `belongs` that were voided and
 /// so are in no list of entries any more.
 pub(super) fn corrections(
     state: &State,
-    entries: &BTreeSet<u64>,
+    entries: &[u64],
     belongs: impl Fn(u64) -> bool,
 ) -> Vec<CorrectionLine> {
     let mut lines = Vec::new();
     for (seq, amendments) in state.record.amended() {
         let contents = state.waste.superseded(seq);
-        if !entries.contains(&seq) && !belongs(seq) {
+        if entries.binary_search(&seq).is_err() && !belongs(seq) {
             continue;
         }
         for (i, amendment) in amendments.iter().enumerate() {

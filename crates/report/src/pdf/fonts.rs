@@ -86,6 +86,11 @@ pub(super) fn printable(runs: &[Run], bold: bool) -> Vec<Vec<Piece>> {
             Face::Regular if bold => Face::Bold,
             face => face,
         };
+        if run.text.bytes().all(|b| (b' '..=b'~').contains(&b)) {
+            // Most text by far: one line that every face has.
+            extend(lines.last_mut().expect("never empty"), wanted, &run.text);
+            continue;
+        }
         let mut characters = run.text.chars().peekable();
         while let Some(c) = characters.next() {
             match c {
@@ -98,13 +103,19 @@ pub(super) fn printable(runs: &[Run], bold: bool) -> Vec<Vec<Piece>> {
     lines
 }
 
+/// Adds printable text of one face to a line.
+fn extend(line: &mut Vec<Piece>, face: Face, text: &str) {
+    match line.last_mut() {
+        _ if text.is_empty() => {}
+        Some(last) if last.face == face && !last.mark => last.text.push_str(text),
+        _ => line.push(Piece { face, text: text.to_owned(), mark: false }),
+    }
+}
+
 fn push(line: &mut Vec<Piece>, wanted: Face, c: char) {
     let c = if c == '\t' { ' ' } else { c };
     match face_for(wanted, c) {
-        Some(face) => match line.last_mut() {
-            Some(last) if last.face == face && !last.mark => last.text.push(c),
-            _ => line.push(Piece { face, text: c.to_string(), mark: false }),
-        },
+        Some(face) => extend(line, face, c.encode_utf8(&mut [0; 4])),
         None => line.push(Piece { face: wanted, text: mark(c), mark: true }),
     }
 }

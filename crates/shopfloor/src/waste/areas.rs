@@ -1,6 +1,5 @@
 //! When waste stood in an area, and how long nobody inspected it.
 
-use super::Waste;
 use super::container::{Container, CustodyEvent};
 use super::events::AreaKind;
 use super::facts::ContainerFact;
@@ -35,7 +34,7 @@ fn stood(container: &Container<'_>, area: &Label) -> Vec<Span> {
     steps.extend(
         container
             .custody()
-            .into_iter()
+            .iter()
             .filter(|h| h.event == CustodyEvent::Accepted)
             .map(|h| (h.from_ms, h.seq, false)),
     );
@@ -60,18 +59,14 @@ fn stood(container: &Container<'_>, area: &Label) -> Vec<Span> {
     spans
 }
 
-/// When any of the containers that `counts` stood in a central area of a site, merged.
+/// When any of a site's containers that `counts` stood in a central area of it, merged.
 pub(super) fn occupied(
-    waste: &Waste,
-    site: &Label,
+    containers: &[Container<'_>],
     area: &Label,
     counts: impl Fn(&Container<'_>) -> bool,
 ) -> Vec<Span> {
-    let mut spans: Vec<Span> = waste
-        .containers()
-        .filter(|c| c.site() == Some(site) && counts(c))
-        .flat_map(|c| stood(&c, area))
-        .collect();
+    let mut spans: Vec<Span> =
+        containers.iter().filter(|c| counts(c)).flat_map(|c| stood(c, area)).collect();
     spans.sort_unstable();
     let mut merged: Vec<Span> = Vec::new();
     for (from, until) in spans {

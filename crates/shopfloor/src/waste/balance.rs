@@ -7,10 +7,8 @@ use rust_decimal::Decimal;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::Kg;
 use super::container::{Container, CustodyEvent};
-use super::law::Law;
-use crate::State;
+use super::{Kg, SiteWaste};
 use crate::common::Day;
 use crate::ids::Label;
 use crate::powder::figures::sqrt;
@@ -54,18 +52,19 @@ struct Account {
 }
 
 /// The balance of every stream of a site for the days `from` to `to`, both included.
-pub fn balance(state: &State, site: &Label, from: Day, to: Day) -> Vec<BalanceLine> {
-    let law = Law::of(state.record.site(site));
-    let mut accounts: BTreeMap<String, Account> = BTreeMap::new();
-    for container in state.waste.containers().filter(|c| c.site() == Some(site)) {
-        let stream = container.stream().map_or("unknown", Label::as_str).to_owned();
-        book(&law, &container, from, to, accounts.entry(stream).or_default());
+pub(super) fn lines(site: &SiteWaste<'_>, from: Day, to: Day) -> Vec<BalanceLine> {
+    let days = &site.law.days;
+    let period = (days.start_ms(from), days.end_ms(to));
+    let mut accounts: BTreeMap<&str, Account> = BTreeMap::new();
+    for container in site.containers() {
+        let stream = container.stream().map_or("unknown", Label::as_str);
+        book(container, period, accounts.entry(stream).or_default());
     }
-    let u = law.practice("shop.weighing_u_kg");
+    let u = site.law.practice("shop.weighing_u_kg");
     accounts
         .into_iter()
         .filter(|(_, account)| !account.entries.is_empty())
-        .map(|(stream, account)| line(stream, account, u))
+        .map(|(stream, account)| line(stream.to_owned(), account, u))
         .collect()
 }
 
@@ -89,16 +88,15 @@ fn line(stream: String, mut account: Account, u: Decimal) -> BalanceLine {
     }
 }
 
-/// A container's masses go to the day on which they changed. Content at an instant is the last
-/// weighing plus what was put in since; without a weighing, what was put in.
-fn book(law: &Law<'_>, container: &Container<'_>, from: Day, to: Day, account: &mut Account) {
-    let day = |ms: i64| law.days.day(ms);
-    let custody = container.custody();
+/// A container's masses go to the period in which they changed, between two instants, both
+/// included. Content at an instant is the last weighing plus what was put in since; without a
+/// weighing, what was put in.
+fn book(container: &Container<'_>, (from, to): (i64, i64), account: &mut Account) {
     let mut here_before = false;
     let mut here = false;
     let mut touched = false;
-    for holding in &custody {
-        let on = day(holding.from_ms);
+    for holding in container.custody() {
+        let on = holding.from_ms;
         let content = || container.content_kg(holding.from_ms);
         match holding.event {
             CustodyEvent::Opened => here = on <= to || here,
@@ -130,7 +128,7 @@ fn book(law: &Law<'_>, container: &Container<'_>, from: Day, to: Day, account: &
         }
     }
     for added in container.additions().filter(|a| a.told_before.is_none()) {
-        let on = day(added.moment.time_ms);
+        let on = added.moment.time_ms;
         if from <= on && on <= to {
             account.generated += added.addition().mass_kg;
             account.weighings += 1;
@@ -138,13 +136,11 @@ fn book(law: &Law<'_>, container: &Container<'_>, from: Day, to: Day, account: &
             touched = true;
         }
     }
-    let last_before = instant_before(container, law, from);
-    if here_before && let Some(ms) = last_before {
+    if here_before && let Some(ms) = instant_before(container, from) {
         account.opening += container.content_kg(ms);
         touched = true;
     }
-    let end = Day(super::law::plus_days(to.0, 1));
-    if here && let Some(ms) = instant_before(container, law, end) {
+    if here && let Some(ms) = instant_before(container, to.saturating_add(1)) {
         account.closing += container.content_kg(ms);
         touched = true;
     }
@@ -156,9 +152,9 @@ fn book(law: &Law<'_>, container: &Container<'_>, from: Day, to: Day, account: &
     }
 }
 
-/// The last instant before a local day at which anything was told of a container.
-fn instant_before(container: &Container<'_>, law: &Law<'_>, day: Day) -> Option<i64> {
+/// The last instant before another at which anything was told of a container.
+fn instant_before(container: &Container<'_>, end_ms: i64) -> Option<i64> {
     let life = container.life().map(|m| m.time_ms);
     let added = container.additions().map(|a| a.moment.time_ms);
-    life.chain(added).filter(|ms| law.days.day(*ms) < day).max()
+    life.chain(added).filter(|ms| *ms < end_ms).max()
 }

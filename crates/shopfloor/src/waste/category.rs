@@ -12,7 +12,7 @@ use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
 
 use super::events::{Determination, WasteItem};
 use super::law::{Applied, Law, RuleUsed, plus_days};
-use super::{Generated, Kg, Waste};
+use super::{Generated, Kg, SiteWaste, Waste};
 use crate::State;
 use crate::common::Day;
 use crate::forms::words;
@@ -198,7 +198,7 @@ fn last_day() -> Day {
 }
 
 fn counts(waste: &Waste, moment: &Moment<Generated>) -> bool {
-    waste.told_before(moment.time_ms, moment.seq, &moment.value.addition).is_none()
+    waste.repeats(moment.time_ms, moment.seq, &moment.value.addition).is_none()
 }
 
 /// The category that amounts make in a month; `None` where no rule of the site makes categories.
@@ -324,10 +324,14 @@ pub fn month_views(
     to: Day,
     now: Timestamp,
 ) -> Vec<MonthView> {
-    let law = Law::of(state.record.site(site));
-    months(state, site, &law, from, to)
-        .into_iter()
-        .map(|(month, totals)| view(&law, month, totals, now))
+    SiteWaste::of(state, site).month_views(from, to, now)
+}
+
+/// See [`SiteWaste::month_views`].
+pub(super) fn views(site: &SiteWaste<'_>, from: Day, to: Day, now: Timestamp) -> Vec<MonthView> {
+    site.months()
+        .range(Month::of(from)..=Month::of(to))
+        .map(|(month, totals)| view(&site.law, *month, totals.clone(), now))
         .collect()
 }
 

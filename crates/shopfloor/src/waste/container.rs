@@ -1,5 +1,7 @@
 //! One container: where it stands, who holds it, what is in it.
 
+use std::cell::OnceCell;
+
 use jiff::Timestamp;
 
 use super::events::{AreaKind, AreaRef, ContainerOpened, RejectionCourse};
@@ -118,22 +120,26 @@ impl Added<'_> {
     }
 }
 
-/// Reading handle of one container.
-#[derive(Debug, Clone, Copy)]
+/// Reading handle of one container. Keep it for as long as a question lasts: who held the container
+/// is worked out once.
+#[derive(Debug, Clone)]
 pub struct Container<'a> {
     waste: &'a Waste,
     /// Its label.
     pub id: &'a Label,
     facts: &'a ContainerFacts,
+    custody: OnceCell<Vec<Holding>>,
 }
 
 impl<'a> Container<'a> {
     pub(super) fn new(waste: &'a Waste, id: &'a Label, facts: &'a ContainerFacts) -> Self {
-        Self { waste, id, facts }
+        Self { waste, id, facts, custody: OnceCell::new() }
     }
 
     /// Its life in order of the work, additions apart.
-    pub fn life(&self) -> impl DoubleEndedIterator<Item = &'a Moment<Told<ContainerFact>>> {
+    pub fn life(
+        &self,
+    ) -> impl DoubleEndedIterator<Item = &'a Moment<Told<ContainerFact>>> + use<'a> {
         self.facts.life.iter()
     }
 
@@ -192,7 +198,7 @@ impl<'a> Container<'a> {
         let waste = self.waste;
         self.facts.additions.iter().map(move |moment| {
             let fact = &moment.value.fact;
-            Added { moment, told_before: waste.told_before(moment.time_ms, moment.seq, fact) }
+            Added { moment, told_before: waste.repeats(moment.time_ms, moment.seq, fact) }
         })
     }
 
@@ -239,15 +245,20 @@ impl<'a> Container<'a> {
         })
     }
 
+    /// Whether it stands on the site at an instant.
+    fn stands(&self, at_ms: i64) -> bool {
+        self.custody()
+            .iter()
+            .rfind(|h| h.from_ms <= at_ms)
+            .is_some_and(|h| matches!(h.event, CustodyEvent::Opened | CustodyEvent::Moved))
+    }
+
     /// Whether it stands in an area of a site at an instant, as last told.
     pub(super) fn stands_in(&self, site: &Label, area: &Label, at_ms: i64) -> bool {
         if self.site() != Some(site) || self.area(at_ms).is_none_or(|a| &a.location != area) {
             return false;
         }
-        self.custody()
-            .iter()
-            .rfind(|h| h.from_ms <= at_ms)
-            .is_some_and(|h| matches!(h.event, CustodyEvent::Opened | CustodyEvent::Moved))
+        self.stands(at_ms)
     }
 
     /// Instant and entry from which the accumulation clock runs: the first waste in a container
@@ -307,7 +318,11 @@ impl<'a> Container<'a> {
 
     /// Every holding in order of time; each ends where the next begins, so there is one holder at
     /// any time (computations.md C9 (a)); a giver who is not the holder is told as a gap (C9 (b)).
-    pub fn custody(&self) -> Vec<Holding> {
+    pub fn custody(&self) -> &[Holding] {
+        self.custody.get_or_init(|| self.holdings())
+    }
+
+    fn holdings(&self) -> Vec<Holding> {
         let mut steps: Vec<Holding> = self.life().filter_map(on_site_step).collect();
         let shipments: std::collections::BTreeSet<&Label> =
             self.waste.offers_of(self.id).map(|m| &m.value).collect();

@@ -6,11 +6,16 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::events::ShipmentDelivered;
-use super::law::{Law, RuleUsed};
+use super::law::{Law, Limit, RuleUsed};
 use super::{Kg, Shipment, Waste};
 use crate::common::Day;
 use crate::ids::Label;
 use crate::powder::figures::sqrt;
+
+/// Legal limit of the difference between two weights of bulk waste.
+const BULK_PERCENT: &str = "us.discrepancy.bulk_percent";
+/// Expanded uncertainties of one net mass, shipper's and facility's.
+const UNCERTAINTIES: [&str; 2] = ["shop.weighing_u_kg", "shop.received_u_kg"];
 
 /// Shipped against received.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -61,22 +66,15 @@ pub fn weights(
 ) -> WeightTest {
     let difference = received - shipped;
     let percent = ratio(difference.abs().0 * Decimal::ONE_HUNDRED, shipped.0, 6);
-    let limit = law.find("us.discrepancy.bulk_percent", on);
-    let significant = limit.as_ref().filter(|_| bulk).map(|limit| {
-        // Compared without dividing: |d| x 100 against limit x shipped.
-        let scaled = super::law::Applied { value: limit.value * shipped.0, ..limit.clone() };
-        scaled.reached_by(difference.abs().0 * Decimal::ONE_HUNDRED)
-    });
-    let uncertainty = ["shop.weighing_u_kg", "shop.received_u_kg"]
+    let significant = above_limit(law, shipped, received, on).filter(|_| bulk);
+    let uncertainty = UNCERTAINTIES
         .map(|id| law.practice(id))
         .map(|u| u * u * Decimal::from(drums))
         .iter()
         .sum::<Decimal>();
     let squared = difference.0 * difference.0;
-    let mut rules: Vec<RuleUsed> = limit.into_iter().filter(|_| bulk).map(|l| l.rule).collect();
-    for id in ["shop.weighing_u_kg", "shop.received_u_kg"] {
-        rules.extend(law.find(id, on).map(|applied| applied.rule));
-    }
+    let ids = bulk.then_some(BULK_PERCENT).into_iter().chain(UNCERTAINTIES);
+    let rules = ids.filter_map(|id| law.find(id, on)).map(|applied| applied.rule).collect();
     WeightTest {
         shipped_kg: shipped,
         received_kg: received,
@@ -87,6 +85,14 @@ pub fn weights(
         agree: squared <= uncertainty,
         rules,
     }
+}
+
+/// The legal test of a weight of bulk waste.
+fn above_limit(law: &Law<'_>, shipped: Kg, received: Kg, on: Day) -> Option<bool> {
+    let limit = law.limit(BULK_PERCENT, on)?;
+    // Compared without dividing: |d| x 100 against limit x shipped.
+    let scaled = Limit { value: limit.value * shipped.0, ..limit };
+    Some(scaled.reached_by((received - shipped).abs().0 * Decimal::ONE_HUNDRED))
 }
 
 /// Compares piece counts.
@@ -165,6 +171,23 @@ pub fn of_shipment(waste: &Waste, shipment: &Shipment<'_>, law: &Law<'_>) -> Shi
     }
 }
 
+/// Whether a legal test of the last delivery finds a significant difference: what
+/// [`ShipmentTests::significant`] says, without working out the metrological tests.
+pub fn significant(waste: &Waste, shipment: &Shipment<'_>, law: &Law<'_>) -> bool {
+    let last = shipment.deliveries().last();
+    last.and_then(|(_, delivered)| Compared::of(waste, shipment, delivered, law))
+        .is_some_and(|compared| compared.significant(law))
+}
+
+/// What a delivery is compared by.
+struct Compared<'a> {
+    on: Day,
+    /// Each container that was weighed on both sides: shipped, received, bulk or not.
+    containers: Vec<(&'a Label, Kg, Kg, bool)>,
+    /// Pieces shipped and pieces received.
+    pieces: (u32, u32),
+}
+
 /// Runs the tests on a delivery; what it does not tell of a container, an earlier one does.
 pub(super) fn of_delivery(
     waste: &Waste,
@@ -172,29 +195,69 @@ pub(super) fn of_delivery(
     delivered: &ShipmentDelivered,
     law: &Law<'_>,
 ) -> ShipmentTests {
-    let Some((_, offered)) = shipment.offered() else { return ShipmentTests::default() };
-    let on = delivered.day;
-    let mut sums = (Kg::ZERO, Kg::ZERO, 0u32, false);
-    let mut containers = Vec::new();
-    for label in &offered.containers {
-        let here = delivered.received.iter().rfind(|r| &r.container == label);
-        let received =
-            here.map(|r| Kg(r.mass.base())).or_else(|| shipment.received(label).map(|r| r.mass_kg));
-        let (Some(shipped), Some(received)) = (shipment.shipped_kg(label), received) else {
-            continue;
-        };
-        let bulk = is_bulk(waste, law, label, on);
-        let test = weights(law, shipped, received, 1, bulk, on);
-        sums = (sums.0 + shipped, sums.1 + received, sums.2 + 1, sums.3 || bulk);
-        containers.push(ContainerTest { container: label.clone(), test });
+    Compared::of(waste, shipment, delivered, law)
+        .map(|compared| compared.tests(law))
+        .unwrap_or_default()
+}
+
+impl<'a> Compared<'a> {
+    fn of(
+        waste: &Waste,
+        shipment: &Shipment<'a>,
+        delivered: &ShipmentDelivered,
+        law: &Law<'_>,
+    ) -> Option<Self> {
+        let (_, offered) = shipment.offered()?;
+        let on = delivered.day;
+        let mut containers = Vec::with_capacity(offered.containers.len());
+        for label in &offered.containers {
+            let here = delivered.received.iter().rfind(|r| &r.container == label);
+            let here = here.map(|r| Kg(r.mass.base()));
+            let received = here.or_else(|| shipment.received(label).map(|r| r.mass_kg));
+            if let (Some(shipped), Some(received)) = (shipment.shipped_kg(label), received) {
+                containers.push((label, shipped, received, is_bulk(waste, law, label, on)));
+            }
+        }
+        let shipped = u32::try_from(offered.containers.len()).unwrap_or(u32::MAX);
+        // A facility may or may not count what it refused among the pieces: either reading fits.
+        let refused: usize = shipment.rejections().map(|(_, r)| r.containers.len()).sum();
+        let refused = u32::try_from(refused).unwrap_or(u32::MAX);
+        let with_refused = delivered.pieces.saturating_add(refused);
+        let received = if with_refused == shipped { shipped } else { delivered.pieces };
+        Some(Self { on, containers, pieces: (shipped, received) })
     }
-    let total = (sums.2 > 0).then(|| weights(law, sums.0, sums.1, sums.2, sums.3, on));
-    let shipped = u32::try_from(offered.containers.len()).unwrap_or(u32::MAX);
-    // A facility may or may not count what it refused among the pieces: either reading fits.
-    let refused: usize = shipment.rejections().map(|(_, r)| r.containers.len()).sum();
-    let with_refused = delivered.pieces.saturating_add(u32::try_from(refused).unwrap_or(u32::MAX));
-    let received = if with_refused == shipped { shipped } else { delivered.pieces };
-    ShipmentTests { total, containers, pieces: Some(pieces(law, shipped, received, on)) }
+
+    /// Everything weighed on both sides: shipped, received, number of containers, any of them bulk.
+    fn sums(&self) -> (Kg, Kg, u32, bool) {
+        let none = (Kg::ZERO, Kg::ZERO, 0, false);
+        self.containers.iter().fold(none, |sums, (_, shipped, received, bulk)| {
+            (sums.0 + *shipped, sums.1 + *received, sums.2 + 1, sums.3 || *bulk)
+        })
+    }
+
+    fn tests(&self, law: &Law<'_>) -> ShipmentTests {
+        let containers = self
+            .containers
+            .iter()
+            .map(|&(label, shipped, received, bulk)| ContainerTest {
+                container: label.clone(),
+                test: weights(law, shipped, received, 1, bulk, self.on),
+            })
+            .collect();
+        let (shipped, received, drums, bulk) = self.sums();
+        let total = (drums > 0).then(|| weights(law, shipped, received, drums, bulk, self.on));
+        let pieces = Some(pieces(law, self.pieces.0, self.pieces.1, self.on));
+        ShipmentTests { total, containers, pieces }
+    }
+
+    fn significant(&self, law: &Law<'_>) -> bool {
+        let above = |shipped, received| above_limit(law, shipped, received, self.on) == Some(true);
+        let (shipped, received, _, bulk) = self.sums();
+        let (sent, counted) = self.pieces;
+        (bulk && above(shipped, received))
+            || self.containers.iter().any(|&(_, s, r, bulk)| bulk && above(s, r))
+            || pieces(law, sent, counted, self.on).significant == Some(true)
+    }
 }
 
 /// Bulk packaging: by type (tank, dump, hopper), or by capacity above 119 US gal (49 CFR 171.8).
@@ -206,10 +269,10 @@ fn is_bulk(waste: &Waste, law: &Law<'_>, container: &Label, on: Day) -> bool {
         .container_type
         .as_ref()
         .is_some_and(|t| matches!(t.as_str(), "DT" | "HG" | "TC" | "TP" | "TT"));
-    let limit = law.find("us.bulk.capacity_gal", on);
+    let limit = law.limit("us.bulk.capacity_gal", on);
     let by_size = opened.capacity.as_ref().zip(limit).is_some_and(|(capacity, limit)| {
         let litres = limit.value * Decimal::new(3_785_411_784, 9);
-        super::law::Applied { value: litres, ..limit }.reached_by(capacity.base())
+        Limit { value: litres, ..limit }.reached_by(capacity.base())
     });
     by_type || by_size
 }

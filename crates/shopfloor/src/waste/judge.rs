@@ -361,7 +361,7 @@ impl<'a> Bench<'a, '_, '_> {
         };
         let told = self.state.waste.inspections_of(site, area);
         let last = told.and_then(|t| t.iter().rfind(|m| m.time_ms <= self.at));
-        let occupied = areas::occupied(&self.state.waste, site, area, |_| true);
+        let occupied = areas::occupied(&self.state.waste.of_site(site), area, |_| true);
         let since = last.map_or(i64::MIN, |m| m.time_ms);
         let Some((from, until)) = areas::longest_between(&occupied, since, self.at) else { return };
         let law = self.law();

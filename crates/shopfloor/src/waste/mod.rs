@@ -26,9 +26,10 @@ pub mod quantity_on_site;
 pub mod retention;
 pub mod rules;
 pub mod shipment;
+mod site;
 pub mod view;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use serde::{Deserialize, Serialize};
 
@@ -43,6 +44,7 @@ use facts::{Addition, ContainerFact, Effect, ShipmentFact, Told, effects};
 pub use container::Container;
 pub use kg::Kg;
 pub use shipment::Shipment;
+pub use site::SiteWaste;
 
 /// What is kept of one container.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
@@ -83,6 +85,9 @@ pub struct Waste {
     areas: BTreeMap<Label, BTreeMap<Label, Timeline<Told<AreaInspected>>>>,
     /// Index: the containers a thing that can go in only once went into.
     items: BTreeMap<String, Timeline<Label>>,
+    /// Index: those of them that were told more than once. Next to none, so that honest waste costs
+    /// no search.
+    told_twice: BTreeSet<String>,
     /// Index: the shipments a container was offered on.
     offers: BTreeMap<Label, Timeline<Label>>,
     /// What was put into containers, by site and UTC day.
@@ -130,7 +135,11 @@ impl Waste {
             }
             Effect::Added(id, addition) => {
                 if let Some(item) = &addition.item {
-                    self.items.entry(item.clone()).or_default().insert(ms, seq, id.clone());
+                    let told = self.items.entry(item.clone()).or_default();
+                    told.insert(ms, seq, id.clone());
+                    if told.len() > 1 {
+                        self.told_twice.insert(item.clone());
+                    }
                 }
                 if let (Some(site), Some(day)) = (&fact.site, utc_day(ms)) {
                     let days = self.generated.entry(site.clone()).or_default();
@@ -174,6 +183,9 @@ impl Waste {
             Effect::Added(id, addition) => {
                 if let Some(item) = &addition.item {
                     remove(&mut self.items, item, seq);
+                    if self.items.get(item).is_none_or(|told| told.len() < 2) {
+                        self.told_twice.remove(item);
+                    }
                 }
                 if let (Some(site), Some(day)) = (&fact.site, utc_day(fact.time.ms()))
                     && let Some(days) = self.generated.get_mut(site)
@@ -224,6 +236,11 @@ impl Waste {
         self.streams.iter()
     }
 
+    /// The determinations of one stream, oldest first.
+    pub fn stream(&self, stream: &Label) -> Option<&Timeline<Told<StreamDetermined>>> {
+        self.streams.get(stream)
+    }
+
     /// The determination of a stream in force at an instant; before the first one, the first
     /// (waste is determined when it arises; a determination told later still is the only one).
     pub fn determination(
@@ -238,6 +255,11 @@ impl Waste {
     /// All containers that anything was told of.
     pub fn containers(&self) -> impl Iterator<Item = Container<'_>> {
         self.containers.iter().map(|(id, facts)| Container::new(self, id, facts))
+    }
+
+    /// The containers of one site.
+    pub(crate) fn of_site(&self, site: &Label) -> Vec<Container<'_>> {
+        self.containers().filter(|c| c.site() == Some(site)).collect()
     }
 
     /// One container.
@@ -320,18 +342,32 @@ impl Waste {
         seq: u64,
         addition: &Addition,
     ) -> Option<(u64, &Label)> {
-        let same_item = addition
-            .item
-            .as_ref()
-            .and_then(|item| self.items.get(item))
-            .and_then(|t| t.iter().next())
-            .filter(|first| (first.time_ms, first.seq) < (time_ms, seq))
-            .map(|first| (first.seq, &first.value));
-        let cited = || {
-            let cited = addition.cites.filter(|cited| *cited != seq)?;
-            self.filled_by.get(&cited)?.first().map(|container| (cited, container))
-        };
-        same_item.or_else(cited)
+        self.same_item(time_ms, seq, addition).or_else(|| self.cited(seq, addition))
+    }
+
+    /// The same for an addition that is in the fold: one that no other telling is like needs no
+    /// search.
+    pub(crate) fn repeats(
+        &self,
+        time_ms: i64,
+        seq: u64,
+        addition: &Addition,
+    ) -> Option<(u64, &Label)> {
+        let again = |item: &String| !self.told_twice.is_empty() && self.told_twice.contains(item);
+        let same = addition.item.as_ref().filter(|item| again(item));
+        same.and_then(|_| self.same_item(time_ms, seq, addition))
+            .or_else(|| self.cited(seq, addition))
+    }
+
+    fn same_item(&self, time_ms: i64, seq: u64, addition: &Addition) -> Option<(u64, &Label)> {
+        let first = self.items.get(addition.item.as_ref()?)?.iter().next()?;
+        let earlier = (first.time_ms, first.seq) < (time_ms, seq);
+        earlier.then_some((first.seq, &first.value))
+    }
+
+    fn cited(&self, seq: u64, addition: &Addition) -> Option<(u64, &Label)> {
+        let cited = addition.cites.filter(|cited| *cited != seq)?;
+        self.filled_by.get(&cited)?.first().map(|container| (cited, container))
     }
 }
 

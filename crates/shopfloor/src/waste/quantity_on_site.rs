@@ -43,9 +43,9 @@ struct Change {
 /// Mass on site by class, as a series of changes: what was put in counts from then on; what left
 /// with a container is taken off when the first transporter accepts it, and put back when a
 /// refused container is taken over on site again.
-fn changes(state: &State, site: &Label) -> Vec<Change> {
+fn changes(state: &State, containers: &[Container<'_>]) -> Vec<Change> {
     let mut changes = Vec::new();
-    for container in state.waste.containers().filter(|c| c.site() == Some(site)) {
+    for container in containers {
         let mut held: Vec<(Class, Kg, i64)> = Vec::new();
         for added in container.additions().filter(|a| a.told_before.is_none()) {
             let (time_ms, addition) = (added.moment.time_ms, added.addition());
@@ -79,16 +79,16 @@ fn changes(state: &State, site: &Label) -> Vec<Change> {
     changes
 }
 
-/// The stretches in which the mass of some classes on site reached `limit`.
+/// The stretches in which the mass of some classes in the containers of a site reached a limit.
 pub fn on_site_stretches(
     state: &State,
-    site: &Label,
+    containers: &[Container<'_>],
     classes: &[Class],
     reached: impl Fn(Decimal) -> bool,
 ) -> Vec<Stretch> {
     let mut stretches: Vec<Stretch> = Vec::new();
     let mut total = Kg::ZERO;
-    let changes = changes(state, site);
+    let changes = changes(state, containers);
     let mut at = 0;
     while at < changes.len() {
         // Changes of one instant and entry belong together.
@@ -119,15 +119,6 @@ pub fn on_site_stretches(
     stretches
 }
 
-/// Mass on site of some classes at an instant.
-pub fn on_site_kg(state: &State, site: &Label, classes: &[Class], at_ms: i64) -> Kg {
-    changes(state, site)
-        .into_iter()
-        .filter(|c| c.time_ms <= at_ms && classes.contains(&c.class))
-        .map(|c| c.kg)
-        .sum()
-}
-
 /// What a satellite area holds more than it may.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Excess {
@@ -139,13 +130,17 @@ pub struct Excess {
     pub stretch: Stretch,
 }
 
-/// Every excess of every satellite area of a site (40 CFR 262.15(a)). The limit of non-acute
+/// Every excess of every satellite area in which containers of a site stood (40 CFR 262.15(a)). The limit of non-acute
 /// waste is a volume: mass over bulk density where the site has set one
 /// (`bulk_density_<material>`, kg/L), else the capacity of a closed container; an open one of
 /// unknown density counts as more than nothing.
-pub fn satellite_excesses(state: &State, site: &Label, law: &Law<'_>) -> Vec<Excess> {
-    let containers: Vec<Container<'_>> =
-        state.waste.containers().filter(|c| c.site() == Some(site)).collect();
+pub fn satellite_excesses(
+    state: &State,
+    containers: &[Container<'_>],
+    law: &Law<'_>,
+) -> Vec<Excess> {
+    let containers: Vec<&Container<'_>> =
+        containers.iter().filter(|c| was_in_satellite_area(c)).collect();
     let mut happenings: Vec<(i64, u64, usize, Happening<'_>)> = Vec::new();
     for (i, container) in containers.iter().enumerate() {
         collect(state, container, |time_ms, seq, what| happenings.push((time_ms, seq, i, what)));
@@ -176,7 +171,7 @@ pub fn satellite_excesses(state: &State, site: &Label, law: &Law<'_>) -> Vec<Exc
         }
         for area in touched {
             let present = areas.get(area).into_iter().flatten();
-            let sum = AreaSum::of(present.map(|i| held[*i].sum(state, law, &containers[*i])));
+            let sum = AreaSum::of(present.map(|i| held[*i].sum(state, law, containers[*i])));
             for acute in [false, true] {
                 let above = sum.above(law, law.days.day(time_ms), acute);
                 note(&mut found, area, acute, above, (time_ms, seq, containers[i].id));
@@ -212,6 +207,17 @@ fn note(
         (None, Some(open)) => open.stretch.ended_ms = Some(time_ms),
         (Some(_), Some(_)) | (None, None) => {}
     }
+}
+
+fn was_in_satellite_area(container: &Container<'_>) -> bool {
+    container.life().any(|m| match &m.value.fact {
+        ContainerFact::Opened(e) => e.area == AreaKind::Satellite,
+        ContainerFact::Moved(e) => e.to.area == AreaKind::Satellite,
+        ContainerFact::Closed(_)
+        | ContainerFact::Weighed(_)
+        | ContainerFact::Labelled(_)
+        | ContainerFact::Extended(_) => false,
+    })
 }
 
 /// What matters to a satellite area in the life of a container.
@@ -310,11 +316,10 @@ impl AreaSum {
     /// The quantity, when it is above the limit.
     fn above(&self, law: &Law<'_>, on: Day, acute: bool) -> Option<Decimal> {
         if acute {
-            let limit = law.find("us.satellite.acute_kg", on)?;
+            let limit = law.limit("us.satellite.acute_kg", on)?;
             return limit.reached_by(self.acute_kg.0).then_some(self.acute_kg.0);
         }
-        let limit = law.find("us.satellite.volume_gal", on)?;
-        let litres = limit.value * LITRES_PER_GALLON;
+        let litres = law.limit("us.satellite.volume_gal", on)?.value * LITRES_PER_GALLON;
         let full_and_more = self.litres >= litres && self.more;
         (self.litres > litres || full_and_more).then_some(self.litres)
     }

@@ -1,10 +1,13 @@
 //! How long records must be kept, and whether a legal hold lies on them.
 
+use std::collections::BTreeMap;
+
 use jiff::Timestamp;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::clocks::{self, ClockKind, days_between, subject};
+use super::SiteWaste;
+use super::clocks::{self, days_between, subject};
 use super::law::{Law, RuleUsed};
 use crate::State;
 use crate::common::Day;
@@ -53,9 +56,13 @@ pub struct Retention {
 
 /// Retention of the records of a site as of `now`, in order of subject.
 pub fn retention(state: &State, site: &Label, now: Timestamp) -> Vec<Retention> {
-    let law = Law::of(state.record.site(site));
-    let today = law.days.day(now.as_millisecond());
-    let archive = Archive { state, site, law, today };
+    SiteWaste::of(state, site).retention(now)
+}
+
+/// See [`SiteWaste::retention`].
+pub(super) fn records(site: &SiteWaste<'_>, now: Timestamp) -> Vec<Retention> {
+    let today = site.law.days.day(now.as_millisecond());
+    let archive = Archive { site, law: &site.law, today };
     let mut records = Vec::new();
     archive.shipments(&mut records);
     archive.determinations(&mut records);
@@ -65,9 +72,8 @@ pub fn retention(state: &State, site: &Label, now: Timestamp) -> Vec<Retention> 
 }
 
 struct Archive<'a> {
-    state: &'a State,
-    site: &'a Label,
-    law: Law<'a>,
+    site: &'a SiteWaste<'a>,
+    law: &'a Law<'a>,
     today: Day,
 }
 
@@ -97,7 +103,7 @@ impl Archive<'_> {
     }
 
     fn shipments(&self, out: &mut Vec<Retention>) {
-        for shipment in self.state.waste.shipments().filter(|s| s.site() == Some(self.site)) {
+        for shipment in self.site.shipments() {
             let Some(first) = shipment.first_leg() else { continue };
             let Some(about) = subject(SubjectKind::Shipment, shipment.id) else { continue };
             let accepted = first.accepted.day;
@@ -127,23 +133,17 @@ impl Archive<'_> {
 
     /// A determination is kept from the day waste of the stream last left the site.
     fn determinations(&self, out: &mut Vec<Retention>) {
-        for (stream, versions) in self.state.waste.streams() {
-            let containers: Vec<_> = self
-                .state
-                .waste
-                .containers()
-                .filter(|c| c.site() == Some(self.site) && c.stream() == Some(stream))
-                .collect();
-            if containers.is_empty() {
-                continue;
-            }
-            let left: Vec<_> = containers.iter().map(|c| c.left()).collect();
-            let last = left
-                .iter()
-                .copied()
-                .collect::<Option<Vec<_>>>()
-                .and_then(|all| all.into_iter().max())
-                .map(|(ms, _)| self.law.days.day(ms));
+        // When the last container left; `None` while one is here.
+        let mut left: BTreeMap<&Label, Option<i64>> = BTreeMap::new();
+        for container in self.site.containers() {
+            let Some(stream) = container.stream() else { continue };
+            let gone = container.left().map(|(ms, _)| ms);
+            let last = left.entry(stream).or_insert(Some(i64::MIN));
+            *last = last.zip(gone).map(|(a, b)| a.max(b));
+        }
+        for (stream, last) in left {
+            let Some(versions) = self.site.state.waste.stream(stream) else { continue };
+            let last = last.map(|ms| self.law.days.day(ms));
             let Some(about) = subject(SubjectKind::Stream, stream) else { continue };
             let entries = versions.iter().map(|m| m.seq).collect();
             let ids = ["us.retention.determination_years"];
@@ -153,8 +153,7 @@ impl Archive<'_> {
 
     /// Biennial reports from their due date.
     fn reports(&self, now: Timestamp, out: &mut Vec<Retention>) {
-        let clocks = clocks::clocks(self.state, self.site, now);
-        for clock in clocks.into_iter().filter(|c| c.kind == ClockKind::BiennialReport) {
+        for clock in clocks::biennial_reports(self.site, now) {
             let ids = ["us.retention.report_years"];
             let (kind, due) = (RecordKind::BiennialReport, Some(clock.last_day));
             out.extend(self.record(kind, clock.subject, due, &ids, clock.entries));

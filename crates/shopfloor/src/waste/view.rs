@@ -1,5 +1,6 @@
 //! Plain-data answers about containers and shipments, each with the entries it rests on.
 
+use std::cell::Cell;
 use std::collections::BTreeSet;
 
 use jiff::Timestamp;
@@ -25,32 +26,82 @@ use crate::record::SiteConfig;
 use crate::timeline::Moment;
 
 /// The site's local calendar.
+///
+/// Facts come in order of time, so the day and the offset last found are kept: looking at the
+/// rules of a time zone for each of a year's facts would be most of the work of a report.
 #[derive(Debug, Clone)]
 pub struct LocalDays {
     tz: TimeZone,
+    day: Cell<Option<DaySpan>>,
+}
+
+/// A local day and the instants that belong to it.
+#[derive(Debug, Clone, Copy)]
+struct DaySpan {
+    /// First millisecond.
+    from_ms: i64,
+    /// First millisecond of the day after.
+    until_ms: i64,
+    day: Day,
+    /// Offset from UTC in seconds, where it is the same all day.
+    offset_s: Option<i32>,
 }
 
 impl LocalDays {
     /// The calendar of a site.
     pub fn of(site: &SiteConfig) -> Self {
-        Self { tz: site.tz() }
+        Self { tz: site.tz(), day: Cell::new(None) }
     }
 
     /// The local day of an instant, ms since 1970 UTC.
     pub fn day(&self, ms: i64) -> Day {
-        Day(self.zoned(ms).date())
+        self.span(ms).day
     }
 
     /// The instant as local time with its offset, to the second (RFC 3339).
     pub fn stamp(&self, ms: i64) -> String {
-        self.zoned(ms).strftime("%Y-%m-%dT%H:%M:%S%:z").to_string()
+        let span = self.span(ms);
+        match span.offset_s.filter(|s| s % 60 == 0) {
+            Some(offset_s) => stamp(span, ms, offset_s),
+            None => self.zoned(ms).strftime("%Y-%m-%dT%H:%M:%S%:z").to_string(),
+        }
+    }
+
+    /// The first millisecond of a local day.
+    pub fn start_ms(&self, day: Day) -> i64 {
+        let start = day.0.to_zoned_datetime(self.tz.clone());
+        start.map_or(i64::MAX, |start| start.timestamp().as_millisecond())
     }
 
     /// The last millisecond of a local day.
     pub fn end_ms(&self, day: Day) -> i64 {
         let next = day.0.saturating_add(jiff::Span::new().days(1));
-        let start = next.to_zoned_datetime(self.tz.clone());
-        start.map_or(i64::MAX, |start| start.timestamp().as_millisecond() - 1)
+        match self.start_ms(Day(next)) {
+            i64::MAX => i64::MAX,
+            start => start - 1,
+        }
+    }
+
+    fn span(&self, ms: i64) -> DaySpan {
+        if let Some(span) = self.day.get().filter(|s| s.from_ms <= ms && ms < s.until_ms) {
+            return span;
+        }
+        let zoned = self.zoned(ms);
+        let day = Day(zoned.date());
+        let (from_ms, last_ms) = (self.start_ms(day), self.end_ms(day));
+        let offset_s = |ms: i64| self.zoned(ms).offset().seconds();
+        let whole = from_ms <= ms && ms <= last_ms && last_ms < i64::MAX;
+        if !whole {
+            // The ends of the calendar: a day by itself.
+            let until_ms = ms.saturating_add(1);
+            return DaySpan { from_ms: ms, until_ms, day, offset_s: None };
+        }
+        // A day of 24 hours that begins and ends at one offset keeps it in between.
+        let first = offset_s(from_ms);
+        let even = last_ms - from_ms + 1 == 86_400_000 && offset_s(last_ms) == first;
+        let span = DaySpan { from_ms, until_ms: last_ms + 1, day, offset_s: even.then_some(first) };
+        self.day.set(Some(span));
+        span
     }
 
     fn zoned(&self, ms: i64) -> jiff::ZonedDateTime {
@@ -58,6 +109,25 @@ impl LocalDays {
         let at = Timestamp::from_millisecond(ms).unwrap_or(Timestamp::UNIX_EPOCH);
         at.to_zoned_datetime(self.tz.clone())
     }
+}
+
+/// RFC 3339 of an instant in a day of one offset, which is whole minutes.
+fn stamp(span: DaySpan, ms: i64, offset_s: i32) -> String {
+    use std::fmt::Write as _;
+    let second = (ms - span.from_ms).div_euclid(1_000);
+    let (sign, offset) = if offset_s < 0 { ('-', -offset_s) } else { ('+', offset_s) };
+    let mut text = String::with_capacity(25);
+    let (hour, minute) = (second / 3_600, second / 60 % 60);
+    // Writing into a string cannot fail.
+    let _ = write!(
+        text,
+        "{}T{hour:02}:{minute:02}:{:02}{sign}{:02}:{:02}",
+        span.day,
+        second % 60,
+        offset / 3_600,
+        offset / 60 % 60,
+    );
+    text
 }
 
 /// One holding of a container.

@@ -8,6 +8,7 @@
 mod lines;
 mod shape;
 
+use std::borrow::Cow;
 use std::collections::HashMap;
 use std::rc::Rc;
 
@@ -97,7 +98,8 @@ pub(super) struct Setter {
     shapers: [Shaper<'static>; 3],
     plans: Vec<(Face, ShapePlan)>,
     features: [Feature; 2],
-    words: HashMap<(Face, bool, Box<str>), Rc<Shaped>>,
+    /// Stretches shaped before, by face and direction.
+    words: [[HashMap<Box<str>, Rc<Shaped>>; 2]; 3],
     buffer: Option<UnicodeBuffer>,
 }
 
@@ -116,7 +118,7 @@ impl Setter {
                 Feature::new(Tag::new(b"liga"), 0, ..),
                 Feature::new(Tag::new(b"clig"), 0, ..),
             ],
-            words: HashMap::new(),
+            words: Default::default(),
             buffer: None,
         }
     }
@@ -151,7 +153,10 @@ impl Setter {
 
     /// The stretches of one forced line.
     fn stretches(&mut self, pieces: &[Piece]) -> Vec<Stretch> {
-        let text: String = pieces.iter().map(|piece| piece.text.as_str()).collect();
+        let text: Cow<'_, str> = match pieces {
+            [only] => only.text.as_str().into(),
+            _ => pieces.iter().map(|piece| piece.text.as_str()).collect(),
+        };
         let levels = levels(&text);
         let mixed = levels.len() > 1 || levels.iter().any(|run| run.1.is_rtl());
         let mut stretches = Vec::new();

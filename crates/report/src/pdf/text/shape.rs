@@ -13,7 +13,7 @@ use super::{Glyph, Setter, Shaped};
 const CLUSTER_CHARS_MAX: usize = 8;
 /// Stretches up to this many bytes are remembered, as words come again.
 const REMEMBERED_BYTES_MAX: usize = 24;
-/// Number of remembered stretches.
+/// Number of remembered stretches of one face and direction.
 const REMEMBERED_MAX: usize = 50_000;
 
 impl Setter {
@@ -21,13 +21,14 @@ impl Setter {
         if text.len() > REMEMBERED_BYTES_MAX {
             return Rc::new(self.shape(face, rtl, text));
         }
-        let key = (face, rtl, Box::from(text));
-        if let Some(known) = self.words.get(&key) {
+        let (face_at, direction) = (fonts::index(face), usize::from(rtl));
+        if let Some(known) = self.words[face_at][direction].get(text) {
             return Rc::clone(known);
         }
         let shaped = Rc::new(self.shape(face, rtl, text));
-        if self.words.len() < REMEMBERED_MAX {
-            self.words.insert(key, Rc::clone(&shaped));
+        let known = &mut self.words[face_at][direction];
+        if known.len() < REMEMBERED_MAX {
+            known.insert(Box::from(text), Rc::clone(&shaped));
         }
         shaped
     }

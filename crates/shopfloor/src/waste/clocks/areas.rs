@@ -18,8 +18,8 @@ impl Desk<'_> {
     /// Quantities that start a clock or are a breach at once.
     pub(super) fn site_quantities(&self, out: &mut Vec<Clock>) {
         let strictest = self.on_site().filter_map(|c| {
-            let hazardous = self.determination(&c) != Some(Determination::NonHazardous);
-            category::of_container(&self.law, &self.months, &c).filter(|_| hazardous)
+            let hazardous = self.determination(c) != Some(Determination::NonHazardous);
+            category::of_container(self.law, self.months, c).filter(|_| hazardous)
         });
         match strictest.max() {
             Some(Category::VerySmall) => {
@@ -39,7 +39,7 @@ impl Desk<'_> {
     fn site_quantity(&self, out: &mut Vec<Clock>, id: &str, classes: &[Class], acute: bool) {
         let Some(limit) = self.law.find(id, self.today) else { return };
         let reached = |kg: Decimal| limit.reached_by(kg);
-        let stretches = on_site_stretches(self.state, self.site, classes, reached);
+        let stretches = on_site_stretches(self.state, self.containers, classes, reached);
         let Some(open) = stretches.into_iter().rfind(|s| s.ended_ms.is_none()) else { return };
         if open.began_ms > self.now.as_millisecond() {
             return;
@@ -56,7 +56,7 @@ impl Desk<'_> {
                 self.law.find("us.accumulation.vsqg_acute_days", start).map(|l| (l, vec![]))
             } else {
                 let distance = self.law.practice("shop.facility_distance_km");
-                small_limit(&self.law, distance, start, "us.accumulation.vsqg")
+                small_limit(self.law, distance, start, "us.accumulation.vsqg")
             };
             let Some((days, chosen_by)) = days else { return };
             if days.rule.id.ends_with("far_days") {
@@ -80,7 +80,7 @@ impl Desk<'_> {
     }
 
     pub(super) fn satellite_areas(&self, out: &mut Vec<Clock>) {
-        for excess in satellite_excesses(self.state, self.site, &self.law) {
+        for excess in satellite_excesses(self.state, self.containers, self.law) {
             let Stretch { began_ms, began, ended_ms, .. } = excess.stretch;
             if ended_ms.is_some() || began_ms > self.now.as_millisecond() {
                 continue;
@@ -118,7 +118,7 @@ impl Desk<'_> {
         for area in areas {
             let counts =
                 |c: &Container<'_>| self.determination(c) != Some(Determination::NonHazardous);
-            let occupied = areas::occupied(&self.state.waste, self.site, &area, counts);
+            let occupied = areas::occupied(self.containers, &area, counts);
             let Some((since, _)) = occupied.into_iter().find(|(a, b)| *a <= now && now < *b) else {
                 continue;
             };

@@ -13,10 +13,8 @@ impl Desk<'_> {
     pub(super) fn determinations(&self, out: &mut Vec<Clock>) {
         let since = self.now.as_millisecond() - 366 * 86_400_000;
         let in_use: BTreeSet<&Label> = self
-            .state
-            .waste
-            .containers()
-            .filter(|c| c.site() == Some(self.site))
+            .containers
+            .iter()
             .filter(|c| c.left().is_none_or(|(ms, _)| ms >= since))
             .filter_map(|c| c.stream())
             .collect();
@@ -41,16 +39,21 @@ impl Desk<'_> {
         }
     }
 
-    /// The biennial report for an odd year with a month as large generator, and the repeated
-    /// notification of a small one. Both are filed elsewhere, so they are shown from the year's
-    /// end until a quarter after the last day, unless this log issued the report.
+    /// What is filed elsewhere, in the regulator's system.
+    pub(super) fn filings(&self, out: &mut Vec<Clock>) {
+        self.biennial(out);
+        self.renotification(out);
+    }
+
+    /// The biennial report for an odd year with a month as large generator: shown from the year's
+    /// end until a quarter after the last day, unless this log issued it.
     pub(super) fn biennial(&self, out: &mut Vec<Clock>) {
         let year_of = |m: &Month| m.year();
         let years: BTreeSet<i16> = self.months.keys().map(year_of).collect();
         for year in years {
             let mut entries = Vec::new();
             for (month, totals) in self.months.iter().filter(|(m, _)| m.year() == year) {
-                let category = category::category(&totals.amounts, &self.law, month.last());
+                let category = category::category(&totals.amounts, self.law, month.last());
                 if category.is_some_and(|(c, _)| c == Category::Large) {
                     entries.extend(totals.entries.iter().copied());
                 }
@@ -58,7 +61,7 @@ impl Desk<'_> {
             if entries.is_empty() {
                 continue;
             }
-            let Some((last_day, rule)) = biennial_due(&self.law, year) else { continue };
+            let Some((last_day, rule)) = biennial_due(self.law, year) else { continue };
             let Some(start) = jiff::civil::Date::new(year, 12, 31).ok().map(Day) else { continue };
             let shown_until = Day(plus_days(last_day.0, 91));
             if self.today > shown_until || self.issued("biennial", year) {
@@ -76,7 +79,6 @@ impl Desk<'_> {
                 entries,
             }));
         }
-        self.renotification(out);
     }
 
     fn issued(&self, report: &str, year: i16) -> bool {
@@ -91,7 +93,7 @@ impl Desk<'_> {
     fn renotification(&self, out: &mut Vec<Clock>) {
         let since = Month::of(Day(plus_days(self.today.0, -365)));
         let recent = self.months.range(since..).filter_map(|(month, totals)| {
-            category::category(&totals.amounts, &self.law, month.last()).map(|(c, _)| c)
+            category::category(&totals.amounts, self.law, month.last()).map(|(c, _)| c)
         });
         if recent.max() != Some(Category::Small) {
             return;

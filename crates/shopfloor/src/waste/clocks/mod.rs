@@ -15,6 +15,7 @@ use rust_decimal::Decimal;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::SiteWaste;
 use super::category::{self, Category, Month, Totals};
 use super::container::{Container, ContainerState, CustodyEvent};
 use super::events::Determination;
@@ -156,10 +157,12 @@ pub(super) const ACCUMULATION_LIMITS: [&str; 3] =
 
 /// Every open duty of a site as of `now`, the most pressing first.
 pub fn clocks(state: &State, site: &Label, now: Timestamp) -> Vec<Clock> {
-    let law = Law::of(state.record.site(site));
-    let today = law.days.day(now.as_millisecond());
-    let months = category::all_months(state, site, &law);
-    let desk = Desk { state, site, law, months, now, today };
+    SiteWaste::of(state, site).clocks(now)
+}
+
+/// See [`SiteWaste::clocks`].
+pub(super) fn open(site: &SiteWaste<'_>, now: Timestamp) -> Vec<Clock> {
+    let desk = Desk::of(site, now);
     let mut clocks = Vec::new();
     desk.containers(&mut clocks);
     desk.site_quantities(&mut clocks);
@@ -167,11 +170,18 @@ pub fn clocks(state: &State, site: &Label, now: Timestamp) -> Vec<Clock> {
     desk.inspections(&mut clocks);
     desk.shipments(&mut clocks);
     desk.determinations(&mut clocks);
-    desk.biennial(&mut clocks);
+    desk.filings(&mut clocks);
     clocks.sort_by(|a, b| {
-        let key = |c: &Clock| (c.last_day, c.kind, c.subject.clone(), c.start);
-        key(a).cmp(&key(b))
+        let key = |c: &'_ Clock| (c.last_day, c.kind);
+        key(a).cmp(&key(b)).then_with(|| (&a.subject, a.start).cmp(&(&b.subject, b.start)))
     });
+    clocks
+}
+
+/// The biennial reports that are due as of `now`.
+pub(super) fn biennial_reports(site: &SiteWaste<'_>, now: Timestamp) -> Vec<Clock> {
+    let mut clocks = Vec::new();
+    Desk::of(site, now).biennial(&mut clocks);
     clocks
 }
 
@@ -188,7 +198,7 @@ pub fn accumulation_of(
     let day = |a: super::container::Added<'_>| law.days.day(a.moment.time_ms);
     let filled = (container.additions().next().map(day)?, container.additions().last().map(day)?);
     let months = category::months(state, site, &law, filled.0, filled.1);
-    let desk = Desk { state, site, law, months, now, today };
+    let desk = Desk { state, site, containers: &[], law: &law, months: &months, now, today };
     desk.accumulation(container).map(|draft| desk.clock(draft))
 }
 
@@ -207,13 +217,26 @@ struct Draft {
 struct Desk<'a> {
     state: &'a State,
     site: &'a Label,
-    law: Law<'a>,
-    months: BTreeMap<Month, Totals>,
+    containers: &'a [Container<'a>],
+    law: &'a Law<'a>,
+    months: &'a BTreeMap<Month, Totals>,
     now: Timestamp,
     today: Day,
 }
 
-impl Desk<'_> {
+impl<'a> Desk<'a> {
+    fn of(site: &'a SiteWaste<'a>, now: Timestamp) -> Self {
+        Self {
+            state: site.state,
+            site: site.site,
+            containers: site.containers(),
+            law: &site.law,
+            months: site.months(),
+            now,
+            today: site.law.days.day(now.as_millisecond()),
+        }
+    }
+
     fn clock(&self, draft: Draft) -> Clock {
         let margin_days = days_between(self.today, draft.last_day);
         let length = days_between(draft.start, draft.last_day);
@@ -256,22 +279,19 @@ impl Desk<'_> {
     /// Containers that stand on site with waste in them.
     fn containers(&self, out: &mut Vec<Clock>) {
         for container in self.on_site() {
-            if let Some(draft) = self.accumulation(&container) {
+            if let Some(draft) = self.accumulation(container) {
                 out.push(self.clock(draft));
             }
         }
     }
 
-    fn on_site(&self) -> impl Iterator<Item = Container<'_>> {
-        self.state
-            .waste
-            .containers()
-            .filter(|c| c.site() == Some(self.site))
-            .filter(|c| c.state(self.now).0 == ContainerState::OnSite)
+    fn on_site(&self) -> impl Iterator<Item = &'a Container<'a>> {
+        let now = self.now;
+        self.containers.iter().filter(move |c| c.state(now).0 == ContainerState::OnSite)
     }
 
     fn accumulation(&self, container: &Container<'_>) -> Option<Draft> {
-        let law = &self.law;
+        let law = self.law;
         let mut notes: Vec<ClockNote> = Vec::new();
         match self.determination(container) {
             Some(Determination::NonHazardous) => return None,
@@ -290,7 +310,7 @@ impl Desk<'_> {
             }
         }
         let start = law.days.day(start_ms);
-        let category = category::of_container(law, &self.months, container);
+        let category = category::of_container(law, self.months, container);
         let (limit, mut rules) = self.accumulation_limit(container, category, start)?;
         if limit.rule.id.ends_with("far_days") {
             notes.push(ClockNote::FarFacility);
@@ -321,7 +341,7 @@ impl Desk<'_> {
         category: Option<Category>,
         start: Day,
     ) -> Option<(Applied, Vec<RuleUsed>)> {
-        let law = &self.law;
+        let law = self.law;
         match category {
             Some(Category::Large) => Some((law.find("us.accumulation.lqg_days", start)?, vec![])),
             Some(Category::Small) => {

@@ -36,12 +36,12 @@ impl Desk<'_> {
             .collect();
         let containers = hazardous
             .iter()
-            .filter_map(|c| category::of_container(&self.law, &self.months, c))
+            .filter_map(|c| category::of_container(self.law, self.months, c))
             .max()?;
         let month = Month::of(accepted);
         let nothing = Totals::default();
         let totals = self.months.get(&month).unwrap_or(&nothing);
-        let of_month = category::category(&totals.amounts, &self.law, month.last())?.0;
+        let of_month = category::category(&totals.amounts, self.law, month.last())?.0;
         Some(containers.max(of_month))
     }
 
@@ -107,11 +107,10 @@ impl Desk<'_> {
             .filter(|(m, _)| !settled.contains(&m.seq))
             .map(|(m, _)| (m.seq, vec![]))
             .collect();
-        let tests = discrepancy::of_shipment(&self.state.waste, shipment, &self.law);
         let recorded = shipment
             .discrepancies()
             .any(|(_, d)| matches!(d.kind, DiscrepancyKind::Quantity | DiscrepancyKind::Pieces));
-        if tests.significant() && !recorded {
+        if !recorded && discrepancy::significant(&self.state.waste, shipment, self.law) {
             found.push((received.seq, vec![ClockNote::NotRecorded]));
         }
         let Some(limit) = self.law.find("us.discrepancy.settle_days", start) else { return };

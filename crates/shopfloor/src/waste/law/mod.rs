@@ -9,6 +9,7 @@
 
 pub mod tables;
 
+use std::collections::HashMap;
 use std::str::FromStr;
 use std::sync::OnceLock;
 
@@ -58,6 +59,27 @@ words! {
         AtMost = "<=",
         /// No comparison of size.
         Equal = "=",
+    }
+}
+
+/// A number to hold a measured value against.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Limit {
+    /// The number.
+    pub value: Decimal,
+    /// How a measured value is held against it.
+    pub compare: Compare,
+}
+
+impl Limit {
+    /// Whether a measured value reaches it, boundary included or not as the rule says.
+    pub fn reached_by(self, measured: Decimal) -> bool {
+        match self.compare {
+            Compare::Above => measured > self.value,
+            Compare::AtLeast => measured >= self.value,
+            Compare::AtMost => measured <= self.value,
+            Compare::Equal => measured == self.value,
+        }
     }
 }
 
@@ -124,6 +146,19 @@ pub fn sets() -> &'static [RuleSet] {
 /// Every value of every set.
 pub fn values() -> impl Iterator<Item = &'static RuleValue> {
     sets().iter().flat_map(|set| &set.values)
+}
+
+/// Every version of the values of one name. Found by name, as a report asks thousands of times.
+fn versions(id: &str) -> &'static [&'static RuleValue] {
+    static BY_ID: OnceLock<HashMap<&str, Vec<&RuleValue>>> = OnceLock::new();
+    let by_id = BY_ID.get_or_init(|| {
+        let mut by_id: HashMap<&str, Vec<&RuleValue>> = HashMap::new();
+        for value in values() {
+            by_id.entry(&value.id).or_default().push(value);
+        }
+        by_id
+    });
+    by_id.get(id).map_or(&[], Vec::as_slice)
 }
 
 /// A value as it was used: enough to look it up and to see how sure it is.
@@ -199,12 +234,7 @@ pub struct Applied {
 impl Applied {
     /// Whether a measured value reaches the limit, boundary included or not as the rule says.
     pub fn reached_by(&self, measured: Decimal) -> bool {
-        match self.compare {
-            Compare::Above => measured > self.value,
-            Compare::AtLeast => measured >= self.value,
-            Compare::AtMost => measured <= self.value,
-            Compare::Equal => measured == self.value,
-        }
+        Limit { value: self.value, compare: self.compare }.reached_by(measured)
     }
 
     /// The value as a whole number of days, months, years or the like.
@@ -247,36 +277,55 @@ impl<'a> Law<'a> {
     /// The version of a value in force on a day, with what the site set; `None` when the value
     /// does not bind the site, has no version for that day, or is no number.
     pub fn find(&self, id: &str, on: Day) -> Option<Applied> {
-        let value = values().find(|v| {
-            v.id == id
-                && self.binds(&v.jurisdiction)
+        let (value, chosen) = self.choose(id, on)?;
+        let mut rule = used(value, &value.value);
+        match chosen.own {
+            Own::None => {}
+            Own::Used(text) => {
+                rule.value = text.to_owned();
+                rule.site_instead_of = Some(value.value.clone());
+            }
+            Own::Refused(text) => rule.site_refused = Some(text.to_owned()),
+        }
+        Some(Applied { value: chosen.number, compare: value.compare, rule })
+    }
+
+    /// The same without what is shown with it, for comparing only.
+    pub(super) fn limit(&self, id: &str, on: Day) -> Option<Limit> {
+        let (value, chosen) = self.choose(id, on)?;
+        Some(Limit { value: chosen.number, compare: value.compare })
+    }
+
+    fn choose(&self, id: &str, on: Day) -> Option<(&'static RuleValue, Chosen<'a>)> {
+        let value = *versions(id).iter().find(|v| {
+            self.binds(&v.jurisdiction)
                 && v.from.is_none_or(|from| from <= on)
                 && v.until.is_none_or(|until| on <= until)
         })?;
         let built_in = Decimal::from_str(&value.value).ok()?;
-        let mut applied =
-            Applied { value: built_in, compare: value.compare, rule: used(value, &value.value) };
-        if let Some((text, own)) = self.own(id) {
-            let laxer = match value.stricter {
-                Stricter::Lower => own > built_in,
-                Stricter::Higher => own < built_in,
-                Stricter::Neither => own != built_in,
-            };
-            if own == built_in {
-                applied.rule.site_instead_of = Some(value.value.clone());
-            } else if value.status == Status::Confirmed && laxer {
-                applied.rule.site_refused = Some(text.to_owned());
-            } else {
-                applied.value = own;
-                applied.rule.value = text.to_owned();
-                applied.rule.site_instead_of = Some(value.value.clone());
-            }
-        }
-        Some(applied)
+        let Some((text, own)) = self.own(id) else {
+            return Some((value, Chosen { number: built_in, own: Own::None }));
+        };
+        let laxer = match value.stricter {
+            Stricter::Lower => own > built_in,
+            Stricter::Higher => own < built_in,
+            Stricter::Neither => own != built_in,
+        };
+        let chosen = if own == built_in {
+            Chosen { number: built_in, own: Own::Used(&value.value) }
+        } else if value.status == Status::Confirmed && laxer {
+            Chosen { number: built_in, own: Own::Refused(text) }
+        } else {
+            Chosen { number: own, own: Own::Used(text) }
+        };
+        Some((value, chosen))
     }
 
     /// The site's own setting for a value.
     fn own(&self, id: &str) -> Option<(&'a str, Decimal)> {
+        if self.config.parameters.is_empty() {
+            return None;
+        }
         self.parameter(&parameter_of(id))
     }
 
@@ -288,7 +337,7 @@ impl<'a> Law<'a> {
 
     /// A value of common practice; every site has all of them.
     pub(super) fn practice(&self, id: &str) -> Decimal {
-        self.find(id, Day(Date::MAX)).map_or(Decimal::ZERO, |applied| applied.value)
+        self.limit(id, Day(Date::MAX)).map_or(Decimal::ZERO, |limit| limit.value)
     }
 
     /// Whether days are counted with the start day as day 1.
@@ -337,6 +386,21 @@ impl<'a> Law<'a> {
     pub fn sets(&self) -> Vec<&'static RuleSet> {
         sets().iter().filter(|s| s.values.iter().any(|v| self.binds(&v.jurisdiction))).collect()
     }
+}
+
+/// The number that binds, and what became of the site's own.
+struct Chosen<'a> {
+    number: Decimal,
+    own: Own<'a>,
+}
+
+enum Own<'a> {
+    /// The site set none.
+    None,
+    /// It is used.
+    Used(&'a str),
+    /// It is laxer than a confirmed value.
+    Refused(&'a str),
 }
 
 fn parameter_of(id: &str) -> String {
