@@ -14,6 +14,7 @@ pub mod local;
 mod token;
 
 use std::path::PathBuf;
+use std::sync::atomic::{AtomicI64, Ordering};
 use std::sync::{Arc, PoisonError, RwLock};
 
 use actix_web::http::header::{AUTHORIZATION, HeaderMap};
@@ -95,6 +96,8 @@ pub struct Authenticator {
     /// Makes the tokens of badges, where they are accepted.
     badges: Option<local::LocalIssuer>,
     clock: Arc<dyn Clock>,
+    /// The latest time that was seen, ms since 1970.
+    latest_ms: AtomicI64,
 }
 
 impl std::fmt::Debug for Authenticator {
@@ -124,7 +127,15 @@ impl Authenticator {
             return Err(AuthnError::NoIssuer);
         }
         let cache = TokenCache::default();
-        Ok(Self { config: auth.clone(), issuers, cache, badges: None, clock })
+        let (config, latest_ms) = (auth.clone(), AtomicI64::new(now_ms));
+        Ok(Self { config, issuers, cache, badges: None, clock, latest_ms })
+    }
+
+    /// The time by which tokens are judged. It never runs backwards while the process lives: a token
+    /// that was over stays over when somebody sets the clock back.
+    pub(crate) fn now_ms(&self) -> i64 {
+        let now_ms = self.clock.now_ms();
+        self.latest_ms.fetch_max(now_ms, Ordering::Relaxed).max(now_ms)
     }
 
     /// Who sent a request with these headers.
@@ -133,7 +144,7 @@ impl Authenticator {
     /// [`Rejection`]; for the metrics, not for the client.
     pub async fn authenticate(&self, headers: &HeaderMap) -> Result<Arc<Identity>, Rejection> {
         let token = bearer(headers)?;
-        let now_ms = self.clock.now_ms();
+        let now_ms = self.now_ms();
         for issuer in &self.issuers {
             if issuer.is_due(now_ms, JWKS_AGE_MAX.as_millis()).await {
                 self.refresh(issuer, now_ms).await;
@@ -145,8 +156,7 @@ impl Authenticator {
         }
         let parts = Parts::read(token, &self.config.token_type)?;
         let (issuer, keys) = self.key_of(&parts, now_ms).await.ok_or(Rejection::UnknownKey)?;
-        let identity =
-            Arc::new(parts.verify(&keys, &self.config, &issuer.name, self.clock.now_ms())?);
+        let identity = Arc::new(parts.verify(&keys, &self.config, &issuer.name, self.now_ms())?);
         self.cache.put(print, Arc::clone(&identity), now_ms);
         Ok(identity)
     }

@@ -1,4 +1,4 @@
-//! Tokens: the list J1 to J15 of the security tests, each row with what is expected.
+//! Tokens: the list J1 to J17 of the security tests, each row with what is expected.
 //! Base rule: 401, one code, the same body for all, nothing written.
 
 use std::io::Read as _;
@@ -493,6 +493,57 @@ async fn a_token_is_worth_what_it_says_until_its_end() {
     assert_eq!(status(&bench, &short).await, 200, "in the last millisecond");
     bench.clock.jump(1);
     assert_eq!(status(&bench, &short).await, 401, "known, and over");
+    bench.stop().await;
+}
+
+/// J16: nothing here demands single use, so a token may be shown again; whoever replays a request of
+/// another gets the first receipt and no second event. A token of another site stays one.
+#[actix_web::test]
+async fn a_token_shown_again_and_a_token_of_another_site_gain_nothing() {
+    let issuer = Issuer::new();
+    let bench = bench(&issuer).await;
+    let h = header("ed", "EdDSA");
+    let service = |sites: Value| {
+        let claims = with(with(claims(), "sub", json!("svc_mes")), "roles", json!(["service"]));
+        issuer.token("ed", &h, &with(with(claims, "jti", json!("once")), "sites", sites))
+    };
+    let (north, south) = (service(json!(["north"])), service(json!(["south"])));
+    let event = crate::bench::reading("replayed", "1");
+    let first = bench.record(&north, &event).await;
+    assert_eq!(first.status, 201, "{}", first.json());
+    let head = bench.head();
+    let again = bench.record(&north, &event).await;
+    assert_eq!((again.status, again.json()["seq"].clone()), (200, first.json()["seq"].clone()));
+    assert_eq!(bench.head(), head, "a replay writes nothing");
+
+    let elsewhere = bench.record(&south, &event).await;
+    assert_eq!((elsewhere.status, elsewhere.code().as_str()), (403, "forbidden-site"));
+    let entry = format!("/v1/entries/{}", first.json()["seq"]);
+    assert_eq!(bench.get(&entry, &north).await.status, 200);
+    assert_eq!(bench.get(&entry, &south).await.code(), "not-found");
+    bench.stop().await;
+}
+
+/// J17: the clock set forward and back. What was over stays over; nothing is good beyond the leeway.
+#[actix_web::test]
+async fn a_clock_that_is_set_back_revives_no_token() {
+    let issuer = Issuer::new();
+    let bench = bench(&issuer).await;
+    let (h, c) = (header("ed", "EdDSA"), claims());
+    let day = issuer.token("ed", &h, &with(c.clone(), "exp", json!(NOW_S + 86_400)));
+    let short = issuer.token("ed", &h, &with(c.clone(), "exp", json!(NOW_S + 60)));
+    let unseen = issuer.token("ed", &h, &with(c, "exp", json!(NOW_S + 61)));
+    assert_eq!(status(&bench, &short).await, 200);
+    // Forward by an hour: both are over, the longer one is not.
+    bench.clock.jump(3_600_000);
+    assert_eq!((status(&bench, &short).await, status(&bench, &day).await), (401, 200));
+    // And back, as somebody would who holds an old token: known or never seen, it is over.
+    bench.clock.jump(-3_600_000);
+    assert_eq!((status(&bench, &short).await, status(&bench, &unseen).await), (401, 401));
+    assert_eq!(status(&bench, &day).await, 200);
+    // Back behind the start: nothing is good before its time but by the leeway, and nobody is shut out.
+    bench.clock.jump(-86_400_000);
+    assert_eq!((status(&bench, &short).await, status(&bench, &day).await), (401, 200));
     bench.stop().await;
 }
 
