@@ -169,7 +169,10 @@ pub(crate) const TEMP_SUFFIX: &str = ".tmp";
 
 /// Writes a whole small file so that after a crash either the old or the new content is there:
 /// temp file in the same directory, write, sync, rename, sync of the directory (rule R2).
-pub(crate) fn write_durably(dir: &dyn Dir, name: &str, bytes: &[u8], mode: u32) -> io::Result<()> {
+///
+/// # Errors
+/// Those of the file system; the old content is then still there.
+pub fn write_durably(dir: &dyn Dir, name: &str, bytes: &[u8], mode: u32) -> io::Result<()> {
     write_renamed(dir, name, bytes, mode)?;
     dir.sync()
 }
@@ -189,8 +192,8 @@ pub(crate) fn write_renamed(dir: &dyn Dir, name: &str, bytes: &[u8], mode: u32) 
 /// Reads a whole file of at most `len_max` bytes; `None` if the name is free.
 ///
 /// # Errors
-/// `InvalidData` if the file is longer or is not a regular file.
-pub(crate) fn read_whole(dir: &dyn Dir, name: &str, len_max: u64) -> io::Result<Option<Vec<u8>>> {
+/// `InvalidData` if the file is longer or is not a regular file; those of the file system.
+pub fn read_whole(dir: &dyn Dir, name: &str, len_max: u64) -> io::Result<Option<Vec<u8>>> {
     let Some(stat) = dir.stat(name)? else { return Ok(None) };
     if stat.kind != Kind::File {
         return Err(io::Error::new(io::ErrorKind::InvalidData, "not a regular file"));

@@ -1,9 +1,13 @@
-// A MES client in one file: record, retry safely, send batches, follow the feed.
+// A MES client in one file: record, retry safely, send batches, follow the feed, check webhooks.
 //
 //     PULVERLOG_TOKEN=... node mes_client.js http://127.0.0.1:8780
+//     node mes_client.js http://127.0.0.1:8780 check-delivery mes.example.org < request
 //
-// Prints one JSON object for each step. Needs nothing but Node.js 20 (or a browser's fetch).
-import { randomUUID } from "node:crypto";
+// Prints one JSON object for each step. The second form checks a request that a webhook sent to the
+// host `mes.example.org`, byte for byte as it came, and ends with 1 if it is not to be believed.
+// Needs nothing but Node.js 20.
+import { createHash, createPublicKey, randomUUID, verify } from "node:crypto";
+import { readFileSync } from "node:fs";
 import { setTimeout as wait } from "node:timers/promises";
 
 const EVENT = "application/cloudevents+json";
@@ -69,6 +73,59 @@ class Client {
   }
 }
 
+/** A delivery that is not by the service, or not as the service sent it. */
+class Untrusted extends Error {}
+
+interface Delivery { log: string; seq: number; leaf: string; entry: unknown }
+interface Jwk { kty: string; crv: string; x: string; kid: string }
+type Headers_ = Record<string, string>;
+
+/** Public keys of the service. Over TLS, and kept: asked again only for an unknown `keyid`. */
+async function fetchKeys(base: string): Promise<Map<string, Jwk>> {
+  const answer = await fetch(`${base.replace(/\/$/, "")}/.well-known/jwks.json`);
+  const { keys } = (await answer.json()) as { keys: Jwk[] };
+  return new Map(keys.map((key) => [key.kid, key]));
+}
+
+/**
+ * The delivery as JSON, checked as the description says (RFC 9421, RFC 9530). `host`, with its port
+ * unless it is 443, is the receiver's own, not one that a proxy wrote; `target` is path and query,
+ * `headers` has lower-case names, `nowS` is in seconds since 1970.
+ */
+function checkDelivery(host: string, target: string, headers: Headers_, body: Buffer, keys: Map<string, Jwk>, nowS: number): Delivery {
+  const digest = createHash("sha256").update(body).digest("base64");
+  if (headers["content-digest"] !== `sha-256=:${digest}:`) throw new Untrusted("the body is not the one that was sent");
+  const form = /^pulverlog=(\(("[a-z@-]+"(?: "[a-z@-]+")*)\)(;.*))$/.exec(headers["signature-input"] ?? "");
+  if (!form) throw new Untrusted("it is not signed");
+  const [signed, list, rest] = [form[1]!, form[2]!, form[3]!];
+  const mark = target.indexOf("?");
+  const [path, query] = mark < 0 ? [target, "?"] : [target.slice(0, mark), target.slice(mark)];
+  const values: Headers_ = { ...headers, "@method": "POST", "@authority": host, "@path": path, "@query": query };
+  const names = list.replaceAll('"', "").split(" ");
+  for (const name of ["@method", "@authority", "@path", "@query", "content-type", "content-digest"]) {
+    if (!names.includes(name)) throw new Untrusted("not everything is signed");
+  }
+  const parameters = new Map([...rest.matchAll(/;([a-z]+)="?([^";]*)"?/g)].map((found) => [found[1]!, found[2]!]));
+  if (parameters.get("tag") !== "pulverlog-webhook" || parameters.get("alg") !== "ed25519") throw new Untrusted("it is signed for something else");
+  if (!(Math.abs(nowS - Number(parameters.get("created"))) <= 300)) throw new Untrusted("it is too old, or one of the clocks is wrong");
+  const jwk = keys.get(parameters.get("keyid") ?? "");
+  if (!jwk) throw new Untrusted("the key is unknown: fetch the keys again, at most once a minute");
+  const base = [...names.map((name) => `"${name}": ${values[name]}`), `"@signature-params": ${signed}`].join("\n");
+  const key = createPublicKey({ key: { kty: jwk.kty, crv: jwk.crv, x: jwk.x }, format: "jwk" });
+  const signature = /^pulverlog=:([A-Za-z0-9+/=]+):$/.exec(headers["signature"] ?? "")?.[1] ?? "";
+  if (!verify(null, Buffer.from(base), key, Buffer.from(signature, "base64"))) throw new Untrusted("the signature does not fit");
+  return JSON.parse(body.toString()) as Delivery;
+}
+
+/** Target, headers and body of a request as it came. */
+function readRequest(raw: Buffer): { target: string; headers: Headers_; body: Buffer } {
+  const end = raw.indexOf("\r\n\r\n");
+  const [first, ...lines] = raw.subarray(0, end).toString("ascii").split("\r\n");
+  const pairs = lines.map((line) => line.split(/: (.*)/s).slice(0, 2) as [string, string]);
+  const headers = Object.fromEntries(pairs.map(([name, value]) => [name.toLowerCase(), value]));
+  return { target: (first ?? "").split(" ")[1] ?? "", headers, body: raw.subarray(end + 4) };
+}
+
 /** A meter reading as an event of the catalogue. */
 function reading(hours: string): Event {
   return {
@@ -82,6 +139,21 @@ function reading(hours: string): Event {
     operator: "op_k7m2q9xd",
     data: { meter: "sift", reading: { value: hours, unit: "h" } },
   };
+}
+
+if (process.argv[3] === "check-delivery") {
+  const [address, host] = [process.argv[2], process.argv[4]];
+  if (!address || !host) throw new Error("the address of the recorder, and the host of the receiver, are needed");
+  const { target, headers, body } = readRequest(readFileSync(0));
+  try {
+    const { log, seq } = checkDelivery(host, target, headers, body, await fetchKeys(address), Date.now() / 1000);
+    // What was received before has the same two.
+    console.log(JSON.stringify({ log, seq }));
+    process.exit(0);
+  } catch (error) {
+    console.error(error instanceof Untrusted ? error.message : error);
+    process.exit(1);
+  }
 }
 
 const [base, token] = [process.argv[2], process.env["PULVERLOG_TOKEN"]];

@@ -34,6 +34,7 @@ use crate::pages::credentials::Credentials;
 use crate::problem::{Kind, Problem};
 use crate::refusals::Refusals;
 use crate::reports::{ReportStore, Still};
+use crate::webhooks::Webhooks;
 use crate::witnesses::Witnesses;
 
 /// What every handler shares.
@@ -58,6 +59,8 @@ pub struct Recorder {
     pub reports: ReportStore,
     /// Who else remembers the log.
     pub witnesses: Witnesses,
+    /// Who is sent entries.
+    pub webhooks: Webhooks,
     /// Badges and PINs.
     pub credentials: Credentials,
     refusals: Refusals,
@@ -90,6 +93,7 @@ impl Recorder {
         let metrics = Metrics::new()?;
         let (clock, random) = (Arc::clone(&seams.clock), seams.random);
         let witnesses = Witnesses::of(&config, log.clone(), Arc::clone(&clock), &metrics)?;
+        let webhooks = Webhooks::of(&config, log.clone(), seams, &metrics)?;
         Ok(Self {
             waiters: Arc::new(Semaphore::new(FEED_WAITERS_MAX)),
             stopping: watch::channel(false).0,
@@ -101,6 +105,7 @@ impl Recorder {
             rates: Rates::new(&config.limits),
             metrics,
             witnesses,
+            webhooks,
             refusals: Refusals::new(),
             requests: AtomicU64::new(0),
             started_ms: clock.now_ms(),
@@ -184,6 +189,11 @@ impl Recorder {
     /// Asks the witnesses a first time and goes on asking in the background.
     pub async fn ask_witnesses(&self) {
         self.witnesses.start(self.stopping.subscribe()).await;
+    }
+
+    /// Begins to send entries to those who are configured.
+    pub fn start_webhooks(&self) {
+        self.webhooks.start(&self.stopping.subscribe());
     }
 
     /// Waits until the service stops.
@@ -280,6 +290,11 @@ impl Recorder {
 pub struct Caller(Arc<Identity>);
 
 impl Caller {
+    /// The same, to be kept beyond the request.
+    pub fn identity(&self) -> Arc<Identity> {
+        Arc::clone(&self.0)
+    }
+
     /// Refuses callers whose token is for certain sites only.
     ///
     /// # Errors

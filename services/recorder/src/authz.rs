@@ -51,6 +51,9 @@ const EVIDENCE: &[Role] = &[Quality, Auditor];
 /// Those who watch the service.
 const WATCHERS: &[Role] = &[Admin, Service];
 
+/// Those who keep the service going.
+const KEEPERS: &[Role] = &[Admin];
+
 /// One operation of the interface.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Operation {
@@ -295,13 +298,61 @@ pub const OPERATIONS: &[Operation] = {
         row("keepIdentity", "PUT", "/v1/people/{id}/identity", Roles(ENROLLERS), IDENTIFIED),
         row("readIdentity", "GET", "/v1/people/{id}/identity", Roles(WORDS), &[Kind::NotFound]),
         row("erasePerson", "POST", "/v1/people/{id}/erasure", Roles(ERASERS), ERASED),
+        row("listWebhooks", "GET", "/v1/webhooks", Roles(KEEPERS), NONE),
+        row(
+            "listDeadLetters",
+            "GET",
+            "/v1/webhooks/{name}/dead-letters",
+            Roles(KEEPERS),
+            &[Kind::NotFound],
+        ),
+        row(
+            "retryDeadLetter",
+            "POST",
+            "/v1/webhooks/{name}/dead-letters/{seq}/retry",
+            Roles(KEEPERS),
+            ONE,
+        ),
+        row(
+            "resumeWebhook",
+            "POST",
+            "/v1/webhooks/{name}/resume",
+            Roles(KEEPERS),
+            &[Kind::NotFound],
+        ),
+        row("readWebhookKeys", "GET", "/.well-known/jwks.json", Public, NONE),
         row("live", "GET", "/healthz", Public, NONE),
         row("ready", "GET", "/readyz", Public, &[Kind::WriterStopped]),
         row("readMetrics", "GET", "/metrics", Roles(WATCHERS), NONE),
     ]
 };
 
+/// Operations that tell of waste or of what people were exposed to: every reading is noted in the
+/// program log. Readings of names, words and people are noted where they are answered.
+const NOTED: &[&str] = &[
+    "compileDisposalReport",
+    "listClocks",
+    "listContainers",
+    "listExposures",
+    "listMonths",
+    "listReports",
+    "listRetention",
+    "listShipments",
+    "printCustodySheet",
+    "printLabel",
+    "proveReportLine",
+    "readContainer",
+    "readReport",
+    "readShipment",
+    "takeExcerpt",
+];
+
 impl Operation {
+    /// Whether every reading is noted.
+    pub fn is_noted(&self) -> bool {
+        NOTED.contains(&self.id)
+    }
+
     /// The operation with this id.
     pub fn by_id(id: &str) -> Option<&'static Self> {
         OPERATIONS.iter().find(|operation| operation.id == id)
@@ -434,4 +485,16 @@ pub fn may_sign(who: &Identity, kind: &EventKind, within_s: u32, now_s: i64) -> 
 /// [`Kind::NotFound`].
 pub fn may_see(who: &Identity, site: Option<&Label>) -> Result<()> {
     if who.may_see(site) { Ok(()) } else { Err(Problem::not_found()) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_noted_is_an_operation() {
+        for id in NOTED {
+            assert!(Operation::by_id(id).is_some(), "{id}");
+        }
+    }
 }

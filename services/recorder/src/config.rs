@@ -50,6 +50,8 @@ pub struct Config {
     pub witnesses: Vec<WitnessConfig>,
     /// What is asked of them together.
     pub witnessing: WitnessingConfig,
+    /// Who is sent entries as they are recorded.
+    pub webhooks: WebhooksConfig,
 }
 
 /// The log and where it lies.
@@ -178,6 +180,61 @@ impl Default for WitnessingConfig {
     }
 }
 
+/// Who is sent entries as they are recorded.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct WebhooksConfig {
+    /// What may be called: host names, addresses and networks such as `10.20.0.0/16`. Every target
+    /// must stand here; an address inside (private, loopback, link-local ..) that its name leads to
+    /// must too.
+    pub allow: Vec<String>,
+    /// Authorities of the receivers' certificates, PEM. Absent: those of the system.
+    pub authorities_file: Option<PathBuf>,
+    /// Attempts to deliver an entry before it is put on the list of dead letters.
+    pub attempts_max: u32,
+    /// Wait after the first attempt, in ms; it doubles with each.
+    pub first_wait_ms: u32,
+    /// Longest wait between two attempts, in seconds, unless the receiver asks for more.
+    pub longest_wait_s: u32,
+    /// Time a receiver has for its answer, in ms.
+    pub answer_ms_max: u32,
+    /// The receivers.
+    pub subscriptions: Vec<SubscriptionConfig>,
+}
+
+/// One receiver and what it is sent.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, Default)]
+#[serde(deny_unknown_fields, default)]
+pub struct SubscriptionConfig {
+    /// Its name. How far it is is kept under it: another name begins anew.
+    pub name: String,
+    /// Where entries are sent, `https://..`; `http://..` only for a loopback address.
+    pub url: String,
+    /// Only entries of this site. Absent: of every site, and those of none.
+    pub site: Option<String>,
+    /// Only these types of event, with or without `pulverlog.`. Empty: every type.
+    pub types: Vec<String>,
+    /// Only subjects that begin like this, such as `equipment/` or `lot/PA-`.
+    pub subject: Option<String>,
+    /// Begin with the first entry of the log instead of the next one.
+    pub from_beginning: bool,
+}
+
+impl Default for WebhooksConfig {
+    fn default() -> Self {
+        Self {
+            allow: Vec::new(),
+            authorities_file: None,
+            // 1 s, 2 s, 4 s .. up to an hour: some twelve hours for each entry.
+            attempts_max: 24,
+            first_wait_ms: 1_000,
+            longest_wait_s: 3_600,
+            answer_ms_max: 10_000,
+            subscriptions: Vec::new(),
+        }
+    }
+}
+
 impl Default for LogConfig {
     fn default() -> Self {
         Self {
@@ -300,7 +357,8 @@ impl Config {
         {
             return wrong("limits", "are at least 1");
         }
-        self.check_witnesses()
+        self.check_witnesses()?;
+        crate::webhooks::check(&self.webhooks)
     }
 
     fn check_witnesses(&self) -> Result<(), ConfigError> {

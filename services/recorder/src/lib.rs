@@ -20,5 +20,7 @@ pub mod problem;
 mod refusals;
 pub mod reports;
 pub mod secret;
+pub mod selection;
 pub mod tls;
+pub mod webhooks;
 pub mod witnesses;

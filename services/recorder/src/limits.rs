@@ -123,6 +123,34 @@ pub const WITNESS_RETRY: Duration = Duration::from_secs(30);
 /// Most checkpoints looked through at start for the newest that is cosigned.
 pub const WITNESS_LOOK_BACK_MAX: usize = 2_000;
 
+/// Most webhook subscriptions: each has a task, a file and series of its own.
+pub const WEBHOOKS_MAX: usize = 64;
+
+/// Most attempts that may be configured for a delivery.
+pub const WEBHOOK_ATTEMPTS_MAX: u32 = 100;
+
+/// Longest time a receiver can ask to be left alone.
+pub const WEBHOOK_RETRY_AFTER_MAX: Duration = Duration::from_secs(24 * 3_600);
+
+/// Most dead letters of a subscription. When the list is full the subscription is suspended: nothing
+/// is dropped without a word.
+pub const WEBHOOK_DEAD_LETTERS_MAX: usize = 1_000;
+
+/// Largest file of a subscription, in bytes: a full list of dead letters has about 200 each.
+pub const WEBHOOK_STATE_BYTES_MAX: u64 = 4 << 20;
+
+/// Entries a subscription takes out of the log at once.
+pub const WEBHOOK_LOOK: usize = 64;
+
+/// Time after which a subscription that could not read the log tries again.
+pub const WEBHOOK_LOOK_RETRY: Duration = Duration::from_secs(30);
+
+/// Deliveries in a row between two writes of the cursor: so many are sent twice after a crash.
+pub const WEBHOOK_KEPT_EACH: u64 = 32;
+
+/// Entries nobody wanted between two writes of the cursor: so many are looked at twice after a crash.
+pub const WEBHOOK_SKIPPED_KEPT_EACH: u64 = 10_000;
+
 /// Longest value of a header or query parameter that is repeated in an error message, in characters.
 pub const ECHO_CHARS_MAX: usize = 80;
 

@@ -44,6 +44,14 @@ pub struct Metrics {
     pub witness_size: IntGaugeVec,
     /// Answers of witnesses by key and what became of them.
     pub witness_answers: IntCounterVec,
+    /// Attempts to deliver by subscription and what became of them.
+    pub webhook_attempts: IntCounterVec,
+    /// Entries each subscription has not dealt with.
+    pub webhook_behind: IntGaugeVec,
+    /// Deliveries given up, by subscription.
+    pub webhook_dead_letters: IntGaugeVec,
+    /// 1 for each subscription that is suspended.
+    pub webhook_suspended: IntGaugeVec,
 }
 
 impl Metrics {
@@ -77,14 +85,11 @@ impl Metrics {
             &["operation"],
         )?;
         registry.register(Box::new(answer_s.clone()))?;
-        let witness_size = IntGaugeVec::new(
-            Opts::new(
-                "pulverlog_witness_cosigned_entries",
-                "Size of the newest checkpoint each witness cosigned",
-            ),
-            &["witness"],
-        )?;
-        registry.register(Box::new(witness_size.clone()))?;
+        let gauges = |name: &str, help: &str, labels: &[&str]| {
+            let vec = IntGaugeVec::new(Opts::new(name, help), labels)?;
+            registry.register(Box::new(vec.clone()))?;
+            Ok::<_, prometheus::Error>(vec)
+        };
         Ok(Self {
             answers: counters(
                 "pulverlog_answers_total",
@@ -134,11 +139,35 @@ impl Metrics {
                 "pulverlog_uncovered_seconds",
                 "Age of the oldest entry that no witnessed checkpoint covers",
             )?,
-            witness_size,
+            witness_size: gauges(
+                "pulverlog_witness_cosigned_entries",
+                "Size of the newest checkpoint each witness cosigned",
+                &["witness"],
+            )?,
             witness_answers: counters(
                 "pulverlog_witness_answers_total",
                 "Answers of witnesses by what became of them",
                 &["witness", "outcome"],
+            )?,
+            webhook_attempts: counters(
+                "pulverlog_webhook_attempts_total",
+                "Attempts to deliver an entry by what became of them",
+                &["subscription", "outcome"],
+            )?,
+            webhook_behind: gauges(
+                "pulverlog_webhook_behind_entries",
+                "Entries a subscription has not dealt with",
+                &["subscription"],
+            )?,
+            webhook_dead_letters: gauges(
+                "pulverlog_webhook_dead_letters",
+                "Deliveries that were given up and wait for somebody",
+                &["subscription"],
+            )?,
+            webhook_suspended: gauges(
+                "pulverlog_webhook_suspended",
+                "1 if a subscription is suspended",
+                &["subscription"],
             )?,
             registry,
         })

@@ -7,6 +7,7 @@
 
 mod events;
 mod schemas;
+mod webhooks;
 
 use std::collections::BTreeMap;
 use std::sync::LazyLock;
@@ -70,6 +71,7 @@ pub fn document() -> Value {
         }
     }
     assert_eq!(operations, OPERATIONS.len(), "the operation table has rows without a handler");
+    document["webhooks"] = webhooks::section();
     let mut schemas = schemas::views();
     for (name, schema) in events::schemas() {
         let earlier = schemas.insert(name.clone(), schema.clone());

@@ -4,21 +4,20 @@ use std::time::Duration;
 
 use actix_web::http::header::{CACHE_CONTROL, HeaderMap};
 use actix_web::{HttpRequest, HttpResponse, get, web};
-use chain::canon::{self, Limits, Value};
-use chain::entry::{EntryView, leaf_hash};
+use chain::entry::leaf_hash;
 use futures_util::stream;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::value::RawValue;
-use shopfloor::catalogue::TYPE_PREFIX;
-use shopfloor::ids::{Label, Subject};
+use shopfloor::ids::Subject;
 use tokio::sync::OwnedSemaphorePermit;
 use tokio::time::{Instant, timeout_at};
 
 use crate::app::{Caller, Recorder};
-use crate::limits::{FEED_LOOK_MAX, FEED_PAGE_DEFAULT, FEED_PAGE_MAX, FEED_WAIT_S_MAX, SCAN_BYTES};
+use crate::limits::{FEED_PAGE_DEFAULT, FEED_PAGE_MAX, FEED_WAIT_S_MAX};
 use crate::log::{Log, LogError};
 use crate::problem::{Problem, Result, echo};
+use crate::selection::{About, Chosen, Selection, event_type};
 
 /// Media type of server-sent events.
 const STREAM_TYPE: &str = "text/event-stream";
@@ -95,101 +94,35 @@ pub struct FeedPage {
 }
 
 /// What the caller wants to see and may see.
-#[derive(Debug, Clone)]
-struct Filter {
-    caller: Caller,
-    type_: Option<String>,
-    subject: Option<String>,
-    site: Option<Label>,
+fn selection(
+    caller: &Caller,
+    type_: Option<&str>,
+    subject: Option<&str>,
+    site: Option<&str>,
+) -> Result<Selection> {
+    let type_ = type_.map(|text| event_type(text).map_err(|e| Problem::parameter("type", e)));
+    let subject = subject.map(|text| {
+        text.parse::<Subject>()
+            .map(|subject| About::Exactly(subject.to_string()))
+            .map_err(|error| Problem::parameter("subject", echo(&error.to_string())))
+    });
+    let site = site.map(super::site).transpose()?;
+    Ok(Selection::of(caller.identity())
+        .of_types(type_.transpose()?)
+        .about(subject.transpose()?)
+        .of_site(site))
 }
 
-impl Filter {
-    fn new(
-        caller: Caller,
-        type_: Option<&str>,
-        subject: Option<&str>,
-        site: Option<&str>,
-    ) -> Result<Self> {
-        let type_ = type_
-            .map(|text| {
-                let name = text.strip_prefix(TYPE_PREFIX).unwrap_or(text);
-                shopfloor::catalogue::kind_of(name)
-                    .map(|kind| format!("{TYPE_PREFIX}{}", kind.name))
-                    .ok_or_else(|| {
-                        let detail = format!("`{}` is no event type", echo(text));
-                        Problem::parameter("type", detail)
-                    })
-            })
-            .transpose()?;
-        let subject = subject
-            .map(|text| {
-                text.parse::<Subject>()
-                    .map(|subject| subject.to_string())
-                    .map_err(|error| Problem::parameter("subject", echo(&error.to_string())))
-            })
-            .transpose()?;
-        let site = site
-            .map(|text| {
-                Label::new(text)
-                    .map_err(|error| Problem::parameter("site", echo(&error.to_string())))
-            })
-            .transpose()?;
-        Ok(Self { caller, type_, subject, site })
-    }
-
-    fn wants(&self, event: &[u8]) -> bool {
-        let Ok(members) = canon::members(event, Limits::ENTRY) else { return false };
-        let text = |name: &str| {
-            let (_, value) = members.iter().find(|(member, _)| *member == name)?;
-            match canon::check(value) {
-                Ok(Value::String(text)) => Some(text),
-                _ => None,
-            }
-        };
-        let fits = |wanted: &Option<String>, name| {
-            wanted.is_none() || text(name).as_ref() == wanted.as_ref()
-        };
-        if !fits(&self.type_, "type") || !fits(&self.subject, "subject") {
-            return false;
-        }
-        let site = text("site").and_then(|site| Label::new(&site).ok());
-        (self.site.is_none() || site == self.site) && self.caller.may_see(site.as_ref())
-    }
-}
-
-/// What was found between `from` and `end`.
-struct Found {
-    items: Vec<FeedItem>,
-    /// First entry not looked at.
-    end: u64,
-}
-
-/// Looks for entries from `from` on, at most [`FEED_LOOK_MAX`] of them.
-fn look(log: &Log, filter: &Filter, from: u64, size: u64, limit: usize) -> Result<Found> {
-    let stop = size.min(from.saturating_add(FEED_LOOK_MAX));
-    let mut found = Found { items: Vec::new(), end: from.min(size) };
-    while found.end < stop && found.items.len() < limit {
-        let chunk = log.scan(found.end, SCAN_BYTES)?;
-        if chunk.is_empty() {
-            break;
-        }
-        for (seq, line) in chunk.iter() {
-            if seq >= stop || found.items.len() >= limit {
-                break;
-            }
-            found.end = seq + 1;
-            let damaged = |what: String| Problem::internal(&LogError::Failed(what));
-            let entry =
-                EntryView::parse(line).map_err(|error| damaged(format!("entry {seq}: {error}")))?;
-            if filter.wants(entry.event) {
-                let text = String::from_utf8_lossy(line).into_owned();
-                let entry = RawValue::from_string(text)
-                    .map_err(|error| damaged(format!("entry {seq}: {error}")))?;
-                found.items.push(FeedItem { seq, leaf: leaf_hash(line).to_string(), entry });
-            }
-        }
-    }
-    Ok(found)
+/// The chosen entries as they are listed.
+fn items(chosen: &[Chosen]) -> Result<Vec<FeedItem>> {
+    let item = |Chosen { seq, line }: &Chosen| {
+        let text = String::from_utf8_lossy(line).into_owned();
+        let entry = RawValue::from_string(text).map_err(|error| {
+            Problem::internal(&LogError::Failed(format!("entry {seq}: {error}")))
+        })?;
+        Ok(FeedItem { seq: *seq, leaf: leaf_hash(line).to_string(), entry })
+    };
+    chosen.iter().map(item).collect()
 }
 
 /// Read entries in order, and wait for new ones
@@ -217,15 +150,16 @@ pub(super) async fn read_feed(
         return Err(Problem::parameter("wait_s", format!("0 to {FEED_WAIT_S_MAX} is wanted")));
     }
     let (type_, subject) = (query.type_.as_deref(), query.subject.as_deref());
-    let filter = Filter::new(caller, type_, subject, query.site.as_deref())?;
+    let selection = selection(&caller, type_, subject, query.site.as_deref())?;
     let mut from = start(&recorder.log, query.after)?;
     let deadline = Instant::now() + Duration::from_secs(wait_s);
     let _waiter = if wait_s > 0 { Some(recorder.waiter()?) } else { None };
     let mut news = recorder.log.news();
     loop {
         let size = *news.borrow_and_update();
-        let (log, wanted) = (recorder.log.clone(), filter.clone());
-        let found = recorder.blocking(move || look(&log, &wanted, from, size, limit)).await?;
+        let (log, wanted) = (recorder.log.clone(), selection.clone());
+        let look = move || Ok(wanted.find(&log, from, size, limit)?);
+        let found = recorder.blocking(look).await?;
         let more = found.end < size;
         // Nothing listed and nothing more to look at: wait for news, if the client does.
         let waits = found.items.is_empty() && !more;
@@ -240,7 +174,8 @@ pub(super) async fn read_feed(
             }
         }
         let next_after = found.end.checked_sub(1).or(query.after);
-        return Ok(web::Json(FeedPage { as_of: size, items: found.items, next_after, more }));
+        let items = items(&found.items)?;
+        return Ok(web::Json(FeedPage { as_of: size, items, next_after, more }));
     }
 }
 
@@ -278,14 +213,14 @@ pub(super) async fn stream_feed(
     query: web::Query<StreamQuery>,
 ) -> Result<HttpResponse> {
     let (type_, subject) = (query.type_.as_deref(), query.subject.as_deref());
-    let filter = Filter::new(caller, type_, subject, query.site.as_deref())?;
+    let selection = selection(&caller, type_, subject, query.site.as_deref())?;
     let after = last_event_id(request.headers())?.or(query.after);
     let streaming = Streaming {
         from: start(&recorder.log, after)?,
         news: recorder.log.news(),
         _waiter: recorder.waiter()?,
         recorder: recorder.into_inner(),
-        filter,
+        selection,
     };
     Ok(HttpResponse::Ok()
         .content_type(STREAM_TYPE)
@@ -304,7 +239,7 @@ fn last_event_id(headers: &HeaderMap) -> Result<Option<u64>> {
 /// A stream under way.
 struct Streaming {
     recorder: std::sync::Arc<Recorder>,
-    filter: Filter,
+    selection: Selection,
     from: u64,
     news: tokio::sync::watch::Receiver<u64>,
     _waiter: OwnedSemaphorePermit,
@@ -319,18 +254,22 @@ impl Streaming {
                 return None;
             }
             let size = *self.news.borrow_and_update();
-            let (log, filter, from) = (self.recorder.log.clone(), self.filter.clone(), self.from);
-            let look = move || look(&log, &filter, from, size, FEED_PAGE_DEFAULT);
-            let found = match self.recorder.blocking(look).await {
+            let (log, wanted) = (self.recorder.log.clone(), self.selection.clone());
+            let from = self.from;
+            let look = move || {
+                let found = wanted.find(&log, from, size, FEED_PAGE_DEFAULT)?;
+                Ok((items(&found.items)?, found.end))
+            };
+            let (items, end) = match self.recorder.blocking(look).await {
                 Ok(found) => found,
                 // The client comes back and gets the problem as an answer of its own.
                 Err(_) => return None,
             };
-            self.from = found.end;
-            if !found.items.is_empty() {
-                return Some((Ok(as_events(&found.items)), self));
+            self.from = end;
+            if !items.is_empty() {
+                return Some((Ok(as_events(&items)), self));
             }
-            if found.end < size {
+            if end < size {
                 continue;
             }
             let changed = tokio::select! {
@@ -347,7 +286,7 @@ impl Streaming {
 
     /// Whether the token that opened the stream is past its end.
     fn has_expired(&self) -> bool {
-        self.recorder.clock.now_ms().div_euclid(1_000) >= self.filter.caller.expires_s
+        self.recorder.authn.now_ms().div_euclid(1_000) >= self.selection.expires_s()
     }
 }
 

@@ -67,6 +67,7 @@ pub(super) async fn read_metrics(recorder: web::Data<Recorder>) -> HttpResponse 
         recorder.metrics.uncovered.set(i64::try_from(window.entries).unwrap_or(i64::MAX));
         recorder.metrics.uncovered_s.set(i64::try_from(window.age_s).unwrap_or(i64::MAX));
     }
+    recorder.webhooks.measure();
     let scrub = recorder.log.health().scrub;
     recorder.metrics.scrubbed.set(i64::try_from(scrub.covered).unwrap_or(i64::MAX));
     recorder.metrics.damaged.set(i64::from(scrub.damage.is_some()));

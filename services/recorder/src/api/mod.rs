@@ -20,6 +20,7 @@ pub mod reports;
 pub mod rooms;
 pub mod texts;
 pub mod waste;
+pub mod webhooks;
 pub mod wire;
 
 use shopfloor::ids::Label;
@@ -111,6 +112,11 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(texts::keep_identity)
         .service(texts::read_identity)
         .service(texts::erase_person)
+        .service(webhooks::list_webhooks)
+        .service(webhooks::list_dead_letters)
+        .service(webhooks::retry_dead_letter)
+        .service(webhooks::resume_webhook)
+        .service(webhooks::read_webhook_keys)
         .service(health::live)
         .service(health::ready)
         .service(health::read_metrics);

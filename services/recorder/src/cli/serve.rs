@@ -134,6 +134,7 @@ pub async fn open(config: Config, seams: &Seams, args: ServeArgs) -> anyhow::Res
     let reports = ReportStore::open(&config.log.data_dir)?;
     let recorder = Recorder::new(config, log, authn, people, reports, seams)?;
     recorder.ask_witnesses().await;
+    recorder.start_webhooks();
     Ok(recorder)
 }
 
@@ -144,6 +145,7 @@ pub async fn open(config: Config, seams: &Seams, args: ServeArgs) -> anyhow::Res
 pub async fn run(config: Config, seams: &Seams, args: ServeArgs) -> anyhow::Result<()> {
     let recorder = web::Data::new(open(config, seams, args).await?);
     let (log, witnesses) = (recorder.log.clone(), recorder.witnesses.clone());
+    let webhooks = recorder.webhooks.clone();
     let address = recorder.config.listen.address;
     let listener =
         TcpListener::bind(address).with_context(|| format!("cannot listen on {address}"))?;
@@ -163,7 +165,8 @@ pub async fn run(config: Config, seams: &Seams, args: ServeArgs) -> anyhow::Resu
     stop.abort();
     let _ = stop.await;
     witnesses.join().await;
-    drop(witnesses);
+    webhooks.join().await;
+    drop((witnesses, webhooks));
     let entries = log.size();
     log.close().context("the log was not closed in good order; the next start mends it")?;
     tracing::info!(entries, "stopped");

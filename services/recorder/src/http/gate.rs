@@ -66,6 +66,16 @@ pub async fn pass<B: MessageBody + 'static>(
             return Err(fault.into());
         }
     };
+    if let (Ok(_), Some(identity), Some(operation)) = (&answer, &identity, operation)
+        && operation.is_noted()
+    {
+        tracing::info!(
+            subject = identity.subject,
+            operation = operation.id,
+            path = ?request.path(),
+            "waste or exposure records were read"
+        );
+    }
     let response = answer.unwrap_or_else(|problem| {
         recorder.count_problem(problem.kind);
         if let (Some(identity), Some(operation)) = (&identity, operation)
@@ -218,7 +228,10 @@ fn harden(request: &HttpRequest, headers: &mut HeaderMap) {
     let guarded = GUARDED.iter().any(|root| request.path().starts_with(root));
     if guarded {
         set(header::CACHE_CONTROL, "no-store");
-        set(header::CONTENT_SECURITY_POLICY, "default-src 'none'; frame-ancestors 'none'");
+        set(
+            header::CONTENT_SECURITY_POLICY,
+            "default-src 'none'; base-uri 'none'; frame-ancestors 'none'",
+        );
     } else if request.path().starts_with("/docs") {
         // The browsable description styles its own elements.
         set(
@@ -234,7 +247,7 @@ fn harden(request: &HttpRequest, headers: &mut HeaderMap) {
         );
     }
     if request.connection_info().scheme() == "https" {
-        set(header::STRICT_TRANSPORT_SECURITY, "max-age=31536000");
+        set(header::STRICT_TRANSPORT_SECURITY, "max-age=31536000; includeSubDomains");
     }
 }
 

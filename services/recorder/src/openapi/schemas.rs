@@ -8,7 +8,7 @@ use serde_json::Value;
 
 use crate::api::{
     anchors, entries, equipment, feed, findings, health, keys, log, parts, people, powder, reports,
-    rooms, texts, waste, wire,
+    rooms, texts, waste, webhooks, wire,
 };
 use crate::problem::ProblemBody;
 
@@ -105,6 +105,12 @@ described!(
     log::ConsistencyView,
     anchors::AnchorsView,
     health::ProbeView,
+    webhooks::WebhookList,
+    webhooks::WebhookView,
+    webhooks::DeadLetterList,
+    webhooks::RetryView,
+    webhooks::JwkSet,
+    crate::webhooks::Delivery,
 );
 
 /// A generator whose references point into the document.

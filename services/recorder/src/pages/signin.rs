@@ -101,6 +101,7 @@ async fn try_enter(
         note_failure(&recorder, request)?;
         return Ok(Err(words.t("signin.wrong_token")));
     };
+    tracing::info!(subject = who.subject, via = ?who.via, "somebody signed in");
     let left_s = who.expires_s - recorder.clock.now_ms().div_euclid(1_000);
     // Whoever may not see the first page begins with the first one they may see.
     let mine = |page: &&super::Page| {
@@ -127,6 +128,7 @@ pub(crate) fn told(words: &'static Words, denied: Denied) -> &'static str {
 }
 
 fn note_failure(recorder: &Recorder, request: &HttpRequest) -> Result<(), Fault> {
+    tracing::info!("a sign-in was refused");
     if let Some(address) = request.peer_addr() {
         recorder.rates.take_failure(address.ip())?;
     }

@@ -121,8 +121,9 @@ impl Bench {
         dir: Arc<tempfile::TempDir>,
         clock: SimClock,
         random: fn() -> Box<dyn Random>,
+        change: impl FnOnce(&mut Config),
     ) -> Self {
-        Self::open(dir, clock, random, |_| {}).await
+        Self::open(dir, clock, random, change).await
     }
 
     async fn open(
@@ -160,6 +161,7 @@ impl Bench {
         self.recorder.stop();
         self.server.stop(true).await;
         self.serving.await.unwrap().unwrap();
+        self.recorder.webhooks.join().await;
         let log = self.recorder.log.clone();
         drop(self.recorder);
         log.close().unwrap();

@@ -300,7 +300,7 @@ fn event(number: usize, day: u8, type_: &str, subject: &str, data: &Value) -> Va
 
 /// What is asked of every operation: its id and its path with parameters. The bodies of those that
 /// send stand in [`bodies`].
-const ASKED: &[(&str, &str)] = &[
+pub(crate) const ASKED: &[(&str, &str)] = &[
     ("readFeed", "/v1/feed?subject=equipment/S-02&limit=1"),
     ("readEntry", "/v1/entries/7"),
     ("readStanding", "/v1/entries/7/standing"),
@@ -366,6 +366,9 @@ const ASKED: &[(&str, &str)] = &[
     ),
     ("listKeys", "/v1/keys"),
     ("listReports", "/v1/reports"),
+    ("listWebhooks", "/v1/webhooks"),
+    ("listDeadLetters", "/v1/webhooks/mes/dead-letters"),
+    ("readWebhookKeys", "/.well-known/jwks.json"),
     ("live", "/healthz"),
     ("ready", "/readyz"),
 ];
@@ -466,18 +469,45 @@ fn told(answer: &Answer, id: &str) -> Value {
     json!({ "status": answer.status, "media_type": media_type, "body": body })
 }
 
+/// A receiver that is away: nobody listens on the discard port (RFC 863) nowadays.
+fn webhook(config: &mut recorder::config::Config) {
+    config.webhooks.allow = vec!["127.0.0.1".into()];
+    config.webhooks.attempts_max = 1;
+    config.webhooks.subscriptions = vec![recorder::config::SubscriptionConfig {
+        name: "mes".into(),
+        url: "http://127.0.0.1:9/hooks/pulverlog".into(),
+        site: Some("north".into()),
+        types: vec!["lot.released".into()],
+        ..Default::default()
+    }];
+}
+
+/// Waits until the webhook dealt with every entry.
+async fn webhook_is_through(bench: &Bench) {
+    while bench.recorder.webhooks.standings()[0].behind > 0 {
+        tokio::task::yield_now().await;
+    }
+}
+
+/// Has the history recorded.
+pub(crate) async fn tell(bench: &Bench) {
+    for (number, (role, day, type_, about, data)) in history().into_iter().enumerate() {
+        let event = event(number, day, type_, about, &data);
+        let token = bench.token(subject(role), &[role], None);
+        let answer = bench.record(&token, &event).await;
+        assert_eq!(answer.status, 201, "{type_}: {}", answer.json());
+    }
+}
+
 /// Every example by operation.
 async fn given() -> Value {
     let dir = Arc::new(tempfile::tempdir().unwrap());
     let noon = crate::bench::NOON_MS;
     // The same keys, salts and times in every run.
-    let bench = Bench::start_seeded(dir, SimClock::new(noon), || Box::new(Seeded::new(7))).await;
+    let bench =
+        Bench::start_seeded(dir, SimClock::new(noon), || Box::new(Seeded::new(7)), webhook).await;
     let token = |role: Role| bench.token(subject(role), &[role], None);
-    for (number, (role, day, type_, about, data)) in history().into_iter().enumerate() {
-        let event = event(number, day, type_, about, &data);
-        let answer = bench.record(&token(role), &event).await;
-        assert_eq!(answer.status, 201, "{type_}: {}", answer.json());
-    }
+    tell(&bench).await;
     let mut found: BTreeMap<&str, Map<String, Value>> = BTreeMap::new();
     for Sent { id, name, media_type, query, body } in bodies() {
         let role = if id == "recordEvents" { Role::Service } else { Ehs };
@@ -494,6 +524,7 @@ async fn given() -> Value {
         let operation = OPERATIONS.iter().find(|o| o.id == id).unwrap();
         [Lead, Quality, Ehs].into_iter().find(|r| operation.allows(&[*r])).unwrap_or(Admin)
     };
+    webhook_is_through(&bench).await;
     for (id, path) in ASKED {
         let example = told(&bench.get(path, &token(role_of(id))).await, id);
         found.entry(id).or_default().insert((*path).to_owned(), example);
@@ -510,13 +541,18 @@ async fn given() -> Value {
     found.entry("openText").or_default().insert(path.clone(), example);
     let person = format!("/v1/people/{}", subject(Technician));
     let order = json!({ "reason": "on_request" });
+    let letter =
+        found["listDeadLetters"].values().next().unwrap()["body"]["items"][0]["seq"].clone();
+    let retry = format!("/v1/webhooks/mes/dead-letters/{letter}/retry");
     for (id, method, path, body) in [
+        ("retryDeadLetter", "POST", retry, Value::Null),
+        ("resumeWebhook", "POST", "/v1/webhooks/mes/resume".to_owned(), Value::Null),
         ("keepIdentity", "PUT", format!("{person}/identity"), json!({ "name": "Orsel Vandrim" })),
         ("readIdentity", "GET", format!("{person}/identity"), Value::Null),
         ("eraseText", "POST", format!("{path}/erasure"), order.clone()),
         ("erasePerson", "POST", format!("{person}/erasure"), order),
     ] {
-        let mut request = bench.request(method, &path).bearer_auth(token(Lead));
+        let mut request = bench.request(method, &path).bearer_auth(token(role_of(id)));
         if !body.is_null() {
             request = request.header("content-type", "application/json").body(body.to_string());
         }

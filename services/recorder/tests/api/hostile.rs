@@ -69,6 +69,59 @@ async fn ambiguous_lengths_are_refused_and_nothing_is_served_from_leftovers() {
     bench.stop().await;
 }
 
+/// security-tests.md H13, H14: odd addresses lead to operations or nowhere, never to a file, and what a
+/// proxy would add changes nobody's identity.
+#[actix_web::test]
+async fn odd_addresses_lead_nowhere_and_headers_of_proxies_change_nobody() {
+    let bench = Bench::start().await;
+    let address = bench.base.strip_prefix("http://").unwrap().to_owned();
+    let lead = bench.token("op_lead", &[shopfloor::people::events::Role::Technician], None);
+    let ask = async |target: String, token: String, more: &'static str| {
+        let address = address.clone();
+        let request = format!(
+            "GET {target} HTTP/1.1\r\nhost: x\r\nauthorization: Bearer {token}\r\n{more}connection: \
+             close\r\n\r\n"
+        );
+        web::block(move || exchange(&address, request.as_bytes())).await.unwrap()
+    };
+    for target in [
+        "/v1/entries/0%00".to_owned(),
+        "/v1/%2e%2e/%2e%2e/%2e%2e/etc/passwd".to_owned(),
+        "/v1/../../../etc/passwd".to_owned(),
+        "/assets/..%2f..%2f..%2fetc%2fpasswd".to_owned(),
+        "/docs/../../Cargo.toml".to_owned(),
+        "//v1/entries/0".to_owned(),
+        "/v1/entries/0;a=b".to_owned(),
+        "/v1/entries/0/".to_owned(),
+        "file:///etc/passwd".to_owned(),
+        format!("/v1/{}", "a".repeat(60_000)),
+    ] {
+        let answer = ask(target.clone(), lead.clone(), "").await;
+        let (name, status) = (target.chars().take(40).collect::<String>(), answer.get(9..12));
+        assert!(
+            answer.is_empty() || status.is_some_and(|s| s.starts_with('4')),
+            "{name}: {answer}"
+        );
+        assert!(!answer.contains("root:") && !answer.contains("[workspace]"), "{name}");
+    }
+    // The whole address in the request line (RFC 9112 section 3.2.2): the same operation, the same right.
+    let absolute = ask("http://other.example/v1/cautions".to_owned(), lead.clone(), "").await;
+    assert_eq!(absolute.get(9..12), Some("200"), "{absolute}");
+    let nobody = ask("http://other.example/v1/cautions".to_owned(), "x".to_owned(), "").await;
+    assert_eq!(nobody.get(9..12), Some("401"), "{nobody}");
+
+    let claims = "x-forwarded-for: 127.0.0.1\r\nforwarded: for=127.0.0.1;proto=https\r\nx-user-id: \
+                  op_admin\r\nx-forwarded-user: op_admin\r\nx-forwarded-proto: https\r\n\
+                  x-http-method-override: POST\r\nx-original-url: /metrics\r\n";
+    let refused = ask("/metrics".to_owned(), lead.clone(), claims).await;
+    assert_eq!(refused.get(9..12), Some("403"), "{refused}");
+    let nobody = ask("/v1/cautions".to_owned(), "x".to_owned(), claims).await;
+    assert_eq!(nobody.get(9..12), Some("401"), "{nobody}");
+    let same = ask("/v1/cautions".to_owned(), lead, claims).await;
+    assert_eq!(same.get(9..12), Some("200"), "{same}");
+    bench.stop().await;
+}
+
 #[actix_web::test]
 async fn a_body_that_ends_early_and_a_client_that_goes_away_write_nothing() {
     let bench = Bench::start().await;
@@ -119,13 +172,13 @@ async fn a_panic_is_a_problem_and_the_writer_goes_on() {
 }
 
 /// A certificate for localhost and what signed it.
-struct Paper {
-    authority: String,
-    certificate: String,
-    key: String,
+pub(crate) struct Paper {
+    pub(crate) authority: String,
+    pub(crate) certificate: String,
+    pub(crate) key: String,
 }
 
-fn paper() -> Paper {
+pub(crate) fn paper() -> Paper {
     let mut params = rcgen::CertificateParams::new(vec![]).unwrap();
     params.is_ca = rcgen::IsCa::Ca(rcgen::BasicConstraints::Unconstrained);
     let authority_key = rcgen::KeyPair::generate().unwrap();

@@ -14,3 +14,4 @@ mod sending;
 mod taking;
 mod tokens;
 mod waste;
+mod webhooks;

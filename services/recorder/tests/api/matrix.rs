@@ -11,6 +11,7 @@ use crate::bench::{BATCH, Bench, EVENT, reading};
 /// A minimal valid request of an operation: path and body. `None`: the operation has none here,
 /// which must never be.
 fn minimal(id: &str) -> Option<(&'static str, Option<(&'static str, String)>)> {
+    // Without a body.
     let get = |path| Some((path, None));
     match id {
         // An empty batch: the right to send is what is asked for, not that to a type of event.
@@ -132,6 +133,11 @@ fn minimal(id: &str) -> Option<(&'static str, Option<(&'static str, String)>)> {
         "openText" => {
             get("/v1/texts/0000000000000000000000000000000000000000000000000000000000000000")
         }
+        "listWebhooks" => get("/v1/webhooks"),
+        "listDeadLetters" => get("/v1/webhooks/nobody/dead-letters"),
+        "retryDeadLetter" => get("/v1/webhooks/nobody/dead-letters/1/retry"),
+        "resumeWebhook" => get("/v1/webhooks/nobody/resume"),
+        "readWebhookKeys" => get("/.well-known/jwks.json"),
         "live" => get("/healthz"),
         "ready" => get("/readyz"),
         "readMetrics" => get("/metrics"),
@@ -223,6 +229,52 @@ async fn another_site_sees_what_is_not_there() {
         assert_eq!((other.status, body(&other)), (404, body(&nothing)), "{yours}");
     }
     bench.stop().await;
+}
+
+/// Every role, every operation that is read, another site: whoever has a token for `south` gets, from a
+/// log full of what happened at `north`, what an empty log would answer, or a refusal.
+#[actix_web::test]
+async fn no_operation_tells_another_site_what_happened_here() {
+    let (full, empty) = (Bench::start().await, Bench::start().await);
+    crate::examples::tell(&full).await;
+    // What is open to everybody, and what holds no more than hashes and numbers.
+    let not_of_a_site =
+        ["proveEntry", "proveConsistency", "readAnchors", "listCautions", "readCatalogue"];
+    let plain = |answer: &crate::bench::Answer| {
+        let Ok(mut body) = serde_json::from_slice::<Value>(&answer.body) else {
+            return answer.body.clone();
+        };
+        for counted in ["as_of", "instance", "next_after"] {
+            body.as_object_mut().map(|members| members.remove(counted));
+        }
+        body.to_string().into_bytes()
+    };
+    let asked: Vec<&(&str, &str)> = crate::examples::ASKED
+        .iter()
+        .filter(|(id, _)| {
+            let operation = Operation::by_id(id).unwrap();
+            operation.access != Access::Public && !not_of_a_site.contains(id)
+        })
+        .collect();
+    let mut pairs = 0;
+    for (id, path) in &asked {
+        // The empty log has no ninth entry to stand at.
+        let path = path.split("?as_of=").next().unwrap_or(path);
+        for role in Role::ALL {
+            let who = if *role == Role::Service { "svc_x" } else { "op_x" };
+            let ask = async |bench: &Bench| {
+                bench.get(path, &bench.token(who, &[*role], Some(&["south"]))).await
+            };
+            let (here, nothing) = (ask(&full).await, ask(&empty).await);
+            assert_eq!(here.status, nothing.status, "{id} as {role}: {path}");
+            let text = |answer| String::from_utf8_lossy(&plain(answer)).into_owned();
+            assert_eq!(text(&here), text(&nothing), "{id} as {role}: {path}");
+            pairs += 1;
+        }
+    }
+    println!("{} operations, {pairs} pairs of operation and role from another site", asked.len());
+    full.stop().await;
+    empty.stop().await;
 }
 
 /// The catalogue's roles, by type of event.
