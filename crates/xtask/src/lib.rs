@@ -2,6 +2,8 @@
 
 use std::path::PathBuf;
 
+pub mod advisories;
+pub mod api;
 pub mod tidy;
 
 /// The folder of the workspace, found from this crate's own place in it.

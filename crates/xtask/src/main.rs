@@ -1,16 +1,20 @@
-//! House chores: `cargo xtask tidy`, `cargo xtask bench`.
+//! House chores: `cargo xtask tidy`, `cargo xtask advisories`, `cargo xtask api`, `cargo xtask bench`.
 
 use std::process::{Command, ExitCode};
 
-use anyhow::{Context as _, Result, ensure};
+use anyhow::{Context as _, Result, bail, ensure};
 
 fn main() -> ExitCode {
     let mut words = std::env::args().skip(1);
     let chore = words.next().unwrap_or_default();
     let result = match chore.as_str() {
         "tidy" => tidy(),
+        "advisories" => xtask::workspace_root().and_then(|root| xtask::advisories::check(&root)),
+        "api" => api(words),
         "bench" => bench(words),
-        other => Err(anyhow::anyhow!("`{other}` is no chore: use `tidy` or `bench`")),
+        other => Err(anyhow::anyhow!(
+            "`{other}` is no chore: use `tidy`, `advisories`, `api` or `bench`"
+        )),
     };
     match result {
         Ok(()) => ExitCode::SUCCESS,
@@ -25,6 +29,25 @@ fn tidy() -> Result<()> {
     let faults = xtask::tidy::check(&xtask::workspace_root()?)?;
     ensure!(faults.is_empty(), "{}", faults.join("\n"));
     Ok(())
+}
+
+/// The API description against the newest released one, or its release.
+fn api(mut words: impl Iterator<Item = String>) -> Result<()> {
+    let root = xtask::workspace_root()?;
+    let (word, option) = (words.next().unwrap_or_default(), words.next());
+    match (word.as_str(), option.as_deref()) {
+        ("check", None) => {
+            let breaks = xtask::api::check(&root)?;
+            ensure!(breaks.is_empty(), "{}", breaks.join("\n"));
+            Ok(())
+        }
+        ("release", option @ (None | Some("--replace"))) => {
+            let file = xtask::api::release(&root, option.is_some())?;
+            println!("{}", file.display());
+            Ok(())
+        }
+        _ => bail!("use `api check`, `api release` or `api release --replace`"),
+    }
 }
 
 /// The benchmark with its rivals, optimised; further words go to it.
