@@ -11,7 +11,7 @@ use recorder::config::Config;
 use recorder::demo;
 
 /// A recorder makes and drops many small values, and its index copies nodes: with the allocator of the
-/// C library that is half of the work (`cargo run --release -p ledger --example ingest`).
+/// C library that is a third to a half of the work (`cargo run --release -p ledger --example ingest`).
 #[global_allocator]
 static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
 

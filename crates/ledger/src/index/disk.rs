@@ -112,8 +112,9 @@ impl DiskIndex {
         store: &dyn Store,
         patience: Duration,
     ) -> Result<(Self, Option<String>)> {
-        let _alone = alone();
+        // Before nobody else may change an index: whoever holds this one may have to, to let go.
         wait_for_lock(dir, patience)?;
+        let _alone = alone();
         let opened = open_db(dir).and_then(|db| {
             let cursor = read_cursor(&db, &origin)?;
             fits(cursor, store)?;
