@@ -1,13 +1,14 @@
 //! Secret keys on disk: Ed25519 in PKCS #8 PEM (RFC 8410), readable by the service alone.
 
 use std::fs;
-use std::io::{self, Write as _};
-use std::os::unix::fs::{DirBuilderExt as _, MetadataExt as _, OpenOptionsExt as _};
+use std::io;
+use std::os::unix::fs::{DirBuilderExt as _, MetadataExt as _};
 use std::path::Path;
 
 use ed25519_dalek::SigningKey;
 use ed25519_dalek::pkcs8::spki::der::pem::LineEnding;
 use ed25519_dalek::pkcs8::{DecodePrivateKey as _, EncodePrivateKey as _};
+use ledger::disk::{Disk as _, OsDisk, write_durably};
 use ledger::seams::Random;
 
 /// A secret that cannot be kept or used.
@@ -65,16 +66,16 @@ pub fn create(path: &Path, random: &mut dyn Random) -> Result<SigningKey, Secret
 
     let dir = path.parent().unwrap_or(Path::new("."));
     fs::DirBuilder::new().recursive(true).mode(0o700).create(dir).map_err(doing("create", dir))?;
-    let mut file =
-        fs::OpenOptions::new().write(true).create_new(true).mode(0o600).open(path).map_err(
-            |source| match source.kind() {
-                io::ErrorKind::AlreadyExists => SecretError::Exists { name: name() },
-                _ => doing("create", path)(source),
-            },
-        )?;
-    file.write_all(pem.as_bytes()).map_err(doing("write", path))?;
-    file.sync_all().map_err(doing("sync", path))?;
-    fs::File::open(dir).and_then(|dir| dir.sync_all()).map_err(doing("sync", dir))?;
+    // Held until the key stands: of programs that start at once one makes the key.
+    let held = fs::File::open(dir).map_err(doing("open", dir))?;
+    held.lock().map_err(doing("lock", dir))?;
+    if is_there(path)? {
+        return Err(SecretError::Exists { name: name() });
+    }
+    // Whole or not at all: half a key on a full disk could be read by no later start.
+    let folder = OsDisk.create_dir_all(dir).map_err(doing("open", dir))?;
+    let file = path.file_name().unwrap_or_default().to_string_lossy();
+    write_durably(&*folder, &file, pem.as_bytes(), 0o600).map_err(doing("write", path))?;
     Ok(key)
 }
 
@@ -119,5 +120,28 @@ mod tests {
 
         fs::set_permissions(&path, fs::Permissions::from_mode(0o640)).unwrap();
         assert!(matches!(read(&path), Err(SecretError::Open { mode: 0o640, .. })));
+    }
+    #[test]
+    fn what_a_full_disk_left_of_a_key_is_not_in_the_way_of_the_next() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("log.key");
+        fs::write(dir.path().join("log.key.tmp"), "-----BEGIN PRIV").unwrap();
+        assert!(!is_there(&path).unwrap());
+        let key = create(&path, &mut ledger::seams::OsRandom).unwrap();
+        assert_eq!(read(&path).unwrap().to_bytes(), key.to_bytes());
+        assert_eq!(fs::read_dir(dir.path()).unwrap().count(), 1);
+    }
+
+    #[test]
+    fn programs_that_start_at_once_make_one_key() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("log.key");
+        let made: Vec<_> = std::thread::scope(|scope| {
+            let start = || scope.spawn(|| create(&path, &mut ledger::seams::OsRandom).ok());
+            let started: Vec<_> = (0..8).map(|_| start()).collect();
+            started.into_iter().filter_map(|thread| thread.join().unwrap()).collect()
+        });
+        assert_eq!(made.len(), 1);
+        assert_eq!(read(&path).unwrap().to_bytes(), made[0].to_bytes());
     }
 }
