@@ -37,7 +37,7 @@ words! {
 }
 
 /// A rule that findings name.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Rule {
     /// Stable name, for example `powder.lot_not_released`.
     pub id: &'static str,
@@ -140,16 +140,52 @@ fn is_of(finding: &Finding, rules: &[Rule]) -> bool {
 }
 
 /// Every finding of the log, by the entry that raised it.
+///
+/// A correction asks for the few findings that it may have changed, among all of a log that may
+/// hold hundreds of thousands: each way to ask has an index, and none looks at all of them.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(from = "Stored")]
 pub struct Findings {
+    by_entry: BTreeMap<u64, Vec<Finding>>,
+    /// Index: the entries that raised findings of a rule, in order of work. Follows from
+    /// `by_entry`, so snapshots and digests leave it out.
+    #[serde(skip)]
+    by_rule: BTreeMap<String, BTreeSet<(i64, u64)>>,
+}
+
+/// Findings as a snapshot holds them.
+#[derive(Deserialize)]
+struct Stored {
     by_entry: BTreeMap<u64, Vec<Finding>>,
 }
 
+impl From<Stored> for Findings {
+    fn from(stored: Stored) -> Self {
+        let mut findings = Self::default();
+        stored.by_entry.into_values().for_each(|of_entry| findings.add(of_entry));
+        findings
+    }
+}
+
 impl Findings {
+    /// Adds what one entry raised.
     pub(crate) fn add(&mut self, findings: Vec<Finding>) {
-        if let Some(first) = findings.first() {
-            self.by_entry.entry(first.seq).or_default().extend(findings);
+        let Some(first) = findings.first() else { return };
+        for finding in &findings {
+            let place = (finding.time_ms, finding.seq);
+            match self.by_rule.get_mut(&finding.rule) {
+                Some(entries) => _ = entries.insert(place),
+                None => _ = self.by_rule.insert(finding.rule.clone(), [place].into()),
+            }
         }
+        self.by_entry.entry(first.seq).or_default().extend(findings);
+    }
+
+    /// Entries that raised findings of a rule about work done at `from_ms` or later, in order of
+    /// work. Costs what it finds, however many other findings there are.
+    pub(crate) fn raised_since(&self, rule: &Rule, from_ms: i64) -> impl Iterator<Item = u64> {
+        let entries = self.by_rule.get(rule.id).into_iter();
+        entries.flat_map(move |entries| entries.range((from_ms, 0)..)).map(|(_, seq)| *seq)
     }
 
     /// Marks the findings raised by `seq` as settled by entry `by`.
@@ -187,20 +223,6 @@ impl Findings {
         }
     }
 
-    /// Settles by entry `by`, and opens again, the findings with these ids.
-    pub(crate) fn set(&mut self, over: &BTreeSet<String>, again: &BTreeSet<String>, by: u64) {
-        if over.is_empty() && again.is_empty() {
-            return;
-        }
-        for finding in self.by_entry.values_mut().flatten() {
-            if over.contains(&finding.id) {
-                finding.settled_by.get_or_insert(by);
-            } else if again.contains(&finding.id) {
-                finding.settled_by = None;
-            }
-        }
-    }
-
     fn raised_by(&mut self, seq: u64) -> impl Iterator<Item = &mut Finding> {
         self.by_entry.get_mut(&seq).into_iter().flatten()
     }
@@ -223,5 +245,55 @@ impl Findings {
     /// Whether there is none.
     pub fn is_empty(&self) -> bool {
         self.by_entry.is_empty()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn rule(n: usize) -> Rule {
+        crate::powder::rules::RULES[n]
+    }
+
+    fn finding(seq: u64, n: usize, time_ms: i64) -> Finding {
+        Finding {
+            id: format!("F{seq}.{n}"),
+            rule: rule(n).id.to_owned(),
+            level: rule(n).level,
+            seq,
+            site: None,
+            subject: "equipment/S-02".parse().unwrap(),
+            time_ms,
+            entries: vec![seq],
+            detail: String::new(),
+            settled_by: None,
+        }
+    }
+
+    proptest! {
+        /// What the index names is what a search of every finding names, also after a snapshot was
+        /// read back.
+        #[test]
+        fn the_index_names_what_a_search_of_all_findings_names(
+            raised in proptest::collection::vec((proptest::collection::vec(0..4usize, 0..3), 0..50i64), 0..60),
+            from_ms in 0..50i64,
+        ) {
+            let mut findings = Findings::default();
+            for (seq, (rules, time_ms)) in (0..).zip(raised) {
+                findings.add(rules.into_iter().map(|n| finding(seq, n, time_ms)).collect());
+            }
+            let stored = serde_json::to_string(&findings).unwrap();
+            prop_assert_eq!(&serde_json::from_str::<Findings>(&stored).unwrap(), &findings);
+            for n in 0..4 {
+                let fits = |f: &&Finding| f.rule == rule(n).id && f.time_ms >= from_ms;
+                let searched: BTreeSet<_> =
+                    findings.iter().filter(fits).map(|f| (f.time_ms, f.seq)).collect();
+                let searched: Vec<u64> = searched.into_iter().map(|(_, seq)| seq).collect();
+                let named: Vec<u64> = findings.raised_since(&rule(n), from_ms).collect();
+                prop_assert_eq!(named, searched);
+            }
+        }
     }
 }

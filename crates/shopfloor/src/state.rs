@@ -9,7 +9,7 @@ use crate::equipment::{Equipment, HeldSince};
 use crate::fact::{Fact, Refusal};
 use crate::finding::{Finding, Findings, Judge, Level};
 use crate::people::People;
-use crate::powder::Powder;
+use crate::powder::{AccountFindings, Powder};
 use crate::record::{Record, rules as record_rules};
 use crate::waste::Waste;
 
@@ -83,8 +83,8 @@ impl State {
                 if let Some(original) = original {
                     let before = self.settlements(original);
                     let held = self.equipment.held_since(original);
-                    let from_ms = original.time.ms();
-                    let short = self.powder.account_findings(&self.findings, from_ms);
+                    let account = [Some(original), amended.as_ref()].into_iter().flatten();
+                    let account = self.account_before(account);
                     self.retract(original);
                     if let Some(amended) = &amended {
                         self.fold(amended);
@@ -101,22 +101,20 @@ impl State {
                     );
                     self.settle(&before, &after);
                     self.settle_readings(&held, &self.equipment.held_since(original), fact.seq);
-                    self.settle_account(&short, from_ms, fact.seq);
+                    self.settle_account(account, fact.seq);
                 }
                 self.record.apply(fact, original);
             }
             Ok(None) => {
                 let before = self.settlements_without(fact);
                 let held = self.equipment.held_since(fact);
-                let late = self.powder.comes_late(fact).then(|| fact.time.ms());
-                let short = late.map(|ms| self.powder.account_findings(&self.findings, ms));
+                let late = self.powder.comes_late(fact).then_some(fact);
+                let account = self.account_before(late);
                 self.fold(fact);
                 self.record.apply(fact, original);
                 self.settle(&before, &self.settlements(fact));
                 self.settle_readings(&held, &self.equipment.held_since(fact), fact.seq);
-                if let Some((from_ms, short)) = late.zip(short) {
-                    self.settle_account(&short, from_ms, fact.seq);
-                }
+                self.settle_account(account, fact.seq);
             }
             Err(_) => {}
         }
@@ -191,13 +189,29 @@ impl State {
         }
     }
 
+    /// The findings of the powder account that a change of these facts may touch, before it is
+    /// made: those about work from the earliest of them on. `None` when none of them concerns
+    /// powder, which is true of most of what is corrected.
+    fn account_before<'f>(
+        &self,
+        changed: impl IntoIterator<Item = &'f Fact>,
+    ) -> Option<AccountBefore> {
+        let concerned = changed.into_iter().filter(|fact| Powder::concerns(fact));
+        let from_ms = concerned.map(|fact| fact.time.ms()).min()?;
+        Some(AccountBefore { from_ms, held: self.powder.account_findings(&self.findings, from_ms) })
+    }
+
     /// Settles findings of the powder account about later work that entry `by` put right (a place
     /// that a mis-weighed or missing load had left short), and opens those that hold again.
-    fn settle_account(&mut self, before: &BTreeSet<String>, from_ms: i64, by: u64) {
+    fn settle_account(&mut self, before: Option<AccountBefore>, by: u64) {
+        let Some(AccountBefore { from_ms, held: before }) = before else { return };
         let after = self.powder.account_findings(&self.findings, from_ms);
-        let over = before.difference(&after).cloned().collect();
-        let again = after.difference(before).cloned().collect();
-        self.findings.set(&over, &again, by);
+        for (rule, over) in before.difference(&after) {
+            self.findings.settle_of(std::slice::from_ref(*rule), *over, by);
+        }
+        for (rule, again) in after.difference(&before) {
+            self.findings.reopen_of(std::slice::from_ref(*rule), *again);
+        }
     }
 
     /// Settles the findings of readings that entry `by` let count, and opens those of readings that
@@ -225,9 +239,64 @@ impl State {
     }
 }
 
+/// Findings of the powder account that held before a change.
+struct AccountBefore {
+    /// Time of the earliest work that changes, ms since 1970 UTC.
+    from_ms: i64,
+    held: AccountFindings,
+}
+
 /// Findings raised by entry `of` are settled by entry `by`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 struct Settlement {
     of: u64,
     by: u64,
+}
+
+#[cfg(test)]
+mod tests {
+    use chain::entry::{Actor, Via};
+    use serde_json::{Value, json};
+
+    use super::*;
+    use crate::fact::Envelope;
+
+    fn fact(seq: u64, kind: &str, subject: &str, data: Value) -> Fact {
+        let event = json!({
+            "specversion": "1.0", "id": format!("e{seq}"), "source": "/test", "site": "north",
+            "type": format!("pulverlog.{kind}"), "subject": subject, "data": data,
+            "time": format!("2026-03-01T08:{:02}:00Z", seq),
+        });
+        let value = chain::canon::parse(event.to_string().as_bytes()).unwrap();
+        let (envelope, event) = Envelope::read(&value).unwrap();
+        let recorded_at = envelope.time.unwrap().at;
+        let actor = Actor { id: "op_k7".into(), via: Via::Badge, on_behalf_of: None };
+        Fact::new(envelope, event, &actor, seq, recorded_at)
+    }
+
+    /// Work, not time: how many findings a correction looks at.
+    #[test]
+    fn a_correction_looks_only_at_findings_it_can_have_changed() {
+        let mut state = State::default();
+        // Every move takes from an empty bin, every reading is of a machine nobody registered.
+        let bin = |n: u64| {
+            json!({
+                "from": format!("bin/{n}"), "into": "bin/99", "mass": { "value": "1", "unit": "kg" },
+            })
+        };
+        let reading = json!({ "meter": "run", "reading": { "value": "1", "unit": "h" } });
+        let facts: Vec<Fact> = (0..50)
+            .map(|n| match n % 2 {
+                0 => fact(n, "powder.moved", "equipment/P-01", bin(n)),
+                _ => fact(n, "meter.read", "equipment/S-02", reading.clone()),
+            })
+            .collect();
+        facts.iter().for_each(|fact| _ = state.apply(fact, None));
+        assert!(state.findings.len() >= 50, "each of them contradicts something");
+
+        assert!(state.account_before([&facts[7]]).is_none(), "a reading moves no powder");
+        let before = state.account_before([&facts[40]]).unwrap();
+        let looked_at: Vec<u64> = before.held.iter().map(|(_, seq)| *seq).collect();
+        assert_eq!(looked_at, [40, 42, 44, 46, 48], "the account from that move on");
+    }
 }

@@ -37,11 +37,12 @@ impl<T> Timeline<T> {
         at + 1 == self.moments.len()
     }
 
-    /// Takes the facts of one entry out. Returns true when there was one.
-    pub fn remove(&mut self, seq: u64) -> bool {
-        let before = self.moments.len();
-        self.moments.retain(|m| m.seq != seq);
-        self.moments.len() != before
+    /// Takes the facts of one entry, whose work was done at `time_ms`, out. They are found by their
+    /// place, without a look at the others. Returns true when there was one.
+    pub fn remove(&mut self, time_ms: i64, seq: u64) -> bool {
+        let first = self.moments.partition_point(|m| (m.time_ms, m.seq) < (time_ms, seq));
+        let of_entry = self.moments[first..].iter().take_while(|m| m.seq == seq).count();
+        self.moments.drain(first..first + of_entry).next().is_some()
     }
 
     /// Takes the fact at a place in the order of work out.
@@ -77,5 +78,36 @@ impl<T> Timeline<T> {
     /// Whether there is none.
     pub fn is_empty(&self) -> bool {
         self.moments.is_empty()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    proptest! {
+        /// Facts told in any order lie in order of work; an entry takes its own facts out again,
+        /// several of them, and nothing else.
+        #[test]
+        fn an_entry_takes_its_own_facts_out(
+            told in proptest::collection::vec((0..20i64, 1..3usize), 1..40),
+            which in any::<prop::sample::Index>(),
+        ) {
+            let mut timeline = Timeline::default();
+            let entries: Vec<(u64, i64, usize)> =
+                (0..).zip(&told).map(|(seq, (ms, facts))| (seq, *ms, *facts)).collect();
+            for (seq, ms, facts) in &entries {
+                (0..*facts).for_each(|n| _ = timeline.insert(*ms, *seq, n));
+            }
+            prop_assert!(timeline.iter().is_sorted_by_key(|m| (m.time_ms, m.seq)));
+            let (gone, ms, facts) = entries[which.index(entries.len())];
+            let before = timeline.len();
+            prop_assert!(!timeline.remove(ms + 1, gone), "no entry of that moment");
+            prop_assert!(timeline.remove(ms, gone));
+            prop_assert!(timeline.iter().all(|m| m.seq != gone));
+            prop_assert_eq!(timeline.len(), before - facts);
+            prop_assert!(!timeline.remove(ms, gone), "it is gone");
+        }
     }
 }

@@ -131,6 +131,7 @@ impl Equipment {
 
     /// Takes an effective fact back out (it was corrected or voided).
     pub(crate) fn retract(&mut self, fact: &Fact) {
+        let time_ms = fact.time.ms();
         let trace = Trace::of(fact);
         if let (Some(_), Some(id)) = (trace.life, machine_of(fact)) {
             self.rewrite(&id, |machine| machine.remove(fact.seq));
@@ -139,7 +140,7 @@ impl Equipment {
         for (machine, _) in trace.uses {
             if let Ok(id) = Label::new(machine) {
                 if let Some(machine) = self.machines.get_mut(&id) {
-                    machine.uses.remove(fact.seq);
+                    machine.uses.remove(time_ms, fact.seq);
                 }
                 self.drop_if_empty(&id);
             }
@@ -147,15 +148,15 @@ impl Equipment {
         if let Some(part) = trace.received {
             let serial = &part.part.serial;
             if let Some(list) = self.received.get_mut(serial) {
-                list.remove(fact.seq);
+                list.remove(time_ms, fact.seq);
                 if list.is_empty() {
                     self.received.remove(serial);
                 }
             }
         }
         match trace.room {
-            Some(Survey::Dust(_)) => _ = self.dust_surveys.remove(fact.seq),
-            Some(Survey::Air(_)) => _ = self.exposures.remove(fact.seq),
+            Some(Survey::Dust(_)) => _ = self.dust_surveys.remove(time_ms, fact.seq),
+            Some(Survey::Air(_)) => _ = self.exposures.remove(time_ms, fact.seq),
             None => {}
         }
     }

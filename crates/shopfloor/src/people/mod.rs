@@ -219,7 +219,7 @@ fn change<K: Ord, T>(lists: &mut BTreeMap<K, Timeline<T>>, key: K, fact: &Fact, 
         }
         None => {
             if let Some(list) = lists.get_mut(&key) {
-                list.remove(fact.seq);
+                list.remove(fact.time.ms(), fact.seq);
                 if list.is_empty() {
                     lists.remove(&key);
                 }
@@ -261,7 +261,7 @@ impl People {
                         self.enrolments.insert(fact.time.ms(), fact.seq, ());
                     }
                     OfPerson::Enrolled { .. } => {
-                        self.enrolments.remove(fact.seq);
+                        self.enrolments.remove(fact.time.ms(), fact.seq);
                     }
                     OfPerson::Left { .. }
                     | OfPerson::Withdrawn { .. }

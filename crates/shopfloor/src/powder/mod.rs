@@ -41,6 +41,7 @@ pub use lots::LotStatus;
 pub use moves::MoveKind;
 pub use refresh::{RefreshPart, RefreshView};
 pub use views::{AsOf, Unanswered};
+pub(crate) use weighing::AccountFindings;
 
 /// The fold of this subject.
 #[derive(Debug, Clone, Default)]

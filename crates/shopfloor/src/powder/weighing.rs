@@ -4,7 +4,8 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use rust_decimal::Decimal;
 
-use crate::finding::{Finding, Findings};
+use crate::fact::Fact;
+use crate::finding::{Findings, Rule};
 use crate::ids::{Label, Place};
 
 use super::Powder;
@@ -14,6 +15,12 @@ use super::kept::{Deed, Key, Moment};
 use super::moves::MoveKind;
 use super::rules::{COUNT_DIFFERS, COUNT_UNDECIDED, MORE_OUT, OVERDRAWN};
 use super::views::CountView;
+
+/// Rules whose findings end when what they were raised for is put right elsewhere.
+const ACCOUNT_RULES: &[Rule] = &[OVERDRAWN, MORE_OUT, COUNT_DIFFERS, COUNT_UNDECIDED];
+
+/// Findings of the account: the rule, and the entry that raised it.
+pub(crate) type AccountFindings = BTreeSet<(&'static Rule, u64)>;
 
 /// Limits of error of the weighings behind one mass, and the scale.
 pub(super) struct Weighed<'a> {
@@ -174,19 +181,23 @@ impl Powder {
         counts
     }
 
-    /// Ids of the findings about work at or after a moment that hold by the books as they are
-    /// now: more was taken than was there, or a count does not agree. Other rules are judged
-    /// once, on what was known then.
-    pub(crate) fn account_findings(&self, findings: &Findings, from_ms: i64) -> BTreeSet<String> {
-        let rules = [OVERDRAWN, MORE_OUT, COUNT_DIFFERS, COUNT_UNDECIDED].map(|rule| rule.id);
-        let later = |f: &&Finding| f.time_ms >= from_ms && rules.contains(&f.rule.as_str());
-        let holds = |f: &&Finding| self.holds_now(&f.rule, f.seq);
-        findings.iter().filter(later).filter(holds).map(|f| f.id.clone()).collect()
+    /// Whether a fact says anything to this account.
+    pub(crate) fn concerns(fact: &Fact) -> bool {
+        Deed::of(&fact.event).is_some()
     }
 
-    fn holds_now(&self, rule: &str, seq: u64) -> bool {
+    /// Findings about work at or after a moment that hold by the books as they are now, as rule
+    /// and raising entry: more was taken than was there, or a count does not agree. Other rules are
+    /// judged once, on what was known then.
+    pub(crate) fn account_findings(&self, findings: &Findings, from_ms: i64) -> AccountFindings {
+        let raised = |rule| findings.raised_since(rule, from_ms).map(move |seq| (rule, seq));
+        let raised = ACCOUNT_RULES.iter().flat_map(raised);
+        raised.filter(|(rule, seq)| self.holds_now(rule, *seq)).collect()
+    }
+
+    fn holds_now(&self, rule: &Rule, seq: u64) -> bool {
         let Some(at) = self.books.kept_of(seq) else { return false };
-        if [OVERDRAWN.id, MORE_OUT.id].contains(&rule) {
+        if [OVERDRAWN, MORE_OUT].contains(rule) {
             let mut moves = self.books.moves_of(at);
             return moves.any(|m| self.books.moves()[m as usize].kind == MoveKind::Overdrawn);
         }

@@ -171,18 +171,18 @@ impl Waste {
     }
 
     fn take(&mut self, fact: &Fact, effect: Effect) {
-        let seq = fact.seq;
+        let at = (fact.time.ms(), fact.seq);
         match effect {
-            Effect::Stream(stream, _) => remove(&mut self.streams, &stream, seq),
+            Effect::Stream(stream, _) => remove(&mut self.streams, &stream, at),
             Effect::Container(id, _) => {
                 if let Some(facts) = self.containers.get_mut(&id) {
-                    facts.life.remove(seq);
+                    facts.life.remove(at.0, at.1);
                     self.forget_empty(&id);
                 }
             }
             Effect::Added(id, addition) => {
                 if let Some(item) = &addition.item {
-                    remove(&mut self.items, item, seq);
+                    remove(&mut self.items, item, at);
                     if self.items.get(item).is_none_or(|told| told.len() < 2) {
                         self.told_twice.remove(item);
                     }
@@ -190,31 +190,31 @@ impl Waste {
                 if let (Some(site), Some(day)) = (&fact.site, utc_day(fact.time.ms()))
                     && let Some(days) = self.generated.get_mut(site)
                 {
-                    remove(days, &day, seq);
+                    remove(days, &day, at);
                     if days.is_empty() {
                         self.generated.remove(site);
                     }
                 }
-                self.filled_by.remove(&seq);
+                self.filled_by.remove(&fact.seq);
                 if let Some(facts) = self.containers.get_mut(&id) {
-                    facts.additions.remove(seq);
+                    facts.additions.remove(at.0, at.1);
                     self.forget_empty(&id);
                 }
             }
             Effect::Shipment(id, e) => {
                 if let ShipmentFact::Offered(offered) = &e {
-                    remove(&mut self.documents, &document_key(&offered.document), seq);
+                    remove(&mut self.documents, &document_key(&offered.document), at);
                     for container in &offered.containers {
-                        remove(&mut self.offers, container, seq);
+                        remove(&mut self.offers, container, at);
                     }
                 }
-                remove(&mut self.shipments, &id, seq);
+                remove(&mut self.shipments, &id, at);
             }
             Effect::Inspected(area, _) => {
                 if let Some(site) = &fact.site
                     && let Some(areas) = self.areas.get_mut(site)
                 {
-                    remove(areas, &area, seq);
+                    remove(areas, &area, at);
                     if areas.is_empty() {
                         self.areas.remove(site);
                     }
@@ -379,10 +379,10 @@ fn told<T>(fact: &Fact, what: T) -> Told<T> {
     Told { site: fact.site.clone(), by: fact.performer.person().cloned(), fact: what }
 }
 
-/// Takes what entry `seq` told out of one timeline, and the timeline too once it is empty.
-fn remove<K: Ord, T>(map: &mut BTreeMap<K, Timeline<T>>, key: &K, seq: u64) {
+/// Takes what was told at a place in the order of work (ms, entry) out of one timeline, and the timeline too once it is empty.
+fn remove<K: Ord, T>(map: &mut BTreeMap<K, Timeline<T>>, key: &K, at: (i64, u64)) {
     if let Some(timeline) = map.get_mut(key) {
-        timeline.remove(seq);
+        timeline.remove(at.0, at.1);
         if timeline.is_empty() {
             map.remove(key);
         }

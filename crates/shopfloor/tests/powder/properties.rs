@@ -519,3 +519,111 @@ fn a_trace_is_paged_without_gaps_or_doubles() {
     let bad = Page { limit: None, after: Some("7.99".into()) };
     assert!(powder.trace_back(&target, AsOf::Now, &bad).is_err());
 }
+
+/// Rules whose findings end when what they were raised for is put right elsewhere.
+const ACCOUNT_RULES: [&str; 4] = [
+    "powder.place_overdrawn",
+    "powder.recovered_more_than_used",
+    "powder.count_differs",
+    "powder.count_undecided",
+];
+
+/// Those of them that an entry broke and that are open.
+fn account(state: &State, seq: u64) -> BTreeSet<&str> {
+    let open = state.findings.of_entry(seq).iter().filter(|f| f.settled_by.is_none());
+    open.map(|f| f.rule.as_str()).filter(|r| ACCOUNT_RULES.contains(r)).collect()
+}
+
+/// One day's work on two bins, and what happens to it afterwards.
+#[derive(Debug, Clone)]
+struct Deed {
+    /// Moves this much from the lot to bin 1 (0), from bin 1 to bin 2 (1), or counts bin 1 (2).
+    kind: u8,
+    grams: u32,
+    /// Entered after all others.
+    late: bool,
+    /// Corrected to these masses, one after the other; 0: declared void.
+    amended: Vec<u32>,
+}
+
+fn deed() -> impl Strategy<Value = Deed> {
+    let amended = prop_oneof![
+        3 => Just(Vec::new()),
+        1 => prop::collection::vec(prop_oneof![1 => Just(0), 3 => 1_u32..6000], 1..3),
+    ];
+    (0..3_u8, 1_u32..6000, prop::bool::weighted(0.2), amended)
+        .prop_map(|(kind, grams, late, amended)| Deed { kind, grams, late, amended })
+}
+
+fn deed_data(kind: u8, mass: u32) -> (&'static str, &'static str, Value) {
+    let moved = |from, into| json!({ "from": from, "into": into, "mass": grams(mass) });
+    match kind {
+        0 => ("powder.moved", "equipment/P-01", moved("lot_container/A", "bin/1")),
+        1 => ("powder.moved", "equipment/P-01", moved("bin/1", "bin/2")),
+        _ => ("stock.counted", "site/north", json!({ "place": "bin/1", "mass": grams(mass) })),
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 96, failure_persistence: None, ..ProptestConfig::default() })]
+
+    /// However corrections, voids and late entries came, a finding of the account is open exactly
+    /// when the account would raise it had everything been right and in order from the beginning.
+    #[test]
+    fn open_findings_of_the_account_are_those_of_the_right_record_from_zero(
+        deeds in prop::collection::vec(deed(), 1..14)
+    ) {
+        let mut shop = Shop::default();
+        shop.receive("2026-03-01T08:00:00Z", "A", "12");
+        // A reading has nothing to do with powder, and neither has its correction.
+        let station = "equipment/S-02";
+        let shown = |value: &str| json!({ "meter": "run", "reading": { "value": value, "unit": "h" } });
+        let read = shop.note("2026-03-01T09:00:00Z", "meter.read", station, shown("100"));
+        let time = |n: usize| format!("2026-03-{:02}T08:00:00Z", n + 2);
+        let mut entries = BTreeMap::new();
+        let (late, in_time): (Vec<_>, Vec<_>) = deeds.iter().enumerate().partition(|(_, d)| d.late);
+        for (n, deed) in in_time.into_iter().chain(late) {
+            let (name, subject, data) = deed_data(deed.kind, deed.grams);
+            entries.insert(n, shop.note(&time(n), name, subject, data));
+        }
+        for (n, deed) in deeds.iter().enumerate() {
+            let about = format!("entry/{}", entries[&n]);
+            for mass in &deed.amended {
+                let approved = json!({ "reason": "mis_read", "approver": "op_q1" });
+                match mass {
+                    0 => {
+                        shop.note("2026-04-01T08:00:00Z", "entry.voided", &about, approved);
+                        break;
+                    }
+                    mass => {
+                        let mut data = approved;
+                        data["data"] = deed_data(deed.kind, *mass).2;
+                        shop.note("2026-04-01T08:00:00Z", "entry.corrected", &about, data);
+                    }
+                }
+            }
+        }
+        let correction = json!({ "reason": "mis_read", "approver": "op_q1", "data": shown("99") });
+        shop.note("2026-04-02T08:00:00Z", "entry.corrected", &format!("entry/{read}"), correction);
+
+        let mut right: Vec<Fact> = shop.facts.iter()
+            .filter(|f| f.about_entry().is_none())
+            .filter_map(|f| shop.state.record.effective(f.clone()))
+            .collect();
+        right.sort_by_key(|f| (f.time.ms(), f.seq));
+        let mut from_zero = State::default();
+        right.iter().for_each(|fact| _ = from_zero.apply(fact, None));
+        // A snapshot in between changes nothing: it holds no index.
+        let stored = serde_json::to_string(&shop.state).unwrap();
+        prop_assert_eq!(&serde_json::from_str::<State>(&stored).unwrap(), &shop.state);
+
+        for (n, deed) in deeds.iter().enumerate().filter(|(_, d)| d.amended.is_empty()) {
+            let seq = entries[&n];
+            let raised: BTreeSet<&str> =
+                shop.state.findings.of_entry(seq).iter().map(|f| f.rule.as_str()).collect();
+            let holds = account(&from_zero, seq);
+            let expected: BTreeSet<&str> = holds.intersection(&raised).copied().collect();
+            prop_assert_eq!(account(&shop.state, seq), expected, "{:?}", deed);
+        }
+    }
+}
