@@ -119,6 +119,50 @@ proptest! {
         prop_assert_eq!(answers(&shop, &right), answers(&shop, &shop.state));
     }
 
+    /// What the record told of a container or shipment at an earlier size of the log is told from
+    /// today's state as it was told then: late entries, corrections and signatures since then do not
+    /// show.
+    #[test]
+    fn an_earlier_answer_can_be_given_again(
+        lines in prop::collection::vec(any_line(), 1..40),
+        amend in prop::collection::vec((0..40usize, 0..3u8), 0..8),
+        earlier in 0.0..1.0f64,
+    ) {
+        let (mut shop, facts) = facts(&lines);
+        for (number, how) in amend {
+            let Some(fact) = facts.get(number) else { continue };
+            let subject = format!("entry/{}", fact.seq);
+            let (at, voided) = (shop.noon("2026-06-29"), shop.state.record.amendments(fact.seq).last().is_some_and(|a| a.event.is_none()));
+            match (how, &fact.event) {
+                (0, _) => shop.record(at, at, "op_e1", "entry.signed", &subject, serde_json::json!({ "meaning": "verified" })),
+                (_, _) if voided => continue,
+                (1, Event::WasteAdded(added)) => {
+                    let mut added = added.clone();
+                    added.mass = shopfloor::quantity::Mass::new("7.77", "kg").unwrap();
+                    let data = serde_json::json!({ "reason": "mis_read", "approver": "op_q1", "data": added });
+                    shop.record(at, at, "op_e1", "entry.corrected", &subject, data)
+                }
+                (_, _) => shop.record(at, at, "op_e1", "entry.voided", &subject, serde_json::json!({ "reason": "mistaken", "approver": "op_q1" })),
+            };
+        }
+        let known = (earlier * shop.facts.len() as f64) as usize;
+        let mut then = State::default();
+        for fact in &shop.facts[..known] {
+            let about = fact.about_entry().and_then(|seq| shop.facts.iter().find(|f| f.seq == seq));
+            let about = about.cloned().and_then(|fact| then.record.effective(fact));
+            then.apply(fact, about.as_ref());
+        }
+        let (known, now) = (then.as_of, shop.noon("2026-06-29"));
+        for id in shop.state.waste.containers().map(|c| c.id) {
+            let told = shop.state.container_as_of(id, known);
+            prop_assert_eq!(view::container(&told, id, now), view::container(&then, id, now));
+        }
+        for id in shop.state.waste.shipments().map(|s| s.id) {
+            let told = shop.state.shipment_as_of(id, known);
+            prop_assert_eq!(view::shipment(&told, id), view::shipment(&then, id));
+        }
+    }
+
     #[test]
     fn a_snapshot_reads_back_the_same(lines in prop::collection::vec(any_line(), 1..30)) {
         let (shop, _) = facts(&lines);

@@ -331,6 +331,11 @@ impl Powder {
         Ok((moment, self.books.moves_before(&self.kept, moment)))
     }
 
+    /// Whether there is such a moment in the order of powder work.
+    pub fn has(&self, as_of: AsOf) -> bool {
+        self.bound(as_of).is_ok()
+    }
+
     /// Every place that ever held mass, with what it holds, in order of kind and id.
     pub fn places(&self) -> Vec<(Place, Mass)> {
         let held =

@@ -116,6 +116,25 @@ impl Record {
         Record { sites: sites.collect(), ..Record::default() }
     }
 
+    /// The settings as they stood when the log held `known` entries, with the corrections and
+    /// signatures of these entries that were told by then.
+    pub(crate) fn of_entries_as_of(&self, entries: &BTreeSet<u64>, known: u64) -> Record {
+        let mut then = self.settings_as_of(known);
+        for seq in entries {
+            let amendments = self.amendments(*seq).iter().filter(|a| a.by < known);
+            let amendments: Vec<Amendment> = amendments.cloned().collect();
+            if !amendments.is_empty() {
+                then.amendments.insert(*seq, amendments);
+            }
+            let signed = self.signatures.get(seq).into_iter().flatten();
+            let signed: Vec<SignatureOf> = signed.filter(|s| s.seq < known).cloned().collect();
+            if !signed.is_empty() {
+                then.signatures.insert(*seq, signed);
+            }
+        }
+        then
+    }
+
     /// An amended entry as it counted when the log held `known` entries; `None` when it was void
     /// then, or is not amended.
     pub(crate) fn amended_as_of(&self, seq: u64, known: u64) -> Option<Fact> {

@@ -9,6 +9,7 @@
 //! module only counts, dates and compares.
 
 mod areas;
+mod as_of;
 pub mod balance;
 pub mod category;
 pub mod clocks;
