@@ -3,49 +3,21 @@ import assert from "node:assert/strict";
 import { execFileSync } from "node:child_process";
 import { createHash, generateKeyPairSync } from "node:crypto";
 import { mkdirSync, mkdtempSync, readFileSync, rmSync, writeFileSync } from "node:fs";
-import { createRequire } from "node:module";
 import { tmpdir } from "node:os";
 import path from "node:path";
 import { after, before, test } from "node:test";
+import { fileURLToPath } from "node:url";
 import jsQR from "jsqr";
 import { PNG } from "pngjs";
 import { unzip } from "../../services/recorder/assets/verify.js";
+import { accessible, largeTargets, visits } from "./checks.js";
 import { BADGES, browse, open, picture, program, signIn, signInAs, visitor } from "./shop.js";
 
-const axe = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
 let shop, browser;
 before(async () => { shop = await open(); browser = await browse(); });
 after(async () => { await browser?.close(); await shop?.close(); });
 
-/** Runs a visit in a context of its own; errors in the page fail it. */
-const visit = (name, work, options) => test(name, async () => {
-  const page = await visitor(browser, shop, options);
-  try {
-    await work(page);
-    assert.deepEqual(page.faults, []);
-  } catch (error) {
-    await picture(page, `failed-${name.replace(/\W+/g, "-")}`);
-    throw error;
-  } finally {
-    await page.context().close();
-  }
-});
-
-/** No finding of axe that is serious or critical, by the rules of WCAG 2.2 A and AA. */
-async function accessible(page) {
-  // Through the debugger, which the content policy of the page does not bind.
-  await page.evaluate(axe);
-  const { violations } = await page.evaluate(() => globalThis.axe.run(document, { runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"] }));
-  const grave = violations.filter((v) => ["serious", "critical"].includes(v.impact));
-  assert.deepEqual(grave.map((v) => `${page.url()} ${v.id}: ${v.nodes.map((n) => n.html.slice(0, 120)).join(" | ")}`), []);
-}
-
-/** Everything that is pressed is at least 44 by 44, but for links inside a line of text. */
-async function largeTargets(page) {
-  const small = await page.evaluate(() => [...document.querySelectorAll("button, select, input:not([type=hidden]):not([type=radio]):not([type=checkbox]), .choice label, .do, .doing a, nav a, .tick")]
-    .filter((e) => e.offsetParent).map((e) => [e.outerHTML.slice(0, 80), e.getBoundingClientRect()]).filter(([, r]) => r.height < 44 || r.width < 44).map(([html, r]) => `${html} ${r.width}x${r.height}`));
-  assert.deepEqual(small, []);
-}
+const visit = visits(() => [browser, shop]);
 
 visit("a new technician records a sieve change with a second signature in fewer than fifteen taps", async (page) => {
   const started = Date.now();
@@ -153,7 +125,7 @@ visit("what is recorded without a network waits in sight and is delivered once",
   await page.waitForURL("**/record/waiting");
   await page.waitForFunction(() => document.getElementById("queue").hidden, null, { timeout: 60_000 });
   await page.goto("/containers/D-119");
-  assert.equal(await page.locator("table").filter({ hasText: "Put in" }).getByText("0.75").count(), 1);
+  assert.equal(await page.locator("table", { has: page.locator("caption", { hasText: /^Put in/ }) }).getByText("0.75").count(), 1);
 
   // The recorder is gone while a form is filled in, and comes back.
   await page.goto("/record/weighing?subject=D-119");
@@ -477,6 +449,44 @@ test("a report is looked at, issued, and taken away by an authority", async () =
       if (form === "JSON") assert.ok((await row.innerText()).includes(createHash("sha256").update(bytes).digest("hex")));
     }
   }
+  // The evidence of a report: its digest, its lines, the proof of each, and how to check them.
+  const row = authority.locator("tr").filter({ hasText: "Disposal of waste" });
+  await row.getByRole("link", { name: "Evidence" }).click();
+  await authority.getByRole("heading", { name: "How to check this report" }).waitFor();
+  await picture(authority, "authority-evidence");
+  await accessible(authority);
+  assert.equal(await authority.locator("main a[href^='/entries/']").count(), 0, "an authority opens no entries");
+  const take = async (locator) => {
+    const download = authority.waitForEvent("download");
+    await locator.click();
+    return (await download).path();
+  };
+  const folder = mkdtempSync(path.join(tmpdir(), "pulverlog-evidence-"));
+  const files = { proof: await take(authority.getByRole("link", { name: "Take the proof" }).first()), report: await take(authority.getByRole("link", { name: "JSON" })) };
+  const [proof, report] = [path.join(folder, "proof.zip"), path.join(folder, "report.json")];
+  writeFileSync(proof, readFileSync(files.proof));
+  writeFileSync(report, readFileSync(files.report));
+  const line = await authority.locator("tbody tr").first().locator("td").first().innerText();
+  // By the one page of Python, with nothing but the files.
+  const inside = await unzip(new Uint8Array(readFileSync(proof)));
+  writeFileSync(path.join(folder, "keys.txt"), inside.get("keys.txt"));
+  const script = fileURLToPath(new URL("../python/verify_entry.py", import.meta.url));
+  assert.match(execFileSync("python3", [script, report, proof, path.join(folder, "keys.txt"), line], { encoding: "utf8" }), /^proved:/);
+  // By the browser, and it sees a report that was changed by a byte.
+  await authority.getByRole("link", { name: "Check a bundle in this browser" }).click();
+  await authority.locator("#report").setInputFiles(report);
+  await authority.locator("#bundle").setInputFiles(proof);
+  await authority.getByText(/report\.json is the report that entry \d+ tells of/).waitFor();
+  assert.ok((await authority.locator("#verdict").innerText()).includes(line));
+  await picture(authority, "authority-checked");
+  const bytes = readFileSync(report);
+  bytes[bytes.length >> 1] ^= 1;
+  const changed = path.join(folder, "changed.json");
+  writeFileSync(changed, bytes);
+  await authority.locator("#report").setInputFiles(changed);
+  await authority.getByText("No entry here tells of changed.json").waitFor();
+  rmSync(folder, { recursive: true, force: true });
+  await authority.goto("/reports");
   const looks = await authority.evaluate(async (query) => (await fetch(`/reports/look?${query}`)).status, `kind=maintenance&site=north&from=${day(30)}&to=${day(0)}`);
   assert.equal(looks, 403);
   await authority.context().close();
@@ -597,6 +607,9 @@ visit("German is spoken, with its numbers and days", async (page) => {
   await page.goto("/equipment/S-02");
   const text = await page.locator("main").innerText();
   assert.match(text, /Seitdem gelaufen/);
+  // What was done has a German name, whatever it was.
+  assert.match(text, /Zähler abgelesen/);
+  assert.doesNotMatch(text, /\b(read|fitted|registered|set)\b/);
   assert.match(text, /\d,\d h/);
   assert.match(text, /\d\d\.\d\d\.20\d\d/);
   await picture(page, "machine-de");

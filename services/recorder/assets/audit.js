@@ -1,5 +1,5 @@
 // The check of a bundle on the audit page: reads files in the browser and tells the verdict.
-import { check, unzip, Fault } from "./verify.js";
+import { check, reportIn, unzip, Fault } from "./verify.js";
 
 const form = document.getElementById("verify");
 const verdict = document.getElementById("verdict");
@@ -14,7 +14,21 @@ function tell(...lines) {
   }));
 }
 
+let lastRead = null;
+
+/** What the entries say of the report beside them, if one was given. */
+async function ofReport(counts) {
+  const file = document.getElementById("report").files[0];
+  if (!file) return [];
+  const { seq, lines } = await reportIn(counts, new Uint8Array(await file.arrayBuffer()));
+  if (seq === null) return [words.reportUnknown.replace("{file}", file.name)];
+  const told = [words.reportKnown.replace("{file}", file.name).replace("{n}", seq)];
+  if (lines.length) told.push(`${words.reportLines} ${lines.join(", ")}`);
+  return told;
+}
+
 async function run(read) {
+  lastRead = read;
   tell(words.reading);
   try {
     const trusted = document.getElementById("trusted").value.trim();
@@ -27,6 +41,7 @@ async function run(read) {
     });
     const lines = [`${words.sound}: ${counts.entries} ${words.entries}`, `${counts.uncovered} ${words.uncovered}`, `${counts.unsigned + counts.unknown} ${words.unsigned}`, counts.log];
     if (counts.excerpt) lines.splice(1, 0, words.excerpt);
+    lines.splice(1, 0, ...(await ofReport(counts)));
     tell(...lines);
   } catch (error) {
     if (error instanceof Fault) tell(`${words.broken}: ${error.kind}, # ${error.seq}`, error.detail);
@@ -51,6 +66,10 @@ document.getElementById("bundle").addEventListener("change", ({ target }) => {
 });
 document.getElementById("folder").addEventListener("change", ({ target }) => {
   if (target.files.length) run(readFolder([...target.files]));
+});
+
+document.getElementById("report").addEventListener("change", () => {
+  if (lastRead) run(lastRead);
 });
 
 const drop = document.getElementById("drop");

@@ -50,15 +50,22 @@ const fitting = (field, label) => (field.name === "find" || label.split("/").len
 
 /** Puts a button beside each field that takes a label. */
 export function cameras() {
-  if (!("BarcodeDetector" in globalThis) || !navigator.mediaDevices?.getUserMedia) return;
   const words = document.body.dataset;
-  for (const field of document.querySelectorAll("input[data-camera]")) {
+  const fields = document.querySelectorAll("input[data-camera]");
+  if (!("BarcodeDetector" in globalThis) || !navigator.mediaDevices?.getUserMedia) {
+    // Said once a page: nobody should look for a button that cannot be there.
+    const told = Object.assign(document.createElement("small"), { className: "hint", textContent: words.cameraNotHere });
+    fields[0]?.parentElement.append(told);
+    return;
+  }
+  for (const field of fields) {
     const button = Object.assign(document.createElement("button"), { type: "button", className: "plain", textContent: words.camera });
     button.addEventListener("click", async () => {
       const label = await read(words);
       field.focus();
       if (label === null) return;
-      field.value = fitting(field, label);
+      const taken = fitting(field, label);
+      field.value = field.dataset.camera === "more" && field.value ? `${field.value} ${taken}` : taken;
       field.dispatchEvent(new Event("input", { bubbles: true }));
       field.dispatchEvent(new Event("change", { bubbles: true }));
       if (field.name === "find") field.form.requestSubmit();

@@ -158,8 +158,54 @@ function offline() {
   if (document.body.dataset.person) navigator.serviceWorker?.register("/offline.js").catch(() => {});
 }
 
+/** An earlier state comes as the slider moves: its words at once, the page when the hand rests. */
+function then() {
+  const step = document.getElementById("then-step");
+  if (!step) return;
+  const REST_MS = 180;
+  const panel = document.getElementById("then");
+  const entries = step.dataset.entries.split(" ").filter(Boolean);
+  const told = step.form.querySelector("output");
+  const entry = () => entries[Number(step.value) - 1];
+  const say = () => {
+    told.textContent = entry() ? step.dataset.entryN.replace("{n}", entry()) : step.dataset.now;
+    step.setAttribute("aria-valuetext", told.textContent);
+  };
+  let resting, asking;
+  const show = async () => {
+    asking?.abort();
+    asking = new AbortController();
+    const address = step.form.getAttribute("action") + (entry() ? `?entry=${entry()}` : "");
+    try {
+      const answer = await fetch(address, { signal: asking.signal });
+      const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+      const then = page.getElementById("then");
+      if (!answer.ok || !then) return location.assign(address);
+      panel.querySelector(".then-told").replaceWith(then.querySelector(".then-told"));
+      panel.querySelector(":scope > [role=alert]")?.remove();
+      for (const id of ["then-entry", "then-time"]) document.getElementById(id).value = page.getElementById(id).value;
+      while (panel.nextSibling) panel.nextSibling.remove();
+      const rest = [];
+      for (let node = then.nextSibling; node; node = node.nextSibling) rest.push(node);
+      panel.after(...rest);
+      document.querySelector("footer .as-of").textContent = page.querySelector("footer .as-of").textContent;
+      history.replaceState(null, "", address);
+    } catch (error) {
+      if (error.name !== "AbortError") location.assign(address);
+    }
+  };
+  step.addEventListener("input", () => {
+    say();
+    clearTimeout(resting);
+    resting = setTimeout(show, REST_MS);
+  });
+  step.form.addEventListener("submit", (event) => { event.preventDefault(); clearTimeout(resting); show(); });
+  say();
+}
+
 scanFields();
 guided();
+then();
 cameras();
 queue.start();
 offline();

@@ -359,10 +359,16 @@ async function atSize(size, checkpoints, tree, keys, quorum, counts) {
   }
 }
 
+/** Digests of reports that an entry tells of: the machine-readable form and the print. */
+function issued({ seq, actor, event }, counts) {
+  if (event.type !== "pulverlog.report.issued" || actor.id !== "sys" || !isObject(event.data)) return;
+  for (const digest of [event.data.digest, event.data.pdf_digest]) if (HEX64.test(digest)) counts.reports.set(digest, seq);
+}
+
 async function wholeLog(files, keys, quorum, tell) {
   const checkpoints = [...files.keys()].filter((n) => /^checkpoints\/[^/]+\.note$/.test(n)).sort().map((n) => readCheckpoint(files.get(n), n));
   if (!checkpoints.length) throw new Unchecked("the bundle holds no checkpoint");
-  const counts = { entries: 0, unsigned: 0, unknown: 0, covered: 0, met: false, signed: 0 };
+  const counts = { entries: 0, unsigned: 0, unknown: 0, covered: 0, met: false, signed: 0, reports: new Map() };
   const tree = new Tree();
   await atSize(0, checkpoints, tree, keys, quorum, counts);
   let before = { leaf: await sha256(), ms: 0 };
@@ -384,6 +390,7 @@ async function wholeLog(files, keys, quorum, tell) {
     await tree.add(leaf);
     before = { leaf, ms, treeBefore };
     counts.entries += 1;
+    issued(entry, counts);
     await atSize(at + 1, checkpoints, tree, keys, quorum, counts);
     if (at % 512 === 511) await tell(counts.entries);
   }
@@ -430,7 +437,7 @@ async function excerpt(files, keys, quorum) {
   const proofs = names.map((n) => readProof(files.get(n), n)).sort((a, b) => a.index - b.index);
   const all = [...lines(files.get("entries.ndjson"))];
   if (all.length !== proofs.length) throw new Unchecked("not as many entries as proofs");
-  const counts = { entries: 0, unsigned: 0, unknown: 0, uncovered: 0 };
+  const counts = { entries: 0, unsigned: 0, unknown: 0, uncovered: 0, reports: new Map(), held: new Set() };
   for (const [at, line] of all.entries()) {
     const proof = proofs[at];
     const entry = readEntry(line, proof.index);
@@ -441,6 +448,8 @@ async function excerpt(files, keys, quorum) {
     if (!quorum(result.witnesses)) throw new Fault("quorum", proof.index, "the checkpoint does not meet the policy");
     if (!(await proofHolds(proof, await leafHash(line.bytes)))) throw new Fault("proof", proof.index, "the path does not lead to the root");
     counts.entries += 1;
+    counts.held.add(entry.seq);
+    issued(entry, counts);
     if (!result.witnesses.size) counts.uncovered += 1;
   }
   return { ...counts, excerpt: true };
@@ -518,4 +527,22 @@ export async function check(files, { trusted = "", tell = async () => {} } = {})
   const isExcerpt = [...files.keys()].some((name) => name.startsWith("proofs/"));
   const counts = isExcerpt ? await excerpt(files, keys, quorum) : await wholeLog(files, keys, quorum, tell);
   return { ...counts, log: keys.log.text };
+}
+
+/** Values of a report that name the entries they rest on: pointer (RFC 6901) and entries. */
+function* linesOf(value, pointer = "") {
+  if (typeof value !== "object" || value === null) return;
+  if (Array.isArray(value.entries) && value.entries.length) yield [pointer, value.entries];
+  else if (Number.isSafeInteger(value.entry)) yield [pointer, [value.entry]];
+  for (const [name, inner] of Object.entries(value)) yield* linesOf(inner, `${pointer}/${name.replaceAll("~", "~0").replaceAll("/", "~1")}`);
+}
+
+/** Holds a report against what was checked: the entry that tells of these very bytes (null: none),
+ *  and the lines whose every entry an excerpt holds. */
+export async function reportIn(counts, bytes) {
+  const seq = counts.reports.get(hex(await sha256(bytes))) ?? null;
+  let report = null;
+  try { report = JSON.parse(decode(bytes) ?? ""); } catch { /* the print has no lines to follow */ }
+  const proved = seq !== null && counts.held ? [...linesOf(report)].filter(([, entries]) => entries.every((entry) => counts.held.has(entry))) : [];
+  return { seq, lines: proved.map(([pointer]) => pointer) };
 }

@@ -12,6 +12,7 @@ use shopfloor::ids::Label;
 
 use super::wire::{FindingView, utc};
 use crate::app::{Caller, Recorder};
+use crate::authn::Identity;
 use crate::authz;
 use crate::problem::{Problem, Result};
 
@@ -172,9 +173,9 @@ pub(super) async fn prove_entry(
 }
 
 /// The bytes of an entry, if the caller may see it.
-pub(super) fn visible(recorder: &Recorder, caller: &Caller, seq: u64) -> Result<Vec<u8>> {
+pub(super) fn visible(recorder: &Recorder, who: &Identity, seq: u64) -> Result<Vec<u8>> {
     let bytes = recorder.log.entry(seq)?.ok_or_else(Problem::not_found)?;
-    authz::may_see(caller, site_of(&bytes).as_ref())?;
+    authz::may_see(who, site_of(&bytes).as_ref())?;
     Ok(bytes)
 }
 

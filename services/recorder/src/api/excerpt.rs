@@ -15,11 +15,13 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use shopfloor::ids::FileDigest;
+use shopfloor::record::events::ReportIssued;
 use zip::write::{SimpleFileOptions, ZipWriter};
 
 use super::entries::visible;
 use super::reports::issued;
 use crate::app::{Caller, Recorder};
+use crate::authn::Identity;
 use crate::limits::EXCERPT_ENTRIES_MAX;
 use crate::log::Signed;
 use crate::problem::{Problem, Result};
@@ -88,23 +90,44 @@ pub(super) async fn prove_report_line(
     digest: web::Path<String>,
     query: web::Query<LineQuery>,
 ) -> Result<HttpResponse> {
-    let (seq, report) = issued(&recorder, &caller, &digest)?;
+    proved(&recorder, &caller, &digest, &query.line).await
+}
+
+/// A report as it was issued: the entry that tells of it, what it tells, and its machine-readable
+/// form.
+pub(crate) async fn as_data(
+    recorder: &web::Data<Recorder>,
+    who: &Identity,
+    digest: &str,
+) -> Result<(u64, ReportIssued, Vec<u8>)> {
+    let (seq, report) = issued(recorder, who, digest)?;
     let (shared, digest) = (recorder.clone(), report.digest.clone());
     let read_report = move || Ok(shared.reports.get(&digest, Form::Json, Some(&digest))?);
     let json = recorder.blocking(read_report).await?.ok_or_else(Problem::not_found)?;
-    let seqs = line_entries(&json, &query.line).ok_or_else(|| {
+    Ok((seq, report, json))
+}
+
+/// The proof of one line of an issued report.
+pub(crate) async fn proved(
+    recorder: &web::Data<Recorder>,
+    who: &Identity,
+    digest: &str,
+    line: &str,
+) -> Result<HttpResponse> {
+    let (seq, report, json) = as_data(recorder, who, digest).await?;
+    let seqs = line_entries(&json, line).ok_or_else(|| {
         Problem::parameter(
             "line",
             "a JSON pointer to a line that names its `entries` or `entry` is wanted",
         )
     })?;
-    let mut entries = read(&recorder, &caller, seqs, "line")?;
+    let mut entries = read(recorder, who, seqs, "line")?;
     // It belongs to no site; who may read the report may read that it was issued.
     let issue = recorder.log.entry(seq)?.ok_or_else(Problem::not_found)?;
     entries.push((seq, issue));
     entries.sort_unstable();
     entries.dedup();
-    answer(&recorder, entries, &name_of(&report.digest)).await
+    answer(recorder, entries, &name_of(&report.digest)).await
 }
 
 fn name_of(digest: &FileDigest) -> String {
@@ -114,18 +137,74 @@ fn name_of(digest: &FileDigest) -> String {
 /// The entries that a line of a report names.
 fn line_entries(json: &[u8], pointer: &str) -> Option<BTreeSet<u64>> {
     let report: Value = serde_json::from_slice(json).ok()?;
-    let line = report.pointer(pointer)?;
+    named_entries(report.pointer(pointer)?)
+}
+
+/// The entries that a value of a report names as what it rests on.
+fn named_entries(line: &Value) -> Option<BTreeSet<u64>> {
     let one = line.get("entry").map(std::slice::from_ref);
     let entries = line.get("entries").and_then(Value::as_array).map(Vec::as_slice).or(one)?;
     let seqs: BTreeSet<u64> = entries.iter().map(Value::as_u64).collect::<Option<_>>()?;
     (!seqs.is_empty()).then_some(seqs)
 }
 
+/// A line of a report that can be proved.
+#[derive(Debug, PartialEq, Eq)]
+pub(crate) struct Line {
+    /// JSON pointer (RFC 6901) into the machine-readable form.
+    pub(crate) pointer: String,
+    /// Its first values, so that a reader finds it in the print.
+    pub(crate) told: String,
+    /// The entries it rests on, ascending.
+    pub(crate) entries: BTreeSet<u64>,
+}
+
+/// Every line of a report that names the entries it rests on, in the order of the report.
+pub(crate) fn lines(json: &[u8]) -> Vec<Line> {
+    fn walk(value: &Value, pointer: &str, out: &mut Vec<Line>) {
+        if let Some(entries) = named_entries(value) {
+            out.push(Line { pointer: pointer.to_owned(), told: first_values(value), entries });
+        }
+        match value {
+            Value::Object(members) => {
+                for (name, inner) in members {
+                    let name = name.replace('~', "~0").replace('/', "~1");
+                    walk(inner, &format!("{pointer}/{name}"), out);
+                }
+            }
+            Value::Array(items) => {
+                for (number, inner) in items.iter().enumerate() {
+                    walk(inner, &format!("{pointer}/{number}"), out);
+                }
+            }
+            Value::Null | Value::Bool(_) | Value::Number(_) | Value::String(_) => {}
+        }
+    }
+    let mut out = Vec::new();
+    if let Ok(report) = serde_json::from_slice(json) {
+        walk(&report, "", &mut out);
+    }
+    out
+}
+
+/// The first words and numbers of a line.
+fn first_values(line: &Value) -> String {
+    const SHOWN: usize = 4;
+    const LONG: usize = 40;
+    let members = line.as_object().into_iter().flatten();
+    let texts = members.filter_map(|(name, value)| match value {
+        Value::String(text) if text.len() <= LONG => Some(text.clone()),
+        Value::Number(number) if name != "entry" => Some(number.to_string()),
+        _ => None,
+    });
+    texts.take(SHOWN).collect::<Vec<_>>().join(" · ")
+}
+
 type Entries = Vec<(u64, Vec<u8>)>;
 
 fn read(
     recorder: &Recorder,
-    caller: &Caller,
+    who: &Identity,
     seqs: BTreeSet<u64>,
     parameter: &'static str,
 ) -> Result<Entries> {
@@ -133,7 +212,7 @@ fn read(
         let detail = format!("an excerpt has at most {EXCERPT_ENTRIES_MAX} entries");
         return Err(Problem::parameter(parameter, detail));
     }
-    seqs.into_iter().map(|seq| Ok((seq, visible(recorder, caller, seq)?))).collect()
+    seqs.into_iter().map(|seq| Ok((seq, visible(recorder, who, seq)?))).collect()
 }
 
 async fn answer(
@@ -186,4 +265,28 @@ fn pack(
         file(&bundle::proof_name(*seq), proof.to_string().as_bytes())?;
     }
     Ok(zip.finish()?.into_inner())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn lines_of_a_report_are_found_with_their_pointers() {
+        let report = br#"{"containers":[{"container":"D-1","entries":[4,9],"net_kg":"3.2"},
+            {"container":"D-2","entries":[]}],"parts":{"a/b":{"entry":7,"serial":"SV-1"}}}"#;
+        let line = |pointer: &str, told: &str, entries: &[u64]| Line {
+            pointer: pointer.to_owned(),
+            told: told.to_owned(),
+            entries: entries.iter().copied().collect(),
+        };
+        let found = lines(report);
+        assert_eq!(
+            found,
+            [line("/containers/0", "D-1 · 3.2", &[4, 9]), line("/parts/a~1b", "SV-1", &[7])]
+        );
+        for line in found {
+            assert_eq!(line_entries(report, &line.pointer), Some(line.entries));
+        }
+    }
 }

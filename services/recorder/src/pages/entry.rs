@@ -7,11 +7,15 @@ use shopfloor::ids::Label;
 use shopfloor::{Event, Fact};
 
 use super::parts::{Block, BlocksPage, Cell, Table, facts};
+use super::then::Then;
 use super::visit::{self, Fault, Shown, Visit};
+use super::words::Words;
 use crate::log::LogError;
 
 /// Most entries of a timeline.
 pub(crate) const TIMELINE_MAX: usize = 60;
+/// Most entries of it that came after an earlier moment.
+const LATER_SHOWN: usize = 20;
 
 /// The site of a stored entry; `None` if its event names none.
 fn site_of(entry: &[u8]) -> Option<Label> {
@@ -81,10 +85,10 @@ fn page(visit: &Visit, seq: u64) -> Shown {
         let amendments = state.record.amendments(seq);
         let original = fact.as_ref().map(|f| f.event.data()).unwrap_or_default();
         let mut values =
-            flat(&original).into_iter().map(|(name, value)| (name, vec![value])).collect();
+            flat(words, &original).into_iter().map(|(name, value)| (name, vec![value])).collect();
         for amendment in amendments {
             let data = amendment.event.as_ref().map(Event::data).unwrap_or_default();
-            correct(&mut values, &flat(&data));
+            correct(&mut values, &flat(words, &data));
         }
         let mut blocks = Vec::new();
         if let Some(last) = amendments.last() {
@@ -169,6 +173,7 @@ fn head(visit: &Visit, fact: &Fact, zone: &jiff::tz::TimeZone) -> Block {
             ("done", Cell::Text(visit.words.moment(fact.time.ms(), zone))),
             ("person", Cell::Text(who)),
             ("site", Cell::maybe(fact.site.as_ref())),
+            // As recorded: what programs look for.
             ("event", Cell::Text(fact.event.kind().name.to_owned())),
         ],
     )
@@ -177,40 +182,57 @@ fn head(visit: &Visit, fact: &Fact, zone: &jiff::tz::TimeZone) -> Block {
 type Values = Vec<(String, Vec<String>)>;
 
 /// The values of a form by their path. A quantity is one value.
-fn flat(data: &serde_json::Value) -> Vec<(String, String)> {
-    fn walk(path: &str, value: &serde_json::Value, out: &mut Vec<(String, String)>) {
+fn flat(words: &'static Words, data: &serde_json::Value) -> Vec<(String, String)> {
+    fn walk(
+        words: &'static Words,
+        path: &str,
+        value: &serde_json::Value,
+        out: &mut Vec<(String, String)>,
+    ) {
         match value {
             serde_json::Value::Object(members) => {
                 if let (Some(value), Some(unit), 2) =
                     (members.get("value"), members.get("unit"), members.len())
                 {
-                    let text = |v: &serde_json::Value| v.as_str().unwrap_or_default().to_owned();
-                    out.push((path.to_owned(), format!("{} {}", text(value), text(unit))));
+                    let number = words.number(value.as_str().unwrap_or_default());
+                    let unit = match unit.as_str().unwrap_or_default() {
+                        // A bare number.
+                        "1" => String::new(),
+                        unit => format!(" {}", words.code("unit", unit)),
+                    };
+                    out.push((path.to_owned(), format!("{number}{unit}")));
                 } else if let (Some(check), Some(ok), 2) =
                     (members.get("check"), members.get("ok"), members.len())
                 {
-                    let ok = if ok.as_bool() == Some(true) { "yes" } else { "no" };
-                    out.push((check.as_str().unwrap_or_default().to_owned(), ok.to_owned()));
+                    let ok = yes_no(words, ok.as_bool() == Some(true));
+                    out.push((check.as_str().unwrap_or_default().to_owned(), ok));
                 } else {
                     for (name, value) in members {
                         let path =
                             if path.is_empty() { name.clone() } else { format!("{path}.{name}") };
-                        walk(&path, value, out);
+                        walk(words, &path, value, out);
                     }
                 }
             }
             serde_json::Value::Array(items) => {
                 for (number, item) in items.iter().enumerate() {
-                    walk(&format!("{path}.{}", number + 1), item, out);
+                    walk(words, &format!("{path}.{}", number + 1), item, out);
                 }
             }
             serde_json::Value::String(text) => out.push((path.to_owned(), text.clone())),
+            serde_json::Value::Bool(answer) => {
+                out.push((path.to_owned(), yes_no(words, *answer)));
+            }
             other => out.push((path.to_owned(), other.to_string())),
         }
     }
     let mut out = Vec::new();
-    walk("", data, &mut out);
+    walk(words, "", data, &mut out);
     out
+}
+
+fn yes_no(words: &'static Words, yes: bool) -> String {
+    words.t(if yes { "form.yes" } else { "form.no" }).to_owned()
 }
 
 /// Puts the values of a correction beside those before; a value that is gone leaves a dash.
@@ -237,7 +259,7 @@ fn contents(visit: &Visit, values: &Values, corrections: usize) -> Table {
     }
     table.with(values.iter().map(|(name, columns)| {
         let changed = columns.windows(2).any(|pair| pair[0] != pair[1]);
-        let mut row = vec![Cell::Text(words.code("check", name))];
+        let mut row = vec![Cell::Text(member(words, name))];
         row.extend(columns.iter().map(|value| {
             if changed { Cell::Strong(value.clone()) } else { Cell::Text(value.clone()) }
         }));
@@ -245,51 +267,90 @@ fn contents(visit: &Visit, values: &Values, corrections: usize) -> Table {
     }))
 }
 
-/// The newest entries about a subject as a table.
+/// What a member of an event is called: the question of the form that asks for it, else its path.
+fn member(words: &'static Words, path: &str) -> String {
+    let asked = words.t(&format!("field.{}", path.replace('.', "_")));
+    if asked == "?" { words.code("check", path) } else { asked.to_owned() }
+}
+
+/// Entries about a subject as a table: the newest, or those around an earlier moment, with what came
+/// after it marked.
 pub(crate) fn timeline(
     visit: &Visit,
     entries: &[u64],
     zone: &jiff::tz::TimeZone,
+    then: Option<&Then>,
 ) -> Result<Table, Fault> {
     let words = visit.words;
-    let from = entries.len().saturating_sub(TIMELINE_MAX);
-    let mut table =
-        Table::new(words, "thing.timeline", &["done", "event", "what", "person", "entry"]);
+    let newest = then.map_or(entries.len(), |then| {
+        let told = entries.partition_point(|seq| *seq < then.known);
+        entries.len().min(told + LATER_SHOWN)
+    });
+    let from = newest.saturating_sub(TIMELINE_MAX);
+    let columns: &[&str] = &["done", "event", "what", "person", "entry"];
+    let mut table = Table::new(words, "thing.timeline", columns);
+    if then.is_some() {
+        table.columns.insert(0, words.t("column.then").to_owned());
+    }
     let mut facts = Vec::new();
-    for seq in &entries[from..] {
+    for seq in &entries[from..newest] {
         facts.extend(fact(visit, *seq)?);
     }
     // In order of work, newest first: a late entry stands where the work was done.
     facts.sort_by_key(|fact| std::cmp::Reverse((fact.time.ms(), fact.seq)));
     table.rows.extend(facts.iter().map(|fact| {
         let who = fact.performer.person().map_or_else(|| "–".to_owned(), ToString::to_string);
-        vec![
+        let mut row = vec![
             Cell::Text(words.moment(fact.time.ms(), zone)),
             Cell::Text(words.code("event", fact.event.kind().name)),
-            Cell::Text(short(&fact.event.data())),
+            Cell::Text(short(words, &fact.event.data())),
             Cell::Text(who),
             Cell::Entries(vec![fact.seq]),
-        ]
+        ];
+        if let Some(then) = then {
+            let later = then.is_before(fact.time.ms(), fact.seq);
+            let cell = if later {
+                Cell::Strong(words.t("then.later").to_owned())
+            } else {
+                Cell::Text(words.t("then.told").to_owned())
+            };
+            row.insert(0, cell);
+        }
+        row
     }));
-    if from > 0 {
-        table.caption = format!("{} ({})", table.caption, words.n("thing.earlier", from));
+    let hidden = [("thing.earlier", from), ("thing.later", entries.len() - newest)];
+    for (key, count) in hidden.into_iter().filter(|(_, count)| *count > 0) {
+        table.caption = format!("{} ({})", table.caption, words.n(key, count));
     }
     Ok(table)
 }
 
 /// The first few values of a form in one line.
-fn short(data: &serde_json::Value) -> String {
+fn short(words: &'static Words, data: &serde_json::Value) -> String {
     const SHOWN: usize = 3;
-    let mut values = flat(data);
+    let mut values = flat(words, data);
     // Digests and steps answered yes tell a reader nothing; they stand on the page of the entry.
-    values.retain(|(_, value)| value.len() < 40 && value != "yes");
+    let yes = yes_no(words, true);
+    values.retain(|(_, value)| value.len() < 40 && *value != yes);
     let more = if values.len() > SHOWN { " …" } else { "" };
     let shown = values.iter().take(SHOWN).map(|(_, value)| value.as_str());
     format!("{}{more}", shown.collect::<Vec<_>>().join(", "))
 }
 
-/// Entries about a subject, ascending.
+/// Entries about a subject and those that amend them, ascending.
 pub(crate) fn about(visit: &Visit, subject: &str) -> Result<Vec<u64>, Fault> {
     const MAX: usize = 100_000;
-    Ok(visit.recorder.log.by_subject(subject, 0, MAX)?)
+    Ok(with_amendments(visit, visit.recorder.log.by_subject(subject, 0, MAX)?))
+}
+
+/// Entries with those that corrected or voided them, ascending.
+pub(crate) fn with_amendments(visit: &Visit, mut entries: Vec<u64>) -> Vec<u64> {
+    let amendments: Vec<u64> = visit.recorder.log.ask(|state| {
+        let of = |seq: &u64| state.record.amendments(*seq).iter().map(|amendment| amendment.by);
+        entries.iter().flat_map(of).collect()
+    });
+    entries.extend(amendments);
+    entries.sort_unstable();
+    entries.dedup();
+    entries
 }

@@ -17,6 +17,7 @@ mod powder;
 mod record;
 mod reports;
 mod signin;
+mod then;
 mod things;
 mod today;
 mod visit;
@@ -111,6 +112,8 @@ pub fn configure(config: &mut ServiceConfig) {
         .route("/reports", web::post().to(reports::order))
         .route("/reports/look", web::get().to(reports::look))
         .route("/reports/{digest}", web::get().to(reports::file))
+        .route("/reports/{digest}/evidence", web::get().to(reports::evidence))
+        .route("/reports/{digest}/excerpt", web::get().to(reports::excerpt))
         .route("/audit", web::get().to(audit::audit))
         .route("/entries/{seq}", web::get().to(entry::entry))
         .route("/entries/{seq}/raw", web::get().to(entry::raw))

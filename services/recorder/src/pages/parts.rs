@@ -1,6 +1,7 @@
 //! Parts that pages are made of: tables, measured bars, charts. Drawings are SVG in the page, and
 //! each stands beside the table of its figures.
 
+use std::borrow::Cow;
 use std::fmt::Write as _;
 
 use askama::Template;
@@ -155,6 +156,8 @@ pub(crate) enum Block {
     Drawing { title: String, svg: String },
     /// A paragraph.
     Words(String),
+    /// What to do, one after the other.
+    Steps(Vec<String>),
     /// A heading.
     Heading(String),
     /// Large links to what can be done here.
@@ -163,6 +166,8 @@ pub(crate) enum Block {
     Notice(String),
     /// A form.
     Form(Form),
+    /// Which moment the page shows, and the way to others.
+    Then(super::then::Panel),
 }
 
 /// A short form in a page: what to tick, to choose and to type, and a second person if wanted.
@@ -170,7 +175,7 @@ pub(crate) enum Block {
 pub(crate) struct Form {
     pub(crate) title: String,
     pub(crate) lead: String,
-    pub(crate) action: &'static str,
+    pub(crate) action: Cow<'static, str>,
     pub(crate) method: &'static str,
     pub(crate) hidden: Vec<(String, String)>,
     /// Ticked from the start.
@@ -202,13 +207,13 @@ pub(crate) struct Choice {
 
 impl Form {
     /// A form that asks.
-    pub(crate) fn get(action: &'static str, submit: &str) -> Self {
-        Self { action, method: "get", submit: submit.to_owned(), ..Self::default() }
+    pub(crate) fn get(action: impl Into<Cow<'static, str>>, submit: &str) -> Self {
+        Self { action: action.into(), method: "get", submit: submit.to_owned(), ..Self::default() }
     }
 
     /// A form that records.
     pub(crate) fn post(action: &'static str, submit: &str) -> Self {
-        Self { action, method: "post", submit: submit.to_owned(), ..Self::default() }
+        Self { action: action.into(), method: "post", submit: submit.to_owned(), ..Self::default() }
     }
 }
 

@@ -11,8 +11,9 @@ use shopfloor::common::Day;
 use shopfloor::people::events::Role;
 use shopfloor::record::IssuedReport;
 
-use super::parts::{Block, Cell, Table};
+use super::parts::{self, Block, BlocksPage, Cell, Table, facts};
 use super::visit::{self, Fault, Shown, Top, Visit};
+use crate::api::excerpt::{Line, as_data, lines, proved};
 use crate::api::reports::{as_issued, compiled, form, issue, language, of_period};
 use crate::authz;
 use crate::reports::Form;
@@ -81,7 +82,7 @@ fn page(visit: &Visit, order: &Order, wrong: Option<String>) -> Shown {
         let sites: Vec<String> = sites.iter().map(ToString::to_string).collect();
         (rows, sites, visit.zone(state, None), state.as_of)
     });
-    let columns = ["report", "subject", "period", "as_of", "files", "digest", "entry"];
+    let columns = ["report", "subject", "period", "as_of", "files", "evidence", "digest", "entry"];
     let table = Table::new(words, "list.reports", &columns).with(rows);
     // Last month is what is asked for on most days.
     let today = visit.now.to_zoned_datetime(zone).date();
@@ -119,6 +120,10 @@ fn row(visit: &Visit, issued: &IssuedReport, inside: bool) -> Vec<Cell> {
         Cell::maybe(period),
         Cell::Number(report.as_of.to_string()),
         Cell::Links(forms.iter().map(file).collect()),
+        Cell::Link {
+            href: format!("/reports/{}/evidence", report.digest),
+            text: words.t("evidence.link").to_owned(),
+        },
         Cell::Text(report.digest.to_string()),
         if inside { Cell::Entries(vec![issued.seq]) } else { Cell::Text(issued.seq.to_string()) },
     ]
@@ -167,6 +172,113 @@ pub(crate) async fn file(
     visit::show(&request, "reports", async |visit| {
         let form = form(order.format.as_deref())?;
         Ok(as_issued(&visit.recorder, &visit.who, &digest, form).await?)
+    })
+    .await
+}
+
+/// Most lines of a report that are listed; every other one is proved by its pointer.
+const LINES_MAX: usize = 200;
+
+/// Which line of a report.
+#[derive(Debug, Deserialize)]
+pub(crate) struct OfLine {
+    #[serde(default)]
+    line: String,
+}
+
+/// The evidence of an issued report: its lines, the proof of each, and how to check them.
+pub(crate) async fn evidence(request: HttpRequest, digest: web::Path<String>) -> HttpResponse {
+    visit::show(&request, "reports", async |visit| {
+        let (seq, report, json) = as_data(&visit.recorder, &visit.who, &digest).await?;
+        let words = visit.words;
+        let inside = visit.who.roles.iter().any(|role| *role != Role::Authority);
+        let entries = |entries: Vec<u64>| {
+            if inside { Cell::Entries(entries) } else { Cell::Text(numbers(&entries)) }
+        };
+        let file = |form: &Form| {
+            let href = format!("/reports/{}?format={}", report.digest, form.as_str());
+            (href, form.as_str().to_uppercase())
+        };
+        let head = facts(
+            words,
+            vec![
+                ("subject", Cell::maybe(report.site.as_ref().or(report.lot.as_ref()))),
+                ("as_of", Cell::Text(report.as_of.to_string())),
+                ("entry", entries(vec![seq])),
+                ("digest", Cell::Text(report.digest.to_string())),
+                ("pdf_digest", Cell::maybe(report.pdf_digest.as_ref())),
+                (
+                    "files",
+                    Cell::Links([Form::Pdf, Form::Csv, Form::Json].iter().map(file).collect()),
+                ),
+            ],
+        );
+        let lines = lines(&json);
+        let address = |line: &Line| {
+            format!("/reports/{}/excerpt?line={}", report.digest, visit::encoded(&line.pointer))
+        };
+        let rows = lines.iter().take(LINES_MAX).map(|line| {
+            vec![
+                Cell::Text(line.pointer.clone()),
+                Cell::Text(line.told.clone()),
+                entries(line.entries.iter().copied().collect()),
+                Cell::Link { href: address(line), text: words.t("evidence.take").to_owned() },
+            ]
+        });
+        let columns = ["line", "told", "entries", "evidence"];
+        let mut table = Table::new(words, "evidence.lines", &columns).with(rows);
+        table.caption = format!("{} ({})", table.caption, lines.len());
+        let by_pointer = parts::Form::get(
+            format!("/reports/{}/excerpt", report.digest),
+            words.t("evidence.take"),
+        );
+        let by_pointer = parts::Form {
+            title: words.t("evidence.other").to_owned(),
+            texts: vec![("line".to_owned(), words.t("column.line").to_owned(), String::new())],
+            ..by_pointer
+        };
+        let steps = ["files", "digest", "browser", "script", "key"];
+        let steps = steps.map(|step| words.t(&format!("evidence.step_{step}")).to_owned());
+        let mut blocks = vec![
+            head,
+            Block::Heading(words.t("evidence.how").to_owned()),
+            Block::Steps(steps.to_vec()),
+            Block::Doing(vec![(
+                "/audit#verify-bundle".to_owned(),
+                words.t("audit.verify").to_owned(),
+            )]),
+            Block::Words(words.t("evidence.proves").to_owned()),
+            Block::Table(table),
+        ];
+        if lines.len() > LINES_MAX {
+            blocks.push(Block::Form(by_pointer));
+        }
+        let kind = words.code("report", report.report.as_str());
+        let as_of = visit.recorder.log.ask(|state| state.as_of);
+        let top = visit.top(words.n("evidence.title", kind), Some(as_of));
+        let lead = report.from.zip(report.to);
+        let lead = lead.map(|(from, to)| format!("{} – {}", words.day(from), words.day(to)));
+        visit.page(&BlocksPage { top, lead: lead.unwrap_or_default(), blocks })
+    })
+    .await
+}
+
+/// Numbers of entries for somebody who may not open them: the first ones.
+fn numbers(entries: &[u64]) -> String {
+    const SHOWN: usize = 6;
+    let more = if entries.len() > SHOWN { " …" } else { "" };
+    let shown = entries.iter().take(SHOWN).map(ToString::to_string);
+    format!("{}{more}", shown.collect::<Vec<_>>().join(", "))
+}
+
+/// The proof of one line of an issued report.
+pub(crate) async fn excerpt(
+    request: HttpRequest,
+    digest: web::Path<String>,
+    query: web::Query<OfLine>,
+) -> HttpResponse {
+    visit::show(&request, "reports", async |visit| {
+        Ok(proved(&visit.recorder, &visit.who, &digest, &query.line).await?)
     })
     .await
 }

@@ -5,6 +5,7 @@ use actix_web::{HttpRequest, HttpResponse, web};
 use jiff::tz::TimeZone;
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive as _;
+use shopfloor::State;
 use shopfloor::common::Outcome;
 use shopfloor::equipment::{DueQuery, DueTask, MachineView, MeterView};
 use shopfloor::ids::{Label, Place};
@@ -14,8 +15,9 @@ use shopfloor::powder::lineage::Direction;
 use shopfloor::powder::views::{LotView, Makeup};
 use shopfloor::quantity::Mass;
 
-use super::entry::{about, timeline};
+use super::entry::{about, timeline, with_amendments};
 use super::parts::{Bar, Block, BlocksPage, Cell, LineChart, Table, facts};
+use super::then::{About, Asked, Order, Then, View};
 use super::visit::{self, Fault, Shown, Visit};
 use super::words::Words;
 
@@ -28,27 +30,92 @@ pub(crate) fn mass(visit: &Visit, mass: &Mass) -> String {
 }
 
 /// One machine.
-pub(crate) async fn machine(request: HttpRequest, id: web::Path<String>) -> HttpResponse {
-    visit::show(&request, "equipment", async |visit| machine_page(visit, &label(&id)?)).await
+pub(crate) async fn machine(
+    request: HttpRequest,
+    id: web::Path<String>,
+    asked: web::Query<Asked>,
+) -> HttpResponse {
+    visit::show(&request, "equipment", async |visit| {
+        let id = label(&id)?;
+        let found = visit.recorder.log.ask(|state| {
+            let site = state.equipment.machine(&id)?.site;
+            Some((visit.zone(state, site.as_ref()), site))
+        });
+        let (zone, site) = found.ok_or(Fault::NotFound)?;
+        super::today::seen(visit, site.as_ref(), ())?;
+        let entries = about(visit, &format!("equipment/{id}"))?;
+        let path = format!("/equipment/{id}");
+        let about = About { path: &path, entries: &entries, zone: &zone, order: Order::Record };
+        if let Some(go) = about.go(&asked) {
+            return go;
+        }
+        machine_page(visit, &id, &about, &about.read(visit, &asked)?)
+    })
+    .await
 }
 
-fn machine_page(visit: &Visit, id: &Label) -> Shown {
-    let entries = about(visit, &format!("equipment/{id}"))?;
-    let words = visit.words;
-    let found = visit.recorder.log.ask(|state| {
-        let machine = state.equipment.machine(id)?;
-        let query = DueQuery { machine: Some(id.clone()), ..DueQuery::default() };
-        let due = state.equipment.due(&state.record, &query, visit.now).tasks;
-        Some((visit.zone(state, machine.site.as_ref()), machine, due, state.as_of))
+/// What was to be done to a machine, and how it stood.
+type Standing = (MachineView, Vec<DueTask>);
+
+/// How a machine stands, or stood.
+fn standing(visit: &Visit, state: &State, id: &Label, then: Option<&Then>) -> Option<Standing> {
+    let query = DueQuery { machine: Some(id.clone()), ..DueQuery::default() };
+    match then {
+        None => {
+            let due = state.equipment.due(&state.record, &query, visit.now).tasks;
+            Some((state.equipment.machine(id)?, due))
+        }
+        Some(then) => {
+            let equipment = state.equipment.machine_as_of(&state.record, id, then.known);
+            let settings = state.record.settings_as_of(then.known);
+            Some((equipment.machine(id)?, equipment.due(&settings, &query, then.at).tasks))
+        }
+    }
+}
+
+fn machine_page(now: &Visit, id: &Label, about: &About<'_>, view: &View) -> Shown {
+    let words = now.words;
+    let then = view.then.as_ref();
+    let earlier = then.map(|then| now.at(then.at));
+    let visit = earlier.as_ref().unwrap_or(now);
+    let (found, as_of) = visit.recorder.log.ask(|state| {
+        let as_of = then.map_or(state.as_of, |then| then.known);
+        (standing(visit, state, id, then), as_of)
     });
-    let (zone, machine, due, as_of) = found.ok_or(Fault::NotFound)?;
-    super::today::seen(visit, machine.site.as_ref(), ())?;
-    let mut blocks = vec![machine_head(visit, &machine)];
-    blocks.push(Block::Doing(machine_doing(visit, &machine)));
-    blocks.push(Block::Table(due_table(visit, &due)));
-    blocks.push(Block::Table(positions(visit, &machine)));
+    let mut blocks = vec![about.panel(words, view)];
+    let mut title = id.to_string();
+    let mut lead = String::new();
+    if let Some((machine, due)) = &found {
+        title = machine.title.as_ref().map_or(title, |t| format!("{id} · {t}"));
+        let kind =
+            machine.kind.map_or_else(String::new, |k| words.code("equipment_kind", k.as_str()));
+        let room = machine.room.as_ref().map(|r| format!(" · {r}")).unwrap_or_default();
+        lead = format!("{kind}{room}");
+        machine_blocks(visit, machine, due, about.zone, &mut blocks);
+    } else {
+        blocks.push(Block::Words(words.t("then.nothing").to_owned()));
+    }
+    blocks.push(Block::Table(timeline(visit, about.entries, about.zone, then)?));
+    visit.page(&BlocksPage { top: visit.top(title, Some(as_of)), lead, blocks })
+}
+
+fn machine_blocks(
+    visit: &Visit,
+    machine: &MachineView,
+    due: &[DueTask],
+    zone: &TimeZone,
+    blocks: &mut Vec<Block>,
+) {
+    let words = visit.words;
+    blocks.push(machine_head(visit, machine));
+    let doing = machine_doing(visit, machine);
+    if !doing.is_empty() {
+        blocks.push(Block::Doing(doing));
+    }
+    blocks.push(Block::Table(due_table(visit, due)));
+    blocks.push(Block::Table(positions(visit, machine)));
     for meter in &machine.meters {
-        meter_blocks(visit, meter, &due, &zone, &mut blocks);
+        meter_blocks(visit, meter, due, zone, blocks);
     }
     let rows = machine.results.iter().map(|r| {
         let result = words.code("result", r.result.as_str());
@@ -59,7 +126,7 @@ fn machine_page(visit: &Visit, id: &Label) -> Shown {
             Cell::Text(what),
             result,
             Cell::maybe(r.measured.as_ref()),
-            Cell::Text(words.moment(r.time_ms, &zone)),
+            Cell::Text(words.moment(r.time_ms, zone)),
             Cell::Entries(vec![r.entry]),
         ]
     });
@@ -67,15 +134,6 @@ fn machine_page(visit: &Visit, id: &Label) -> Shown {
         Table::new(words, "machine.results", &["what", "result", "measured", "done", "entry"])
             .with(rows),
     ));
-    blocks.push(Block::Table(timeline(visit, &entries, &zone)?));
-    let title = machine.title.as_ref().map_or_else(|| id.to_string(), |t| format!("{id} · {t}"));
-    let kind = machine.kind.map_or_else(String::new, |k| words.code("equipment_kind", k.as_str()));
-    let room = machine.room.as_ref().map(|r| format!(" · {r}")).unwrap_or_default();
-    visit.page(&BlocksPage {
-        top: visit.top(title, Some(as_of)),
-        lead: format!("{kind}{room}"),
-        blocks,
-    })
 }
 
 fn machine_head(visit: &Visit, machine: &MachineView) -> Block {
@@ -288,27 +346,75 @@ fn meter_chart(
 }
 
 /// One lot of powder.
-pub(crate) async fn lot(request: HttpRequest, id: web::Path<String>) -> HttpResponse {
-    visit::show(&request, "powder", async |visit| lot_page(visit, &label(&id)?)).await
+pub(crate) async fn lot(
+    request: HttpRequest,
+    id: web::Path<String>,
+    asked: web::Query<Asked>,
+) -> HttpResponse {
+    visit::show(&request, "powder", async |visit| {
+        let id = label(&id)?;
+        let found = visit.recorder.log.ask(|state| {
+            let lot = state.powder.lot(&id, AsOf::Now, visit.now).ok()?;
+            Some((lot, visit.zone(state, None)))
+        });
+        let (lot, zone) = found.ok_or(Fault::NotFound)?;
+        visible(visit, &lot.entries)?;
+        let told = merged(about(visit, &format!("lot/{id}"))?, &lot.entries);
+        let entries = with_amendments(visit, told);
+        let path = format!("/lots/{id}");
+        let about = About { path: &path, entries: &entries, zone: &zone, order: Order::Work };
+        if let Some(go) = about.go(&asked) {
+            return go;
+        }
+        lot_page(visit, &id, &about, &about.read(visit, &asked)?)
+    })
+    .await
 }
 
-fn lot_page(visit: &Visit, id: &Label) -> Shown {
-    let entries = about(visit, &format!("lot/{id}"))?;
-    let words = visit.words;
-    let asked = visit.recorder.log.ask(|state| {
-        let lot = state.powder.lot(id, AsOf::Now, visit.now).ok()?;
-        let page = Page { limit: Some(80), after: None };
-        let forward =
-            state.powder.trace_forward(&Target::Lot(id.clone()), AsOf::Now, AsOf::Now, &page).ok();
-        Some((lot, forward, visit.zone(state, None), state.as_of))
+/// Numbers of entries, ascending, each once.
+fn merged(mut entries: Vec<u64>, more: &[u64]) -> Vec<u64> {
+    entries.extend(more);
+    entries.sort_unstable();
+    entries.dedup();
+    entries
+}
+
+/// Up to where questions about powder look.
+fn bound(state: &State, then: Option<&Then>) -> AsOf {
+    then.map_or(AsOf::Now, |then| then.of_powder(|at| state.powder.has(at)))
+}
+
+fn lot_page(now: &Visit, id: &Label, about: &About<'_>, view: &View) -> Shown {
+    let words = now.words;
+    let then = view.then.as_ref();
+    let earlier = then.map(|then| now.at(then.at));
+    let visit = earlier.as_ref().unwrap_or(now);
+    let zone = about.zone;
+    let (asked, as_of) = visit.recorder.log.ask(|state| {
+        let until = bound(state, then);
+        let found = state.powder.lot(id, until, visit.now).ok().map(|lot| {
+            let page = Page { limit: Some(80), after: None };
+            let of = Target::Lot(id.clone());
+            (lot, state.powder.trace_forward(&of, until, until, &page).ok(), until)
+        });
+        (found, state.as_of)
     });
-    let (lot, forward, zone, as_of) = asked.ok_or(Fault::NotFound)?;
-    visible(visit, &lot.entries)?;
-    let mut blocks = vec![lot_head(visit, &lot), Block::Doing(lot_doing(visit, id))];
+    let mut blocks = vec![about.panel(words, view)];
+    let Some((lot, forward, until)) = asked else {
+        blocks.push(Block::Words(words.t("then.nothing").to_owned()));
+        blocks.push(Block::Table(timeline(visit, about.entries, zone, then)?));
+        let top = visit.top(words.n("lot.title", id), Some(as_of));
+        return visit.page(&BlocksPage { top, lead: String::new(), blocks });
+    };
+    blocks.push(lot_head(visit, &lot));
+    if visit.acts() {
+        blocks.push(Block::Doing(lot_doing(visit, id)));
+    }
     if let Some(forward) = &forward {
         for direction in [Direction::Back, Direction::Forward] {
             let of = format!("lot/{id}");
-            let question = super::powder::question(&of, direction).read()?;
+            let mut question = super::powder::question(&of, direction).read()?;
+            question.as_of = until;
             let drawn = visit.recorder.log.ask(|state| state.powder.lineage(&question).ok());
             if let Some(lineage) = drawn.filter(|lineage| lineage.boxes.len() > 1) {
                 let title = words.t(&format!("trace.{direction}")).replace("{n}", &of);
@@ -318,7 +424,7 @@ fn lot_page(visit: &Visit, id: &Label) -> Shown {
         }
         let rows = forward.edges.iter().map(|e| {
             vec![
-                Cell::Text(words.moment(e.time_ms, &zone)),
+                Cell::Text(words.moment(e.time_ms, zone)),
                 Cell::Text(words.code("move", e.kind.as_str())),
                 place_cell(&e.from),
                 place_cell(&e.into),
@@ -349,7 +455,7 @@ fn lot_page(visit: &Visit, id: &Label) -> Shown {
     blocks.push(Block::Table(
         Table::new(words, "lot.tests", &["test", "result", "entry"]).with(rows),
     ));
-    blocks.push(Block::Table(timeline(visit, &entries, &zone)?));
+    blocks.push(Block::Table(timeline(visit, about.entries, zone, then)?));
     let lead = lot.material.as_ref().map(ToString::to_string).unwrap_or_default();
     visit.page(&BlocksPage { top: visit.top(words.n("lot.title", id), Some(as_of)), lead, blocks })
 }
@@ -366,6 +472,11 @@ fn lot_doing(visit: &Visit, id: &Label) -> Vec<(String, String)> {
         ),
         (format!("/impact?suspect={of}"), words.t("impact.go").to_owned()),
     ];
+    doing.extend(super::record::links(
+        visit,
+        &["lot_test", "lot_release", "transfer"],
+        id.as_str(),
+    ));
     let office = super::OFFICE.iter().any(|role| visit.who.roles.contains(role));
     if office && visit.who.sites.is_none() {
         let forms = crate::reports::Form::ALL.iter().map(|form| {
@@ -472,52 +583,76 @@ fn makeup_table(visit: &Visit, makeup: &Makeup) -> Table {
 }
 
 /// One place that holds powder.
-pub(crate) async fn place(request: HttpRequest, path: web::Path<(String, String)>) -> HttpResponse {
+pub(crate) async fn place(
+    request: HttpRequest,
+    path: web::Path<(String, String)>,
+    asked: web::Query<Asked>,
+) -> HttpResponse {
     visit::show(&request, "powder", async |visit| {
         let place: Place = format!("{}/{}", path.0, path.1).parse().map_err(|_| Fault::NotFound)?;
-        let asked = visit.recorder.log.ask(|state| {
+        let found = visit.recorder.log.ask(|state| {
             let view = state.powder.place(&place, AsOf::Now).ok()?;
-            Some((view, visit.zone(state, None), state.as_of))
+            Some((view, visit.zone(state, None)))
         });
-        let (view, zone, as_of) = asked.ok_or(Fault::NotFound)?;
+        let (view, zone) = found.ok_or(Fault::NotFound)?;
         visible(visit, &view.entries)?;
-        let words = visit.words;
-        let materials: Vec<String> = view.materials.iter().map(ToString::to_string).collect();
-        let mut blocks = vec![facts(
+        let entries = with_amendments(visit, view.entries);
+        let path = format!("/powder/{place}");
+        let about = About { path: &path, entries: &entries, zone: &zone, order: Order::Work };
+        if let Some(go) = about.go(&asked) {
+            return go;
+        }
+        place_page(visit, &place, &about, &about.read(visit, &asked)?)
+    })
+    .await
+}
+
+fn place_page(now: &Visit, place: &Place, about: &About<'_>, view: &View) -> Shown {
+    let words = now.words;
+    let then = view.then.as_ref();
+    let earlier = then.map(|then| now.at(then.at));
+    let visit = earlier.as_ref().unwrap_or(now);
+    let (found, as_of) = visit
+        .recorder
+        .log
+        .ask(|state| (state.powder.place(place, bound(state, then)).ok(), state.as_of));
+    let mut blocks = vec![about.panel(words, view)];
+    if let Some(found) = &found {
+        let materials: Vec<String> = found.materials.iter().map(ToString::to_string).collect();
+        blocks.push(facts(
             words,
             vec![
-                ("held", Cell::Text(mass(visit, &view.held))),
+                ("held", Cell::Text(mass(visit, &found.held))),
                 ("material", Cell::Text(materials.join(", "))),
                 (
                     "lot",
-                    view.lot.as_ref().map_or_else(
+                    found.lot.as_ref().map_or_else(
                         || Cell::maybe(None::<String>),
                         |l| Cell::Link { href: format!("/lots/{l}"), text: l.to_string() },
                     ),
                 ),
-                ("rests_on", Cell::Entries(view.entries.iter().rev().copied().collect())),
+                ("rests_on", Cell::Entries(found.entries.iter().rev().copied().collect())),
             ],
-        )];
-        if let Some(makeup) = &view.makeup {
+        ));
+        if let Some(makeup) = &found.makeup {
             blocks.push(Block::Table(makeup_table(visit, makeup)));
         }
-        let rows = view.holds.iter().map(|h| {
+        let rows = found.holds.iter().map(|h| {
             vec![
                 Cell::Link { href: format!("/lots/{}", h.lot), text: h.lot.to_string() },
                 Cell::Entries(vec![h.entry]),
             ]
         });
         blocks.push(Block::Table(Table::new(words, "powder.holds", &["lot", "entry"]).with(rows)));
-        let mut entries = view.entries.clone();
-        entries.reverse();
-        blocks.push(Block::Table(timeline(visit, &entries, &zone)?));
-        visit.page(&BlocksPage {
-            top: visit.top(place.to_string(), Some(as_of)),
-            lead: words.code("place_kind", place.kind.as_str()),
-            blocks,
-        })
+    } else {
+        blocks.push(Block::Words(words.t("then.nothing").to_owned()));
+    }
+    blocks.push(Block::Table(timeline(visit, about.entries, about.zone, then)?));
+    visit.page(&BlocksPage {
+        top: visit.top(place.to_string(), Some(as_of)),
+        lead: words.code("place_kind", place.kind.as_str()),
+        blocks,
     })
-    .await
 }
 
 /// One build.
@@ -548,10 +683,14 @@ pub(crate) async fn build(request: HttpRequest, id: web::Path<String>) -> HttpRe
                 ("rests_on", Cell::Entries(build.entries.clone())),
             ],
         )];
+        let doing = super::record::links(visit, &["build_end", "recovery"], id.as_str());
+        if !doing.is_empty() {
+            blocks.push(Block::Doing(doing));
+        }
         if let Some(makeup) = &build.makeup {
             blocks.push(Block::Table(makeup_table(visit, makeup)));
         }
-        blocks.push(Block::Table(timeline(visit, &build.entries, &zone)?));
+        blocks.push(Block::Table(timeline(visit, &build.entries, &zone, None)?));
         visit.page(&BlocksPage {
             top: visit.top(words.n("lot.build", &id), Some(as_of)),
             lead: String::new(),

@@ -111,6 +111,8 @@ pub(crate) struct Visit {
     pub(crate) now: Timestamp,
     path: String,
     here: &'static str,
+    /// Whether the page offers to record: an earlier state is looked at, nothing is done to it.
+    acts: bool,
 }
 
 /// The language of a request: the cookie, else what the browser asks for.
@@ -209,7 +211,7 @@ async fn begin(request: &HttpRequest, name: &'static str) -> Result<Visit, Fault
         return Err(Fault::Forbidden);
     }
     let words = words_of(request);
-    Ok(Visit { recorder, who, words, now, path: path_of(request), here: page.path })
+    Ok(Visit { recorder, who, words, now, path: path_of(request), here: page.path, acts: true })
 }
 
 fn path_of(request: &HttpRequest) -> String {
@@ -236,6 +238,25 @@ impl Visit {
             as_of,
             ..bare(self.words, self.path.clone())
         }
+    }
+
+    /// The same visit to how something stood earlier: clocks stand at that time, and nothing is
+    /// offered to be done.
+    pub(crate) fn at(&self, now: Timestamp) -> Self {
+        Self {
+            recorder: self.recorder.clone(),
+            who: Arc::clone(&self.who),
+            words: self.words,
+            now,
+            path: self.path.clone(),
+            here: self.here,
+            acts: false,
+        }
+    }
+
+    /// Whether the page offers to do something.
+    pub(crate) fn acts(&self) -> bool {
+        self.acts
     }
 
     /// A page.
@@ -273,7 +294,8 @@ impl Visit {
     /// Whether the person may record this kind of event.
     pub(crate) fn may_record(&self, event: &str) -> bool {
         let kind = shopfloor::catalogue::kind_of(event);
-        kind.is_some_and(|kind| self.who.roles.iter().any(|role| kind.roles.contains(role)))
+        self.acts
+            && kind.is_some_and(|kind| self.who.roles.iter().any(|role| kind.roles.contains(role)))
     }
 }
 

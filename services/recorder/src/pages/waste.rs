@@ -16,9 +16,10 @@ use shopfloor::waste::law::{Law, RuleUsed};
 use shopfloor::waste::view::{self, ContainerView, CustodyStep, ShipmentView};
 use shopfloor::waste::{Kg, notices};
 
-use super::entry::timeline;
+use super::entry::{timeline, with_amendments};
 use super::lists::{ROWS_MAX, blocks};
 use super::parts::{self, Bar, Block, BlocksPage, Cell, Table, facts};
+use super::then::{About, Asked, Order, View};
 use super::visit::{self, Fault, Shown, Visit};
 use super::words::Words;
 use crate::log::Log;
@@ -374,36 +375,86 @@ fn duties(visit: &Visit, site: Option<&Label>, subject: &str, out: &mut Vec<Bloc
 // --- one container -------------------------------------------------------------------------------
 
 /// One waste container.
-pub(crate) async fn container(request: HttpRequest, id: web::Path<String>) -> HttpResponse {
+pub(crate) async fn container(
+    request: HttpRequest,
+    id: web::Path<String>,
+    asked: web::Query<Asked>,
+) -> HttpResponse {
     visit::show(&request, "waste", async |visit| {
         let id = label(&id)?;
-        let asked = visit.recorder.log.ask(|state| {
+        let found = visit.recorder.log.ask(|state| {
             let container = view::container(state, &id, visit.now)?;
-            let site = container.site.clone();
-            Some((container, visit.zone(state, site.as_ref()), state.as_of))
+            let zone = visit.zone(state, container.site.as_ref());
+            Some((container, zone, state.as_of))
         });
-        let (container, zone, as_of) = asked.ok_or(Fault::NotFound)?;
+        let (container, zone, as_of) = found.ok_or(Fault::NotFound)?;
         super::today::seen(visit, container.site.as_ref(), ())?;
-        container_page(visit, &container, &zone, as_of)
+        let path = format!("/containers/{id}");
+        let entries = &with_amendments(visit, container.entries.clone());
+        let about = About { path: &path, entries, zone: &zone, order: Order::Record };
+        if let Some(go) = about.go(&asked) {
+            return go;
+        }
+        let asked = about.read(visit, &asked)?;
+        let Some(then) = &asked.then else {
+            return container_page(visit, &about, &asked, &id, Some(&container), as_of);
+        };
+        let visit = &visit.at(then.at);
+        let (state, known) =
+            (visit.recorder.log.ask(|s| s.container_as_of(&id, then.known)), then.known);
+        let stood = view::container(&state, &id, then.at);
+        container_page(visit, &about, &asked, &id, stood.as_ref(), known)
     })
     .await
 }
 
-fn container_page(visit: &Visit, container: &ContainerView, zone: &TimeZone, as_of: u64) -> Shown {
+fn container_page(
+    visit: &Visit,
+    about: &About<'_>,
+    asked: &View,
+    id: &Label,
+    container: Option<&ContainerView>,
+    as_of: u64,
+) -> Shown {
+    let words = visit.words;
+    let mut blocks = vec![about.panel(words, asked)];
+    let mut lead = String::new();
+    match container {
+        Some(container) => {
+            let stream = container.stream.as_ref().map(|s| words.n("container.stream", s));
+            lead = stream.unwrap_or_default();
+            container_blocks(visit, container, about.zone, &mut blocks);
+        }
+        None => blocks.push(Block::Words(words.t("then.nothing").to_owned())),
+    }
+    let then = asked.then.as_ref();
+    blocks.push(Block::Table(timeline(visit, about.entries, about.zone, then)?));
+    let top = visit.top(words.n("container.title", id), Some(as_of));
+    visit.page(&BlocksPage { top, lead, blocks })
+}
+
+fn container_blocks(
+    visit: &Visit,
+    container: &ContainerView,
+    zone: &TimeZone,
+    blocks: &mut Vec<Block>,
+) {
     let words = visit.words;
     let id = &container.container;
-    let mut blocks = vec![container_head(visit, container)];
-    let mut links = Vec::new();
-    if visit.may_record("waste.added") && container.closed.is_none() && container.left.is_none() {
-        links.extend(["waste", "weighing"].map(|kind| {
-            let text = words.t(&format!("kind.{kind}")).to_owned();
-            (format!("/record/{kind}?subject={id}"), text)
-        }));
+    blocks.push(container_head(visit, container));
+    if visit.acts() {
+        // What can be done with it as it stands.
+        let kinds: &[&str] = match (container.left.is_some(), container.closed.is_some()) {
+            (true, _) => &[],
+            (false, true) => &["weighing", "container_move", "marking"],
+            (false, false) => &["waste", "weighing", "closing", "container_move", "marking"],
+        };
+        let mut links = super::record::links(visit, kinds, id.as_str());
+        links.push((format!("/containers/{id}/label.pdf"), words.t("container.print").to_owned()));
+        blocks.push(Block::Doing(links));
+        duties(visit, container.site.as_ref(), &format!("container/{id}"), blocks);
     }
-    links.push((format!("/containers/{id}/label.pdf"), words.t("container.print").to_owned()));
-    blocks.push(Block::Doing(links));
-    duties(visit, container.site.as_ref(), &format!("container/{id}"), &mut blocks);
-    custody(visit, &container.custody, zone, &mut blocks);
+    custody(visit, &container.custody, zone, blocks);
     let rows = container.additions.iter().rev().map(|a| {
         let told = match a.told_before {
             Some(before) => Cell::Strong(words.n("container.told_before", before)),
@@ -421,14 +472,6 @@ fn container_page(visit: &Visit, container: &ContainerView, zone: &TimeZone, as_
     });
     let columns = ["done", "what", "mass", "from", "person", "told", "entry"];
     blocks.push(Block::Table(Table::new(words, "container.additions", &columns).with(rows)));
-    blocks.push(Block::Table(timeline(visit, &container.entries, zone)?));
-    let lead =
-        container.stream.as_ref().map(|s| words.n("container.stream", s)).unwrap_or_default();
-    visit.page(&BlocksPage {
-        top: visit.top(words.n("container.title", id), Some(as_of)),
-        lead,
-        blocks,
-    })
 }
 
 fn container_head(visit: &Visit, container: &ContainerView) -> Block {
@@ -570,34 +613,77 @@ async fn print(
 // --- one shipment --------------------------------------------------------------------------------
 
 /// One shipment.
-pub(crate) async fn shipment(request: HttpRequest, id: web::Path<String>) -> HttpResponse {
+pub(crate) async fn shipment(
+    request: HttpRequest,
+    id: web::Path<String>,
+    asked: web::Query<Asked>,
+) -> HttpResponse {
     visit::show(&request, "waste", async |visit| {
         let id = label(&id)?;
-        let asked = visit.recorder.log.ask(|state| {
+        let found = visit.recorder.log.ask(|state| {
             let shipment = view::shipment(state, &id)?;
-            let site = shipment.site.clone();
-            Some((shipment, visit.zone(state, site.as_ref()), state.as_of))
+            let zone = visit.zone(state, shipment.site.as_ref());
+            Some((shipment, zone, state.as_of))
         });
-        let (shipment, zone, as_of) = asked.ok_or(Fault::NotFound)?;
+        let (shipment, zone, as_of) = found.ok_or(Fault::NotFound)?;
         super::today::seen(visit, shipment.site.as_ref(), ())?;
-        let words = visit.words;
-        let mut blocks = vec![shipment_head(words, &shipment)];
-        blocks.push(Block::Doing(vec![(
-            format!("/shipments/{id}/custody.pdf"),
-            words.t("shipment.print").to_owned(),
-        )]));
-        duties(visit, shipment.site.as_ref(), &format!("shipment/{id}"), &mut blocks);
-        blocks.push(Block::Table(shipped_containers(words, &shipment)));
-        compared(words, &shipment, &mut blocks);
-        blocks.extend([legs(words, &shipment), certificates(words, &shipment)].map(Block::Table));
-        blocks.push(Block::Table(timeline(visit, &shipment.entries, &zone)?));
-        visit.page(&BlocksPage {
-            top: visit.top(words.n("shipment.title", &id), Some(as_of)),
-            lead: String::new(),
-            blocks,
-        })
+        let path = format!("/shipments/{id}");
+        let entries = &with_amendments(visit, shipment.entries.clone());
+        let about = About { path: &path, entries, zone: &zone, order: Order::Record };
+        if let Some(go) = about.go(&asked) {
+            return go;
+        }
+        let asked = about.read(visit, &asked)?;
+        let Some(then) = &asked.then else {
+            return shipment_page(visit, &about, &asked, &id, Some(&shipment), as_of);
+        };
+        let stood = visit.recorder.log.ask(|s| s.shipment_as_of(&id, then.known));
+        let stood = view::shipment(&stood, &id);
+        let visit = &visit.at(then.at);
+        shipment_page(visit, &about, &asked, &id, stood.as_ref(), then.known)
     })
     .await
+}
+
+fn shipment_page(
+    visit: &Visit,
+    about: &About<'_>,
+    asked: &View,
+    id: &Label,
+    shipment: Option<&ShipmentView>,
+    as_of: u64,
+) -> Shown {
+    let words = visit.words;
+    let mut blocks = vec![about.panel(words, asked)];
+    match shipment {
+        Some(shipment) => {
+            blocks.push(shipment_head(words, shipment));
+            if visit.acts() {
+                let kinds: &[&str] = if shipment.received.is_some() {
+                    &["certificate", "discrepancy", "settlement"]
+                } else {
+                    &["shipment_accept", "shipment_receipt", "shipment_refusal", "copy_query"]
+                };
+                let mut links = super::record::links(visit, kinds, id.as_str());
+                let print = format!("/shipments/{id}/custody.pdf");
+                links.push((print, words.t("shipment.print").to_owned()));
+                blocks.push(Block::Doing(links));
+                let subject = format!("shipment/{id}");
+                duties(visit, shipment.site.as_ref(), &subject, &mut blocks);
+            }
+            blocks.push(Block::Table(shipped_containers(words, shipment)));
+            compared(words, shipment, &mut blocks);
+            blocks.extend([legs(words, shipment), certificates(words, shipment)].map(Block::Table));
+        }
+        None => blocks.push(Block::Words(words.t("then.nothing").to_owned())),
+    }
+    let then = asked.then.as_ref();
+    blocks.push(Block::Table(timeline(visit, about.entries, about.zone, then)?));
+    visit.page(&BlocksPage {
+        top: visit.top(words.n("shipment.title", id), Some(as_of)),
+        lead: String::new(),
+        blocks,
+    })
 }
 
 fn shipment_head(words: &'static Words, shipment: &ShipmentView) -> Block {

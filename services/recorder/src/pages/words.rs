@@ -134,6 +134,9 @@ pub(crate) fn digits(typed: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use shopfloor::people::events::{IncidentKind, Severity};
+    use shopfloor::powder::MoveKind;
+    use shopfloor::waste::events::{DiscrepancyKind, DocumentKind, RejectionCourse, WasteItem};
     use std::collections::BTreeSet;
 
     #[test]
@@ -151,6 +154,29 @@ mod tests {
                 words.lang
             );
         }
+    }
+
+    #[test]
+    fn whatever_can_be_recorded_has_a_name_in_every_language() {
+        let events = shopfloor::catalogue::CATALOGUE.iter().map(|kind| ("event", kind.name));
+        let codes = |table, codes: Vec<&'static str>| codes.into_iter().map(move |c| (table, c));
+        let named = events
+            .chain(codes("move", MoveKind::ALL.iter().map(|c| c.as_str()).collect()))
+            .chain(codes("waste_item", WasteItem::ALL.iter().map(|c| c.as_str()).collect()))
+            .chain(codes("document", DocumentKind::ALL.iter().map(|c| c.as_str()).collect()))
+            .chain(codes("course", RejectionCourse::ALL.iter().map(|c| c.as_str()).collect()))
+            .chain(codes("incident", IncidentKind::ALL.iter().map(|c| c.as_str()).collect()))
+            .chain(codes("severity", Severity::ALL.iter().map(|c| c.as_str()).collect()))
+            .chain(codes("discrepancy", DiscrepancyKind::ALL.iter().map(|c| c.as_str()).collect()));
+        let named: Vec<_> = named.collect();
+        for words in ALL.iter() {
+            for (table, code) in &named {
+                let key = format!("{table}.{code}");
+                assert!(words.texts.contains_key(&key), "{}: [{table}] {code}", words.lang);
+            }
+        }
+        let german = Words::of("de").unwrap();
+        assert_eq!(german.code("event", "part.swapped"), "Teil getauscht");
     }
 
     #[test]

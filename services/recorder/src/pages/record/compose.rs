@@ -94,9 +94,17 @@ fn rows(
         }
         let mut members = Map::new();
         for column in columns {
-            let value = read_as(column, &name(column), answers)?;
-            let value = value.ok_or_else(|| mistake(name(column), "need"))?;
-            members.insert(column.path.to_owned(), value);
+            let value = match column.input {
+                Input::RowNumber => Some(Value::from(filled.len() + 1)),
+                _ => read_as(column, &name(column), answers)?,
+            };
+            match value {
+                Some(value) => {
+                    members.insert(column.path.to_owned(), value);
+                }
+                None if column.need => return Err(mistake(name(column), "need")),
+                None => {}
+            }
         }
         filled.push(Value::Object(members));
     }
@@ -113,8 +121,29 @@ fn read_as(field: &Field, name: &str, answers: &Answers) -> Result<Option<Value>
         Input::Rows(count, columns) => rows(field, count, columns, answers)?,
         // Whom the event is about, not what it says: see `event`.
         Input::Wearer => None,
-        Input::Label(_) | Input::Word(_) | Input::Place(_) => {
+        // Filled in by the rows that have it.
+        Input::RowNumber => None,
+        Input::Label(_) | Input::Word(_) | Input::Choice(..) | Input::Place(_) => {
             answer(answers, name).map(|text| Value::String(text.to_owned()))
+        }
+        Input::Me => answer(answers, "person").map(|text| Value::String(text.to_owned())),
+        Input::Day => match answer(answers, name) {
+            Some(text) if text.parse::<civil::Date>().is_ok() => Some(text.into()),
+            Some(_) => return Err(mistake(name, "no_day")),
+            None => None,
+        },
+        Input::Count => match answer(answers, name).map(str::parse::<u32>) {
+            Some(Ok(number)) => Some(number.into()),
+            Some(Err(_)) => return Err(mistake(name, "count")),
+            None => None,
+        },
+        Input::Many(_) | Input::Ticks(..) => {
+            let several = several(answers, name);
+            (!several.is_empty()).then(|| several.into())
+        }
+        Input::Digest => {
+            let files = answer(answers, name).map(files);
+            files.and_then(|files| files.get(0)?.get("digest").cloned())
         }
         Input::Quantity(units) => quantity(answers, name, units),
         Input::YesNo => match answer(answers, name) {
@@ -142,6 +171,24 @@ fn read_as(field: &Field, name: &str, answers: &Answers) -> Result<Option<Value>
             (Some(_) | None, None) => None,
         },
     })
+}
+
+/// Of several answers to one question: those ticked, each under a name of its own, and those typed,
+/// divided by spaces or commas. Each once.
+pub(super) fn several(answers: &Answers, name: &str) -> Vec<String> {
+    let place = |key: &str| key.strip_prefix(name)?.strip_prefix('.')?.parse::<usize>().ok();
+    let mut ticked: Vec<(usize, &str)> =
+        answers.iter().filter_map(|(key, value)| Some((place(key)?, value.trim()))).collect();
+    ticked.sort_unstable();
+    let typed = answer(answers, name).unwrap_or_default();
+    let typed = typed.split(|c: char| c.is_whitespace() || matches!(c, ',' | ';'));
+    let mut several: Vec<String> = Vec::new();
+    for text in ticked.into_iter().map(|(_, text)| text).chain(typed) {
+        if !text.is_empty() && !several.iter().any(|known| known == text) {
+            several.push(text.to_owned());
+        }
+    }
+    several
 }
 
 /// Files by digest, as the browser wrote them: `digest;media/type`, divided by spaces.
@@ -178,10 +225,17 @@ pub(crate) fn data(kind: &Kind, answers: &Answers) -> Result<Value, Vec<Mistake>
             Err(wrong) => mistakes.push(wrong),
         }
     }
-    if let Some(Value::Object(part)) = data.get_mut("in") {
-        // A part without a specification has an empty one.
-        part.entry("spec").or_insert_with(|| json!({}));
+    for part in ["in", "part"] {
+        if let Some(Value::Object(part)) = data.get_mut(part) {
+            // A part without a specification has an empty one.
+            part.entry("spec").or_insert_with(|| json!({}));
+        }
     }
+    if kind.event == "stream.determined" {
+        // A stream that no list names has no codes.
+        data.entry("codes").or_insert_with(|| json!({}));
+    }
+    certificate(&mut data, &mut mistakes);
     residue(&mut data, &mut mistakes);
     if minutes_of(data.get("samples")) > Decimal::from(24 * 60) {
         mistakes.push(mistake("samples", "day"));
@@ -213,6 +267,14 @@ fn residue(data: &mut Map<String, Value>, mistakes: &mut Vec<Mistake>) {
         if residue.contains_key(here) && !residue.contains_key(there) {
             mistakes.push(mistake(format!("residue.{there}"), "need"));
         }
+    }
+}
+
+/// The certificate of a lot is told with its number and its digest, or not at all.
+fn certificate(data: &mut Map<String, Value>, mistakes: &mut Vec<Mistake>) {
+    let Some(Value::Object(certificate)) = data.get("certificate") else { return };
+    for member in ["number", "digest"].iter().filter(|member| !certificate.contains_key(**member)) {
+        mistakes.push(mistake(format!("certificate.{member}"), "need"));
     }
 }
 
@@ -316,6 +378,52 @@ mod tests {
 
     fn answers(pairs: &[(&str, &str)]) -> Answers {
         pairs.iter().map(|(name, value)| ((*name).to_owned(), (*value).to_owned())).collect()
+    }
+
+    #[test]
+    fn a_shipment_is_offered_with_the_containers_ticked_and_typed() {
+        let pairs = [
+            ("person", "op_k7"),
+            ("document.kind", "manifest"),
+            ("document.number", "TD 2026/7"),
+            ("containers.10", "D-119"),
+            ("containers.2", "D-118"),
+            ("containers", "D-120, D-118"),
+            ("transporter", "TR-1"),
+            ("facility", "FAC-1"),
+        ];
+        let data = data(kind("shipment_offer").unwrap(), &answers(&pairs)).unwrap();
+        assert_eq!(data["containers"], json!(["D-118", "D-119", "D-120"]));
+        assert_eq!(data["offered_by"], "op_k7");
+        assert_eq!(data["document"], json!({ "kind": "manifest", "number": "TD 2026/7" }));
+    }
+
+    #[test]
+    fn components_of_a_blend_are_numbered_in_the_order_told() {
+        let pairs = [
+            ("into", "bin/BN-9"),
+            ("components.0.from", "lot_container/A-1"),
+            ("components.0.mass", "3"),
+            ("components.2.from", "lot_container/B-1"),
+            ("components.2.mass", "1,5"),
+            ("blender", "BL-1"),
+            ("duration", "20"),
+        ];
+        let data = data(kind("blend").unwrap(), &answers(&pairs)).unwrap();
+        let orders: Vec<_> =
+            data["components"].as_array().unwrap().iter().map(|c| &c["order"]).collect();
+        assert_eq!(orders, [1, 2]);
+    }
+
+    #[test]
+    fn days_and_counts_are_read_or_named() {
+        let mut pairs = vec![("transporter", "TR-1"), ("leg", "1"), ("day", "2026-03-05")];
+        let kind = kind("shipment_accept").unwrap();
+        assert_eq!(data(kind, &answers(&pairs)).unwrap()["leg"], 1);
+        pairs[1] = ("leg", "one");
+        pairs[2] = ("day", "soon");
+        let found = data(kind, &answers(&pairs)).unwrap_err();
+        assert_eq!(found, [mistake("leg", "count"), mistake("day", "no_day")]);
     }
 
     const SIEVE: &[(&str, &str)] = &[

@@ -10,10 +10,12 @@ use shopfloor::equipment::events::{EquipmentKind, PartKind};
 use shopfloor::equipment::{DueQuery, DueTask, MachineView};
 use shopfloor::finding::Finding;
 use shopfloor::ids::{Label, PlaceKind, SubjectKind};
-use shopfloor::waste::container::ContainerState;
+use shopfloor::powder::AsOf;
+use shopfloor::waste::container::{ContainerState, Holder};
+use shopfloor::waste::events::AreaKind;
 
-use super::compose::{Answers, Mistake, answer, in_row};
-use super::kinds::{Field, Input, Kind, Suggest};
+use super::compose::{Answers, Mistake, answer, in_row, several};
+use super::kinds::{self, Field, Input, Kind, Suggest};
 use crate::api::wire::FindingView;
 use crate::pages::visit::{Top, Visit};
 
@@ -107,6 +109,9 @@ pub(super) struct FormPage {
     subject_wrong: Option<&'static str>,
     subjects: Vec<Choice>,
     about: &'static str,
+    /// Sites to choose from, where the thing does not tell its own.
+    sites: Vec<Choice>,
+    site_wrong: Option<&'static str>,
     cautions: Vec<CautionLine>,
     defer: &'static str,
     checks: Vec<CheckLine>,
@@ -143,30 +148,138 @@ fn machine(state: &State, kind: &Kind, answers: &Answers) -> Option<MachineView>
     state.equipment.machine(&Label::new(answer(answers, "subject")?).ok()?)
 }
 
-/// The site of the thing a form is about; of a thing the record does not know, the person's only
-/// site.
-pub(super) fn site(visit: &Visit, state: &State, kind: &Kind, answers: &Answers) -> Option<Label> {
-    let label = || Label::new(answer(answers, "subject")?).ok();
-    let told = match kind.about {
-        SubjectKind::Site => {
-            let site = label()?;
-            return visit.sites(state).contains(&site).then_some(site);
+/// The site of the thing a form is about, as far as the record knows it.
+fn site_told(state: &State, kind: &Kind, answers: &Answers) -> Option<Label> {
+    let label = Label::new(answer(answers, "subject")?).ok()?;
+    match kind.about {
+        SubjectKind::Equipment => state.equipment.machine(&label)?.site,
+        SubjectKind::Container => state.waste.container(&label)?.site().cloned(),
+        SubjectKind::Shipment => state.waste.shipment(&label)?.site().cloned(),
+        SubjectKind::Build => {
+            let build = state.powder.build(&label, AsOf::Now).ok()?;
+            state.equipment.machine(&build.printer?)?.site
         }
-        SubjectKind::Container => state.waste.container(&label()?).and_then(|c| c.site().cloned()),
-        _ => machine(state, kind, answers).and_then(|m| m.site),
-    };
-    match told {
+        SubjectKind::Lot
+        | SubjectKind::Stream
+        | SubjectKind::Area
+        | SubjectKind::Person
+        | SubjectKind::Deviation
+        | SubjectKind::Action
+        | SubjectKind::Handover
+        | SubjectKind::Incident
+        | SubjectKind::Recipe
+        | SubjectKind::Site
+        | SubjectKind::Entry
+        | SubjectKind::Log => None,
+    }
+}
+
+/// The site of the thing a form is about; of a thing the record does not know, the one that was
+/// chosen, else the person's only site.
+pub(super) fn site(visit: &Visit, state: &State, kind: &Kind, answers: &Answers) -> Option<Label> {
+    let sites = visit.sites(state);
+    let named = |name: &str| Label::new(answer(answers, name)?).ok().filter(|s| sites.contains(s));
+    if kind.about == SubjectKind::Site {
+        return named("subject");
+    }
+    match site_told(state, kind, answers) {
         Some(site) => visit.may_see(Some(&site)).then_some(site),
-        None => match &visit.sites(state)[..] {
+        None => named("site").or_else(|| match &sites[..] {
             [only] => Some(only.clone()),
             _ => None,
-        },
+        }),
     }
+}
+
+/// Whether a person has to say at which site the thing is.
+pub(super) fn asks_site(visit: &Visit, state: &State, kind: &Kind, answers: &Answers) -> bool {
+    let tells = matches!(kind.about, SubjectKind::Site | SubjectKind::Equipment);
+    !tells && site_told(state, kind, answers).is_none() && visit.sites(state).len() > 1
 }
 
 /// Answers what the record knows already: position, meter and target of the task, what is fitted
 /// there and its specification, the sieve in use.
 pub(super) fn prefill(visit: &Visit, state: &State, kind: &Kind, answers: &mut Answers) {
+    let zone = visit.zone(state, site(visit, state, kind, answers).as_ref());
+    let today = visit.now.to_zoned_datetime(zone.clone());
+    let mut put = |name: &str, value: String| {
+        answers.entry(name.to_owned()).or_insert(value);
+    };
+    if let Some(prefix) = kind.begins {
+        put("subject", format!("{prefix}-{}", today.strftime("%Y%m%d-%H%M%S")));
+    }
+    let days_of_work = kind.fields().filter(|field| field.path == "day");
+    for field in days_of_work {
+        put(field.path, today.date().to_string());
+    }
+    for (name, value) in known_waste(visit, state, kind, answers) {
+        answers.entry(name).or_insert(value);
+    }
+    prefill_machine(visit, state, kind, answers);
+}
+
+/// What the record knows of the container, area or shipment that a form is about.
+fn known_waste(
+    visit: &Visit,
+    state: &State,
+    kind: &Kind,
+    answers: &Answers,
+) -> Vec<(String, String)> {
+    let mut known = Vec::new();
+    let mut put = |name: &str, value: &str| known.push((name.to_owned(), value.to_owned()));
+    let Some(label) = answer(answers, "subject").and_then(|text| Label::new(text).ok()) else {
+        return known;
+    };
+    match kind.event {
+        "container.moved" => {
+            let container = state.waste.container(&label).filter(|c| visit.may_see(c.site()));
+            let Some(container) = container else { return known };
+            if let Some(at) = container.area(visit.now.as_millisecond()) {
+                put("from.area", at.area.as_str());
+                put("from.location", at.location.as_str());
+            }
+            if let Some(Holder::Person(person)) = container.custody().last().map(|h| &h.holder) {
+                put("giver", person.as_str());
+            }
+        }
+        "area.inspected" => {
+            for (number, id) in standing_in(visit, state, &label).into_iter().enumerate() {
+                put(&format!("containers.{number}"), id.as_str());
+            }
+        }
+        "shipment.accepted" | "shipment.delivered" => {
+            let shipment = state.waste.shipment(&label).filter(|s| visit.may_see(s.site()));
+            let Some((shipment, (_, offer))) =
+                shipment.and_then(|shipment| Some((shipment, shipment.offered()?)))
+            else {
+                return known;
+            };
+            put("transporter", offer.transporter.as_str());
+            put("leg", &(shipment.legs().count() + 1).to_string());
+            put("facility", offer.facility.as_str());
+            put("pieces", &offer.containers.len().to_string());
+            for (row, container) in offer.containers.iter().enumerate() {
+                put(&in_row("received", row, "container"), container.as_str());
+            }
+        }
+        _ => {}
+    }
+    known
+}
+
+/// Waste containers that stand in an area, as far as this person may see them.
+fn standing_in(visit: &Visit, state: &State, area: &Label) -> Vec<Label> {
+    let at_ms = visit.now.as_millisecond();
+    let here = state.waste.containers().filter(|c| {
+        visit.may_see(c.site())
+            && c.state(visit.now).0 == ContainerState::OnSite
+            && c.area(at_ms).is_some_and(|at| &at.location == area)
+    });
+    here.map(|c| c.id.clone()).collect()
+}
+
+/// What the record knows of the machine that a form is about.
+fn prefill_machine(visit: &Visit, state: &State, kind: &Kind, answers: &mut Answers) {
     let Some(machine) = machine(state, kind, answers) else { return };
     if !visit.may_see(machine.site.as_ref()) {
         return;
@@ -251,16 +364,22 @@ impl FormPage {
             let mistake = mistakes.iter().find(|m| m.field == name)?;
             Some(words.t(&format!("mistake.{}", mistake.what)))
         };
-        let drawer =
-            Drawer { visit, state, answers, machine: machine.as_ref(), zone: &zone, wrong: &wrong };
+        let drawer = Drawer {
+            visit,
+            state,
+            kind,
+            answers,
+            machine: machine.as_ref(),
+            zone: &zone,
+            wrong: &wrong,
+        };
         let task = answer(answers, "task")
             .and_then(|t| task(visit, state, answer(answers, "subject")?, t));
         let title = words.t(&format!("kind.{}", kind.id));
-        let about = match kind.about {
-            SubjectKind::Container => "form.about_container",
-            SubjectKind::Site => "form.about_site",
-            _ => "form.about_equipment",
-        };
+        let about = words.t(&format!("form.about_{}", kind.about.as_str()));
+        let asked = asks_site(visit, state, kind, answers);
+        let sites = if asked { visit.sites(state) } else { Vec::new() };
+        let given = answer(answers, "site").unwrap_or_default();
         Self {
             top: visit.top(title, Some(state.as_of)),
             kind: kind.id,
@@ -274,10 +393,22 @@ impl FormPage {
             subject_wrong: wrong("subject"),
             subjects: drawer.subjects(kind),
             about,
+            sites: sites
+                .iter()
+                .map(|site| Choice {
+                    chosen: site.as_str() == given,
+                    ..suggestion(site.as_str(), site.as_str())
+                })
+                .collect(),
+            site_wrong: wrong("site"),
             cautions: cautions_of(kind, task.as_ref()),
             defer: cautions::DEFER,
             checks: kind.checks.iter().map(|code| drawer.check(code)).collect(),
-            lines: kind.fields().map(|field| drawer.line(field)).collect(),
+            lines: kind
+                .fields()
+                .filter(|field| field.input != Input::Me)
+                .map(|field| drawer.line(field))
+                .collect(),
             hidden: hidden(visit, answers),
             late_reasons: LATE_REASONS
                 .iter()
@@ -319,6 +450,7 @@ fn cautions_of(kind: &Kind, task: Option<&DueTask>) -> Vec<CautionLine> {
 struct Drawer<'a> {
     visit: &'a Visit,
     state: &'a State,
+    kind: &'static Kind,
     answers: &'a Answers,
     machine: Option<&'a MachineView>,
     zone: &'a TimeZone,
@@ -343,8 +475,8 @@ impl Drawer<'_> {
     }
 
     fn line(&self, field: &Field) -> Line {
-        let key = format!("field.{}", field.path.replace('.', "_"));
-        self.line_as(field, field.path, self.visit.words.t(&key).to_owned())
+        let label = kinds::label(self.visit.words, self.kind, field.path);
+        self.line_as(field, field.path, label.to_owned())
     }
 
     /// The question of a field whose answer is called `name`.
@@ -385,6 +517,34 @@ impl Drawer<'_> {
                 line.choices =
                     codes.iter().map(|code| choice(self.visit, table, code, &line.value)).collect();
             }
+            Input::Choice(table, codes) => {
+                line.shape = "words";
+                line.choices =
+                    codes.iter().map(|code| choice(self.visit, table, code, &line.value)).collect();
+            }
+            Input::Ticks(table, codes) => {
+                line.shape = "ticks";
+                let ticked = several(self.answers, name);
+                let choices = codes.iter().map(|code| choice(self.visit, table, code, ""));
+                line.choices = with_ticks(choices, &ticked);
+            }
+            Input::Many(suggest) => {
+                line.shape = "many";
+                let ticked = several(self.answers, name);
+                let named = self.suggest(suggest).into_iter().map(|c| {
+                    let more = if c.text.is_empty() { "" } else { " · " };
+                    Choice { text: format!("{}{more}{}", c.value, c.text), ..c }
+                });
+                line.choices = with_ticks(named, &ticked);
+                let others = ticked
+                    .iter()
+                    .filter(|text| !line.choices.iter().any(|choice| &choice.value == *text));
+                line.value = others.cloned().collect::<Vec<_>>().join(" ");
+            }
+            Input::Day => line.shape = "day",
+            Input::Count => line.shape = "count",
+            Input::Digest => line.shape = "files",
+            Input::Me | Input::RowNumber => {}
             Input::Quantity(codes) => {
                 line.shape = "quantity";
                 line.units = units(codes);
@@ -399,12 +559,14 @@ impl Drawer<'_> {
             }
             Input::Rows(count, columns) => {
                 line.shape = "rows";
-                let title =
-                    |column: &Field| words.t(&format!("field.{}_{}", field.path, column.path));
-                line.columns = columns.iter().map(title).collect();
+                let title = |column: &Field| {
+                    kinds::label(words, self.kind, &format!("{}.{}", field.path, column.path))
+                };
+                let columns = || columns.iter().filter(|c| c.input != Input::RowNumber);
+                line.columns = columns().map(title).collect();
                 line.rows = (0..count)
                     .map(|row| {
-                        let cells = columns.iter().map(|column| {
+                        let cells = columns().map(|column| {
                             let name = in_row(field.path, row, column.path);
                             let label = format!("{} {}: {}", line.label, row + 1, title(column));
                             Line { need: false, ..self.line_as(column, &name, label) }
@@ -461,7 +623,41 @@ impl Drawer<'_> {
                 let sites = self.visit.sites(state);
                 return sites.iter().map(|site| suggestion(site.as_str(), "")).collect();
             }
-            _ => {}
+            SubjectKind::Lot => {
+                let newest = state.powder.lots().into_iter().rev().take(SUGGESTED_MAX);
+                return newest.map(|lot| suggestion(lot.as_str(), "")).collect();
+            }
+            SubjectKind::Build => {
+                let builds = state.powder.places().into_iter();
+                let running = builds
+                    .filter(|(place, mass)| {
+                        place.kind == PlaceKind::Build && !mass.base().is_zero()
+                    })
+                    .take(SUGGESTED_MAX);
+                return running.map(|(place, _)| suggestion(place.id(), "")).collect();
+            }
+            SubjectKind::Shipment => return self.shipments(),
+            SubjectKind::Area => return self.suggest(Suggest::Areas),
+            SubjectKind::Stream => return self.suggest(Suggest::Streams),
+            SubjectKind::Person => return self.suggest(Suggest::People),
+            SubjectKind::Deviation => {
+                let all = state.people.deviations(&state.record, self.visit.now).into_iter();
+                let open = all.filter(|d| self.visit.may_see(d.site.as_ref()));
+                let newest = open.rev().take(SUGGESTED_MAX);
+                return newest.map(|d| suggestion(d.deviation.as_str(), "")).collect();
+            }
+            SubjectKind::Action => {
+                let all = state.people.actions(&state.record, self.visit.now).into_iter();
+                let open = all.filter(|a| self.visit.may_see(a.site.as_ref()));
+                let newest = open.rev().take(SUGGESTED_MAX);
+                return newest.map(|a| suggestion(a.action.as_str(), "")).collect();
+            }
+            SubjectKind::Incident
+            | SubjectKind::Handover
+            | SubjectKind::Recipe
+            | SubjectKind::Entry
+            | SubjectKind::Log => return Vec::new(),
+            SubjectKind::Equipment => {}
         }
         let machines = state.equipment.machines().filter_map(|id| state.equipment.machine(id));
         let fits = |m: &MachineView| {
@@ -489,6 +685,52 @@ impl Drawer<'_> {
         open.take(SUGGESTED_MAX)
             .map(|c| suggestion(c.id.as_str(), c.stream().map_or("", Label::as_str)))
             .collect()
+    }
+
+    fn shipments(&self) -> Vec<Choice> {
+        let seen = self.state.waste.shipments().filter(|s| self.visit.may_see(s.site()));
+        let seen: Vec<Choice> = seen.map(|s| suggestion(s.id.as_str(), "")).collect();
+        seen.into_iter().rev().take(SUGGESTED_MAX).collect()
+    }
+
+    /// Machines of a kind.
+    fn of_kind(&self, kind: EquipmentKind) -> Vec<Choice> {
+        let fitting = self.machines().filter(|m| m.kind == Some(kind) && m.retired_by.is_none());
+        let fitting = fitting.take(SUGGESTED_MAX);
+        fitting
+            .map(|m| suggestion(m.machine.as_str(), m.title.as_ref().map_or("", |t| t.as_str())))
+            .collect()
+    }
+
+    /// Waste containers of the shipment that the form is about.
+    fn shipped(&self) -> Vec<Choice> {
+        let shipment = Label::new(self.given("subject")).ok();
+        let shipment = shipment.and_then(|id| self.state.waste.shipment(&id)?.offered());
+        let containers = shipment.map_or(&[][..], |(_, offer)| &offer.containers);
+        containers.iter().map(|id| suggestion(id.as_str(), "")).collect()
+    }
+
+    /// Closed waste containers that stand on site.
+    fn to_ship(&self) -> Vec<Choice> {
+        let closed = self.state.waste.containers().filter(|c| {
+            c.state(self.visit.now).0 == ContainerState::OnSite
+                && c.closed(i64::MAX).is_some()
+                && self.visit.may_see(c.site())
+        });
+        closed
+            .take(SUGGESTED_MAX)
+            .map(|c| suggestion(c.id.as_str(), c.stream().map_or("", Label::as_str)))
+            .collect()
+    }
+
+    /// Where waste containers stand.
+    fn areas(&self) -> Vec<Choice> {
+        let at_ms = self.visit.now.as_millisecond();
+        let seen = self.state.waste.containers().filter(|c| self.visit.may_see(c.site()));
+        let areas: BTreeSet<(Label, AreaKind)> =
+            seen.filter_map(|c| c.area(at_ms)).map(|at| (at.location, at.area)).collect();
+        let told = |kind: AreaKind| self.visit.words.code("area", kind.as_str());
+        areas.iter().map(|(at, kind)| suggestion(at.as_str(), &told(*kind))).collect()
     }
 
     fn suggest(&self, what: Suggest) -> Vec<Choice> {
@@ -522,6 +764,37 @@ impl Drawer<'_> {
             Suggest::Rooms => {
                 let rooms: BTreeSet<Label> = self.machines().filter_map(|m| m.room).collect();
                 rooms.iter().map(|room| suggestion(room.as_str(), "")).collect()
+            }
+            Suggest::Printers => self.of_kind(EquipmentKind::Printer),
+            Suggest::Blenders => self.of_kind(EquipmentKind::Blender),
+            Suggest::Meters => {
+                let meters = self.machine.map_or(&[][..], |m| &m.meters).iter();
+                meters.map(|m| suggestion(m.meter.as_str(), "")).collect()
+            }
+            Suggest::Tasks => {
+                let Some(machine) = self.machine else { return Vec::new() };
+                let id = Some(machine.machine.clone());
+                let query = DueQuery { machine: id, ..DueQuery::default() };
+                let due = self.state.equipment.due(&self.state.record, &query, self.visit.now);
+                let named = |t: &DueTask| {
+                    suggestion(t.task.as_str(), &self.visit.words.code("task", t.task.as_str()))
+                };
+                due.tasks.iter().map(named).collect()
+            }
+            Suggest::Streams => {
+                self.state.waste.streams().map(|(id, _)| suggestion(id.as_str(), "")).collect()
+            }
+            Suggest::Areas => self.areas(),
+            Suggest::InArea => {
+                let area = Label::new(self.given("subject"));
+                let here = area.map(|area| standing_in(self.visit, self.state, &area));
+                here.unwrap_or_default().iter().map(|id| suggestion(id.as_str(), "")).collect()
+            }
+            Suggest::ToShip => self.to_ship(),
+            Suggest::Shipped => self.shipped(),
+            Suggest::People => {
+                let people = self.state.people.people().take(SUGGESTED_MAX);
+                people.map(|id| suggestion(id.as_str(), "")).collect()
             }
             Suggest::Sieved => self.places(&[PlaceKind::Bin, PlaceKind::Oversize]),
         }
@@ -570,6 +843,11 @@ impl Drawer<'_> {
             })
             .collect()
     }
+}
+
+/// Choices of which some are ticked.
+fn with_ticks(choices: impl Iterator<Item = Choice>, ticked: &[String]) -> Vec<Choice> {
+    choices.map(|c| Choice { chosen: ticked.contains(&c.value), ..c }).collect()
 }
 
 fn suggestion(value: &str, text: &str) -> Choice {

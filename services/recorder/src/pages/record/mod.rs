@@ -41,10 +41,14 @@ pub(crate) const OVERRIDES: &[&str] =
 #[template(path = "choose.html")]
 struct ChoosePage {
     top: Top,
-    kinds: Vec<(&'static str, &'static str, &'static str)>,
+    /// Headings, and under each the kinds of work.
+    groups: Vec<(&'static str, Vec<KindLine>)>,
     subject: String,
     waiting: bool,
 }
+
+/// A kind of work as offered: address, name, and what is asked.
+type KindLine = (&'static str, &'static str, &'static str);
 
 /// What a form is about.
 #[derive(Debug, Default, Deserialize)]
@@ -69,18 +73,30 @@ pub(crate) async fn waiting(request: HttpRequest) -> HttpResponse {
 fn choice(visit: &Visit, subject: Option<&str>, waiting: bool) -> Shown {
     let words = visit.words;
     let mine = KINDS.iter().filter(|kind| visit.may_record(kind.event));
-    let kinds = mine.map(|kind| {
+    let mut groups: Vec<(&'static str, Vec<KindLine>)> = Vec::new();
+    for kind in mine {
         let text = words.t(&format!("kind.{}", kind.id));
-        (kind.id, text, words.t(&format!("kind_about.{}", kind.id)))
-    });
+        let line = (kind.id, text, words.t(&format!("kind_about.{}", kind.id)));
+        let heading = words.t(&format!("kind_group.{}", kind.group));
+        match groups.iter_mut().find(|(known, _)| *known == heading) {
+            Some((_, lines)) => lines.push(line),
+            None => groups.push((heading, vec![line])),
+        }
+    }
     let title = words.t(if waiting { "queue.title" } else { "record.title" });
     let subject = subject.map(|s| format!("?subject={}", visit::encoded(s))).unwrap_or_default();
-    visit.page(&ChoosePage {
-        top: visit.top(title, None),
-        kinds: kinds.collect(),
-        subject,
-        waiting,
+    visit.page(&ChoosePage { top: visit.top(title, None), groups, subject, waiting })
+}
+
+/// Links to the forms of some kinds of work about a thing, for those who may record them.
+pub(crate) fn links(visit: &Visit, kinds: &[&str], subject: &str) -> Vec<(String, String)> {
+    let known = kinds.iter().filter_map(|id| kinds::kind(id));
+    let mine = known.filter(|kind| visit.may_record(kind.event));
+    mine.map(|kind| {
+        let href = format!("/record/{}?subject={}", kind.id, visit::encoded(subject));
+        (href, visit.words.t(&format!("kind.{}", kind.id)).to_owned())
     })
+    .collect()
 }
 
 /// The address that records a task of a plan, for those who may.
@@ -257,7 +273,9 @@ async fn take(
     let composed = visit.recorder.log.ask(|state| {
         let site = form::site(visit, state, kind, answers);
         let Some(site) = site else {
-            return Err(vec![Mistake { field: "subject".into(), what: "unknown" }]);
+            let asks = form::asks_site(visit, state, kind, answers);
+            let (field, what) = if asks { ("site", "need") } else { ("subject", "unknown") };
+            return Err(vec![Mistake { field: field.into(), what }]);
         };
         let zone = visit.zone(state, Some(&site));
         Ok((compose::event(kind, answers, &site, &zone, visit.now)?, site))
