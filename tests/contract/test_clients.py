@@ -26,7 +26,7 @@ class Clients(WithService):
         once, batch, feed = self.told(*command)
         # The log's opening is entry 0; an event sent twice is one entry.
         self.assertEqual(once, {"recorded": 1, "again": 1})
-        self.assertEqual(batch, {"recorded": 2, "pointer": "/data/reading"})
+        self.assertEqual(batch, {"recorded": 2, "pointer": "/data/reading/value"})
         self.assertEqual(feed, {"followed": [1, 2, 3]})
 
     def test_python(self):

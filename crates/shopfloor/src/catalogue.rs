@@ -66,19 +66,22 @@ fn decode<T: DeserializeOwned>(data: &Value) -> Result<T, DataError> {
     let bytes = chain::canon::to_bytes(data);
     let mut json = serde_json::Deserializer::from_slice(&bytes);
     serde_path_to_error::deserialize(&mut json).map_err(|error| {
-        let mut pointer = String::from("/data");
-        for segment in error.path().iter() {
-            match segment {
-                serde_path_to_error::Segment::Seq { index } => {
-                    pointer.push_str(&format!("/{index}"))
-                }
-                serde_path_to_error::Segment::Map { key } => pointer.push_str(&format!("/{key}")),
-                serde_path_to_error::Segment::Enum { .. }
-                | serde_path_to_error::Segment::Unknown => {}
-            }
-        }
+        let pointer = format!("/data{}", pointer(error.path()));
         DataError { pointer, detail: plain_words(&error.into_inner().to_string()) }
     })
+}
+
+/// JSON pointer (RFC 6901) of a place that was reached in reading. Names of members need no escape: the
+/// profile of JSON has no `/` and no `~` in them.
+pub fn pointer(path: &serde_path_to_error::Path) -> String {
+    use serde_path_to_error::Segment;
+    path.iter()
+        .filter_map(|segment| match segment {
+            Segment::Seq { index } => Some(format!("/{index}")),
+            Segment::Map { key } => Some(format!("/{key}")),
+            Segment::Enum { .. } | Segment::Unknown => None,
+        })
+        .collect()
 }
 
 /// The parser adds ` at line 1 column N`, which means nothing to whoever sent the event.

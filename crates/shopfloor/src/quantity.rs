@@ -23,8 +23,11 @@ pub trait Dimension: Clone + fmt::Debug + PartialEq + Eq {
     const NAME: &'static str;
     /// Accepted UCUM codes, each with its exact factor to the base unit (first row: the base).
     /// The factor is a pair (mantissa, scale): mantissa x 10^-scale.
-    const UNITS: &'static [(&'static str, i64, u32)];
+    const UNITS: &'static [UnitRow];
 }
+
+/// UCUM code and exact factor to the base unit, as mantissa and scale.
+pub type UnitRow = (&'static str, i64, u32);
 
 macro_rules! dimension {
     ($(#[$doc:meta])* $name:ident, $text:literal, [$(($unit:literal, $mantissa:literal, $scale:literal)),+ $(,)?]) => {
@@ -33,7 +36,7 @@ macro_rules! dimension {
         pub struct $name;
         impl Dimension for $name {
             const NAME: &'static str = $text;
-            const UNITS: &'static [(&'static str, i64, u32)] = &[$(($unit, $mantissa, $scale)),+];
+            const UNITS: &'static [UnitRow] = &[$(($unit, $mantissa, $scale)),+];
         }
     };
 }
@@ -113,16 +116,12 @@ pub type Volume = Measured<VolumeDimension>;
 impl<D: Dimension> Measured<D> {
     /// Reads digits and a unit. The message of an error names what is wanted.
     pub fn new(digits: &str, unit: &str) -> Result<Self, String> {
-        let value = decimal(digits)?;
-        let Some(&(unit, mantissa, scale)) = D::UNITS.iter().find(|(code, ..)| *code == unit)
-        else {
-            let codes: Vec<String> =
-                D::UNITS.iter().map(|(code, ..)| format!("`{code}`")).collect();
-            return Err(format!("`{unit}` is no unit of {}: use {}", D::NAME, codes.join(", ")));
-        };
-        let factor = Decimal::new(mantissa, scale);
+        Self::of(digits, decimal(digits)?, unit_of::<D>(unit)?)
+    }
+
+    fn of(digits: &str, value: Decimal, (unit, mantissa, scale): UnitRow) -> Result<Self, String> {
         let base = value
-            .checked_mul(factor)
+            .checked_mul(Decimal::new(mantissa, scale))
             .ok_or_else(|| format!("`{digits} {unit}` is too large to convert"))?;
         Ok(Self { digits: digits.into(), unit, base, dimension: PhantomData })
     }
@@ -144,6 +143,13 @@ impl<D: Dimension> Measured<D> {
     pub fn unit(&self) -> &'static str {
         self.unit
     }
+}
+
+fn unit_of<D: Dimension>(unit: &str) -> Result<UnitRow, String> {
+    D::UNITS.iter().find(|(code, ..)| *code == unit).copied().ok_or_else(|| {
+        let codes: Vec<String> = D::UNITS.iter().map(|(code, ..)| format!("`{code}`")).collect();
+        format!("`{unit}` is no unit of {}: use {}", D::NAME, codes.join(", "))
+    })
 }
 
 impl<D: Dimension> fmt::Display for Measured<D> {
@@ -185,25 +191,59 @@ pub fn decimal(digits: &str) -> Result<Decimal, String> {
     if value.is_zero() && digits.starts_with('-') { Err(refused()) } else { Ok(value) }
 }
 
-#[derive(Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
+#[derive(Serialize)]
 struct Wire<'a> {
+    unit: &'a str,
+    value: &'a str,
+}
+
+/// A quantity on its way in. Each member is checked by its own type, so that an error is one at that
+/// member and not of the whole quantity.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields, bound(deserialize = "U: Deserialize<'de>"))]
+struct Sent<'a, U> {
+    unit: U,
     #[serde(borrow)]
-    unit: std::borrow::Cow<'a, str>,
-    #[serde(borrow)]
-    value: std::borrow::Cow<'a, str>,
+    value: Digits<'a>,
+}
+
+#[derive(Deserialize)]
+#[serde(transparent)]
+struct Text<'a>(#[serde(borrow)] std::borrow::Cow<'a, str>);
+
+struct Digits<'a> {
+    text: Text<'a>,
+    value: Decimal,
+}
+
+impl<'de: 'a, 'a> Deserialize<'de> for Digits<'a> {
+    fn deserialize<De: Deserializer<'de>>(d: De) -> Result<Self, De::Error> {
+        let text = Text::deserialize(d)?;
+        let value = decimal(&text.0).map_err(de::Error::custom)?;
+        Ok(Self { text, value })
+    }
+}
+
+/// A unit of a dimension.
+struct Unit<D>(UnitRow, PhantomData<D>);
+
+impl<'de, D: Dimension> Deserialize<'de> for Unit<D> {
+    fn deserialize<De: Deserializer<'de>>(d: De) -> Result<Self, De::Error> {
+        let row = unit_of::<D>(&Text::deserialize(d)?.0).map_err(de::Error::custom)?;
+        Ok(Self(row, PhantomData))
+    }
 }
 
 impl<D: Dimension> Serialize for Measured<D> {
     fn serialize<S: serde::Serializer>(&self, s: S) -> Result<S::Ok, S::Error> {
-        Wire { unit: self.unit.into(), value: (&*self.digits).into() }.serialize(s)
+        Wire { unit: self.unit, value: &self.digits }.serialize(s)
     }
 }
 
 impl<'de, D: Dimension> Deserialize<'de> for Measured<D> {
     fn deserialize<De: Deserializer<'de>>(d: De) -> Result<Self, De::Error> {
-        let wire = Wire::deserialize(d)?;
-        Self::new(&wire.value, &wire.unit).map_err(de::Error::custom)
+        let Sent { unit: Unit::<D>(row, _), value } = Sent::deserialize(d)?;
+        Self::of(&value.text.0, value.value, row).map_err(de::Error::custom)
     }
 }
 
@@ -236,7 +276,7 @@ impl<D: Dimension> JsonSchema for Measured<D> {
 
 /// Units a check or test may be measured in, beyond the typed dimensions.
 /// Each row: UCUM code, base code of its dimension, exact factor as (mantissa, scale).
-pub const CHECK_UNITS: &[(&str, &str, i64, u32)] = &[
+pub const CHECK_UNITS: &[CheckUnitRow] = &[
     ("1", "1", 1, 0),
     ("%", "%", 1, 0),
     ("[ppm]", "[ppm]", 1, 0),
@@ -263,25 +303,27 @@ pub const CHECK_UNITS: &[(&str, &str, i64, u32)] = &[
     ("kg/m3", "kg/m3", 1, 0),
 ];
 
+/// UCUM code, base code of its dimension, exact factor as mantissa and scale.
+pub type CheckUnitRow = (&'static str, &'static str, i64, u32);
+
 /// A quantity of any dimension a check or laboratory test may report.
 #[derive(Clone, PartialEq, Eq)]
 pub struct AnyQuantity {
     digits: Box<str>,
-    row: &'static (&'static str, &'static str, i64, u32),
+    row: &'static CheckUnitRow,
     base: Decimal,
 }
 
 impl AnyQuantity {
     /// Reads digits and a unit out of [`CHECK_UNITS`].
     pub fn new(digits: &str, unit: &str) -> Result<Self, String> {
-        let value = decimal(digits)?;
-        let row = CHECK_UNITS.iter().find(|row| row.0 == unit).ok_or_else(|| {
-            let codes: Vec<String> = CHECK_UNITS.iter().map(|r| format!("`{}`", r.0)).collect();
-            format!("`{unit}` is no unit known here: use one of {}", codes.join(", "))
-        })?;
+        Self::of(digits, decimal(digits)?, check_unit(unit)?)
+    }
+
+    fn of(digits: &str, value: Decimal, row: &'static CheckUnitRow) -> Result<Self, String> {
         let base = value
             .checked_mul(Decimal::new(row.2, row.3))
-            .ok_or_else(|| format!("`{digits} {unit}` is too large to convert"))?;
+            .ok_or_else(|| format!("`{digits} {}` is too large to convert", row.0))?;
         Ok(Self { digits: digits.into(), row, base })
     }
     /// Value in the base unit ([`AnyQuantity::base_unit`]).
@@ -302,6 +344,22 @@ impl AnyQuantity {
     }
 }
 
+fn check_unit(unit: &str) -> Result<&'static CheckUnitRow, String> {
+    CHECK_UNITS.iter().find(|row| row.0 == unit).ok_or_else(|| {
+        let codes: Vec<String> = CHECK_UNITS.iter().map(|r| format!("`{}`", r.0)).collect();
+        format!("`{unit}` is no unit known here: use one of {}", codes.join(", "))
+    })
+}
+
+/// A unit out of [`CHECK_UNITS`].
+struct CheckUnit(&'static CheckUnitRow);
+
+impl<'de> Deserialize<'de> for CheckUnit {
+    fn deserialize<De: Deserializer<'de>>(d: De) -> Result<Self, De::Error> {
+        check_unit(&Text::deserialize(d)?.0).map(Self).map_err(de::Error::custom)
+    }
+}
+
 impl fmt::Display for AnyQuantity {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "{} {}", self.digits, self.row.0)
@@ -314,13 +372,13 @@ impl fmt::Debug for AnyQuantity {
 }
 impl Serialize for AnyQuantity {
     fn serialize<S: serde::Serializer>(&self, s: S) -> Result<S::Ok, S::Error> {
-        Wire { unit: self.row.0.into(), value: (&*self.digits).into() }.serialize(s)
+        Wire { unit: self.row.0, value: &self.digits }.serialize(s)
     }
 }
 impl<'de> Deserialize<'de> for AnyQuantity {
     fn deserialize<De: Deserializer<'de>>(d: De) -> Result<Self, De::Error> {
-        let wire = Wire::deserialize(d)?;
-        Self::new(&wire.value, &wire.unit).map_err(de::Error::custom)
+        let Sent { unit: CheckUnit(row), value } = Sent::deserialize(d)?;
+        Self::of(&value.text.0, value.value, row).map_err(de::Error::custom)
     }
 }
 impl JsonSchema for AnyQuantity {

@@ -8,7 +8,6 @@ use chain::canon;
 use chain::limits::EVENT_DEPTH_MAX;
 use flate2::read::MultiGzDecoder;
 use serde::de::DeserializeOwned;
-use serde_path_to_error::Segment;
 
 use crate::limits::BODY_TIME_MAX;
 use crate::problem::{Kind, Problem, Result, echo};
@@ -105,15 +104,7 @@ pub async fn json<T: DeserializeOwned>(
     let canonical = canon::to_bytes(&value);
     let mut reader = serde_json::Deserializer::from_slice(&canonical);
     serde_path_to_error::deserialize(&mut reader).map_err(|error| {
-        let path: String = error
-            .path()
-            .iter()
-            .filter_map(|segment| match segment {
-                Segment::Seq { index } => Some(format!("/{index}")),
-                Segment::Map { key } => Some(format!("/{key}")),
-                Segment::Enum { .. } | Segment::Unknown => None,
-            })
-            .collect();
+        let path = shopfloor::catalogue::pointer(error.path());
         let detail = error.inner().to_string();
         let kind = match detail.split(" `").next() {
             Some("unknown field") => Kind::UnknownMember,

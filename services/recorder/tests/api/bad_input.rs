@@ -138,6 +138,7 @@ fn json_rows() -> Vec<Row> {
 fn form_rows() -> Vec<Row> {
     let r = |name, body, status, code, at| row(name, body, (status, code), Some(at));
     let owned = |member: &str| but("\"id\":", &format!("\"{member}\":1,\"id\":"));
+    let value = "/data/reading/value";
     let mut rows = vec![
         row("no object", "[]", (422, "wrong-type"), Some("")),
         r("unknown attribute", owned("colour"), 422, "unknown-member", "/colour"),
@@ -148,10 +149,10 @@ fn form_rows() -> Vec<Row> {
             "unknown-member",
             "/data/lens",
         ),
-        r("wrong unit", but("\"h\"", "\"furlong\""), 422, "invalid-value", "/data/reading"),
-        r("digits with exponent", but("412.5", "4e2"), 422, "invalid-value", "/data/reading"),
-        r("digits without a first one", but("412.5", ".5"), 422, "invalid-value", "/data/reading"),
-        r("null", but("\"412.5\"", "null"), 422, "invalid-value", "/data/reading/value"),
+        r("wrong unit", but("\"h\"", "\"furlong\""), 422, "invalid-value", "/data/reading/unit"),
+        r("digits with exponent", but("412.5", "4e2"), 422, "invalid-value", value),
+        r("digits without a first one", but("412.5", ".5"), 422, "invalid-value", value),
+        r("null", but("\"412.5\"", "null"), 422, "invalid-value", value),
         r("attribute of a wrong type", but("\"bad-1\"", "7"), 422, "wrong-type", "/id"),
         r(
             "no such type of event",

@@ -130,7 +130,7 @@ async fn a_batch_has_a_result_for_each_event_in_its_order() {
     let statuses: Vec<&Value> =
         result["results"].as_array().unwrap().iter().map(|r| &r["status"]).collect();
     assert_eq!(statuses, [201, 422, 200, 409, 201]);
-    assert_eq!(result["results"][1]["problem"]["pointer"], "/data/reading");
+    assert_eq!(result["results"][1]["problem"]["pointer"], "/data/reading/unit");
     assert_eq!(result["results"][2]["receipt"]["seq"], result["results"][0]["receipt"]["seq"]);
     assert_eq!(result["results"][4]["receipt"]["seq"], 2);
 
