@@ -445,7 +445,11 @@ fn refuse_file_system(dir: &dyn Dir, name: &str, policy: FileSystemPolicy) -> Re
         tracing::warn!(%name, magic, "a file system nobody has tried: ext4 and XFS are supported");
     }
     if dir.has_volatile_cache() == Some(true) {
-        tracing::warn!(%name, "the disk has a volatile write cache: it must honour flush, or a power cut can take acknowledged entries");
+        // Once a process: a process that opens several logs (demo, tests) says nothing new by repeating it.
+        static SAID: std::sync::Once = std::sync::Once::new();
+        SAID.call_once(|| {
+            tracing::warn!(%name, "the disk has a volatile write cache: it must honour flush, or a power cut can take acknowledged entries");
+        });
     }
     match kind.refusal(policy) {
         Some(what) => Err(LedgerError::Foreign { name: name.to_owned(), what: what.to_owned() }),
