@@ -146,6 +146,53 @@ async fn a_body_that_ends_early_and_a_client_that_goes_away_write_nothing() {
     bench.stop().await;
 }
 
+/// RFC 9110 section 10.1.1: a client that asks first is told to go on, or the final answer, before it has
+/// sent a byte of its body.
+#[actix_web::test]
+async fn a_client_that_expects_to_be_told_to_go_on_is_answered_before_its_body() {
+    let bench = Bench::start().await;
+    let address = bench.base.strip_prefix("http://").unwrap().to_owned();
+    let event = reading("expected", "1").to_string();
+    let head = |token: &str, length: usize| {
+        format!(
+            "POST /v1/events HTTP/1.1\r\nhost: x\r\nauthorization: Bearer {token}\r\ncontent-type: \
+             application/cloudevents+json\r\nexpect: 100-continue\r\nconnection: close\r\n\
+             content-length: {length}\r\n\r\n"
+        )
+    };
+    let (to, good) = (address.clone(), head(&bench.mes(), event.len()));
+    let (first, last) = web::block(move || {
+        let mut stream = TcpStream::connect(to).unwrap();
+        stream.write_all(good.as_bytes()).unwrap();
+        let mut first = Vec::new();
+        while !first.ends_with(b"\r\n\r\n") {
+            let mut byte = [0];
+            stream.read_exact(&mut byte).unwrap();
+            first.push(byte[0]);
+        }
+        stream.write_all(event.as_bytes()).unwrap();
+        let mut last = String::new();
+        stream.read_to_string(&mut last).unwrap();
+        (String::from_utf8(first).unwrap(), last)
+    })
+    .await
+    .unwrap();
+    assert!(first.starts_with("HTTP/1.1 100 "), "{first}");
+    assert!(last.starts_with("HTTP/1.1 201 "), "{last}");
+
+    let size = bench.recorder.log.size();
+    for (name, request, status) in [
+        ("a token that is none", head("x", 10), " 401 "),
+        ("a body that would be too large", head(&bench.mes(), 1 << 30), " 413 "),
+    ] {
+        let to = address.clone();
+        let answer = web::block(move || exchange(&to, request.as_bytes())).await.unwrap();
+        assert!(answer.contains(status), "{name}: {answer}");
+    }
+    assert_eq!(bench.recorder.log.size(), size);
+    bench.stop().await;
+}
+
 /// ASVS 16.5.4: the last-resort handler.
 #[actix_web::test]
 async fn a_panic_is_a_problem_and_the_writer_goes_on() {

@@ -371,3 +371,23 @@ async fn answers_have_safe_headers_and_unknown_addresses_are_problems() {
     }
     bench.stop().await;
 }
+
+/// Threat-model window D: what somebody who holds the log key could still rewrite, in entries and in time,
+/// is the same figure wherever it is shown.
+#[actix_web::test]
+async fn how_long_nobody_outside_has_covered_the_log_is_told_in_seconds() {
+    let bench = Bench::start().await;
+    for (later_s, so_far_s) in [(0, 0), (89, 89), (3_600, 3_689)] {
+        bench.clock.jump(later_s * 1_000);
+        let admin = bench.token("op_admin", &[Role::Admin], None);
+        let auditor = bench.token("op_audit", &[Role::Auditor], None);
+        let metrics = bench.get("/metrics", &admin).await;
+        let metrics = String::from_utf8(metrics.body).unwrap();
+        let series = format!("pulverlog_uncovered_seconds {so_far_s}");
+        assert!(metrics.lines().any(|line| line == series), "{series}: {metrics}");
+        let anchors = bench.get("/v1/anchors", &auditor).await.json();
+        assert_eq!(anchors["uncovered_s"], so_far_s, "{anchors}");
+        assert_eq!(anchors["uncovered_since"], "2026-03-05T12:00:00.000Z", "{anchors}");
+    }
+    bench.stop().await;
+}

@@ -150,6 +150,36 @@ fn from_the_future(id: &str) -> Value {
     event
 }
 
+/// A client whose clock is ahead learns by how much, from the answer to the event itself; the time the
+/// log took as now stands beside it.
+#[actix_web::test]
+async fn a_client_whose_clock_is_ahead_is_told_by_how_many_minutes() {
+    let bench = Bench::start().await;
+    let token = bench.mes();
+    // The log's clock stands at 12:00. Five minutes are the tolerance.
+    for (time, minutes) in [
+        ("2026-03-05T11:40:00Z", None),
+        ("2026-03-05T12:05:00Z", None),
+        ("2026-03-05T12:05:00.001Z", Some(5)),
+        ("2026-03-05T15:02:30+01:00", Some(122)),
+    ] {
+        let mut event = reading(time, "7");
+        event["time"] = json!(time);
+        let told = bench.record(&token, &event).await.json();
+        assert_eq!(told["recorded_at"], "2026-03-05T12:00:00.000Z", "{told}");
+        let hints: Vec<&str> = told["findings"]
+            .as_array()
+            .into_iter()
+            .flatten()
+            .filter(|finding| finding["rule"] == "record.in_the_future")
+            .filter_map(|finding| finding["detail"].as_str())
+            .collect();
+        let hint = minutes.map(|n| format!("the work lies {n} min ahead of the log's clock"));
+        assert_eq!(hints, Vec::from_iter(hint.as_deref()), "{time}: {told}");
+    }
+    bench.stop().await;
+}
+
 #[actix_web::test]
 async fn strict_handling_stops_before_anything_is_written_but_the_attempt() {
     let bench = Bench::start().await;
