@@ -283,6 +283,19 @@ impl Recorder {
     pub fn note_refusal(&self, who: &Identity, operation: &'static str) {
         self.refusals.note(self, who, operation);
     }
+
+    /// The access record: notes in the program log that somebody read personal data or records of waste or
+    /// exposure, whichever way. `what` is the operation or the page, `path` says about whom or what.
+    pub fn note_reading(&self, who: &Identity, what: &'static str, path: &str) {
+        // Debug form: control characters of a client stay on their line.
+        tracing::info!(
+            subject = who.subject,
+            via = ?who.via,
+            what,
+            ?path,
+            "personal or waste records were read"
+        );
+    }
 }
 
 /// Who asks. The gate has checked the token and the right to the operation.

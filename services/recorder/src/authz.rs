@@ -327,23 +327,29 @@ pub const OPERATIONS: &[Operation] = {
     ]
 };
 
-/// Operations that tell of waste or of what people were exposed to: every reading is noted in the
-/// program log. Readings of names, words and people are noted where they are answered.
+/// Operations that tell of people, of their words, of what they were exposed to, or of waste: every
+/// reading is noted; see [`Recorder::note_reading`](crate::app::Recorder::note_reading). The same holds for
+/// the pages that are marked so.
 const NOTED: &[&str] = &[
     "compileDisposalReport",
     "listClocks",
     "listContainers",
     "listExposures",
     "listMonths",
+    "listPeople",
     "listReports",
     "listRetention",
     "listShipments",
+    "openText",
     "printCustodySheet",
     "printLabel",
     "proveReportLine",
     "readContainer",
+    "readIdentity",
+    "readPerson",
     "readReport",
     "readShipment",
+    "takeEvidence",
     "takeExcerpt",
 ];
 

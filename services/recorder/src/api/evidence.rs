@@ -38,7 +38,6 @@ pub(super) async fn take_evidence(
     caller.demand_every_site()?;
     let export = recorder.export()?;
     let signed = recorder.log.publish().await?;
-    tracing::info!(subject = caller.subject, size = signed.size, "the evidence is taken away");
     let (pieces, rest) = mpsc::channel::<io::Result<web::Bytes>>(PIECES_WAITING);
     let shared = recorder.clone().into_inner();
     let name = format!("evidence-{}.zip", signed.size);

@@ -48,7 +48,6 @@ pub(super) async fn list_people(
             Ok(PersonList { as_of: state.as_of, now: stamp(now), items })
         })
         .await?;
-    tracing::info!(subject = caller.subject, "the list of people was read");
     Ok(web::Json(list))
 }
 
@@ -74,7 +73,6 @@ pub(super) async fn read_person(
         caller.demand_every_site()?;
     }
     let (now, id) = (recorder.now(), PersonId::new(&id).map_err(|_| Problem::not_found())?);
-    tracing::info!(subject = caller.subject, person = id.as_str(), "a person was read");
     let answer = recorder
         .ask(move |state| {
             let person = state.people.person(&state.record, &id, now);

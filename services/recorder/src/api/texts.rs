@@ -222,12 +222,10 @@ async fn open(recorder: &web::Data<Recorder>, commitment: Digest) -> Result<Depo
 #[get("/v1/texts/{digest}")]
 pub(super) async fn open_text(
     recorder: web::Data<Recorder>,
-    caller: Caller,
     digest: web::Path<String>,
 ) -> Result<web::Json<TextView>> {
     let commitment = commitment(&digest)?;
     let kept = open(&recorder, commitment).await?;
-    tracing::info!(subject = caller.subject, digest = %commitment, "a text was opened");
     Ok(web::Json(TextView {
         c: commitment.to_base64(),
         text: kept.body,
@@ -338,11 +336,9 @@ pub(crate) fn name_of(identity: &Deposit) -> Option<String> {
 #[get("/v1/people/{id}/identity")]
 pub(super) async fn read_identity(
     recorder: web::Data<Recorder>,
-    caller: Caller,
     id: web::Path<String>,
 ) -> Result<web::Json<IdentityView>> {
     let person = PersonId::new(&id).map_err(|_| Problem::not_found())?;
-    tracing::info!(subject = caller.subject, person = person.as_str(), "an identity was read");
     let shared = recorder.clone();
     let kept = recorder
         .blocking(move || shared.people.person(person.as_str()).map_err(|e| internal(&e)))

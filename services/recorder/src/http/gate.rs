@@ -69,12 +69,7 @@ pub async fn pass<B: MessageBody + 'static>(
     if let (Ok(_), Some(identity), Some(operation)) = (&answer, &identity, operation)
         && operation.is_noted()
     {
-        tracing::info!(
-            subject = identity.subject,
-            operation = operation.id,
-            path = ?request.path(),
-            "waste or exposure records were read"
-        );
+        recorder.note_reading(identity, operation.id, request.path());
     }
     let response = answer.unwrap_or_else(|problem| {
         recorder.count_problem(problem.kind);

@@ -39,7 +39,12 @@ const REPORTS: &[Role] = &[Lead, Quality, Ehs, Auditor, Authority];
 const EVERYBODY: &[Role] = &[Technician, Lead, Quality, Ehs, Auditor, Authority, Admin];
 
 const fn page(name: &'static str, path: &'static str, roles: &'static [Role]) -> Page {
-    Page { path, name, roles }
+    Page { path, name, roles, noted: false }
+}
+
+/// A page that tells of people or of waste.
+const fn noted(name: &'static str, path: &'static str, roles: &'static [Role]) -> Page {
+    Page { path, name, roles, noted: true }
 }
 
 /// Every page and who may open it; those with an address stand in the head of the pages.
@@ -48,12 +53,12 @@ const PAGES: &[Page] = &[
     page("record", "/record", WORK),
     page("equipment", "/equipment", READ),
     page("powder", "/powder", READ),
-    page("waste", "/waste", READ),
+    noted("waste", "/waste", READ),
     page("planning", "/planning", OFFICE),
-    page("clocks", "/clocks", OFFICE),
+    noted("clocks", "/clocks", OFFICE),
     page("findings", "/findings", READ),
-    page("people", "/people", PEOPLE),
-    page("reports", "/reports", REPORTS),
+    noted("people", "/people", PEOPLE),
+    noted("reports", "/reports", REPORTS),
     page("audit", "/audit", EVERYBODY),
     page("lot_report", "", OFFICE),
     page("entry", "", READ),

@@ -39,6 +39,8 @@ pub(crate) struct Page {
     pub(crate) name: &'static str,
     /// Who may open it.
     pub(crate) roles: &'static [Role],
+    /// Whether it tells of people, of what they were exposed to, or of waste: every reading is noted.
+    pub(crate) noted: bool,
 }
 
 /// Why a page cannot be shown.
@@ -110,7 +112,7 @@ pub(crate) struct Visit {
     pub(crate) words: &'static Words,
     pub(crate) now: Timestamp,
     path: String,
-    here: &'static str,
+    opened: &'static Page,
     /// Whether the page offers to record: an earlier state is looked at, nothing is done to it.
     acts: bool,
 }
@@ -184,7 +186,13 @@ pub(crate) async fn show(
     handler: impl AsyncFnOnce(&Visit) -> Shown,
 ) -> HttpResponse {
     let answer = match begin(request, name).await {
-        Ok(visit) => handler(&visit).await,
+        Ok(visit) => {
+            let shown = handler(&visit).await;
+            if shown.is_ok() && visit.opened.noted {
+                visit.recorder.note_reading(&visit.who, visit.opened.name, request.path());
+            }
+            shown
+        }
         Err(fault) => Err(fault),
     };
     let mut response = answer.unwrap_or_else(|fault| refused(request, &fault));
@@ -211,7 +219,7 @@ async fn begin(request: &HttpRequest, name: &'static str) -> Result<Visit, Fault
         return Err(Fault::Forbidden);
     }
     let words = words_of(request);
-    Ok(Visit { recorder, who, words, now, path: path_of(request), here: page.path, acts: true })
+    Ok(Visit { recorder, who, words, now, path: path_of(request), opened: page, acts: true })
 }
 
 fn path_of(request: &HttpRequest) -> String {
@@ -226,7 +234,7 @@ impl Visit {
             PAGES.iter().filter(|page| !page.path.is_empty()).filter(mine).map(|page| NavItem {
                 path: page.path,
                 text: self.words.t(&format!("nav.{}", page.name)),
-                here: page.path == self.here,
+                here: page.path == self.opened.path,
             });
         let roles: Vec<String> =
             self.who.roles.iter().map(|role| self.words.code("role", role.as_str())).collect();
@@ -249,7 +257,7 @@ impl Visit {
             words: self.words,
             now,
             path: self.path.clone(),
-            here: self.here,
+            opened: self.opened,
             acts: false,
         }
     }
