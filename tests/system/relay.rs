@@ -7,6 +7,8 @@ mod mqtt;
 mod network;
 mod outage;
 mod refusals;
+mod signed;
+mod tls;
 
 use std::path::Path;
 
