@@ -273,6 +273,8 @@ visit("forms of rooms speak German", async (page) => {
   const told = await page.locator("main").innerText();
   assert.match(told, /Gefundene Schichten/);
   assert.match(told, /Schüttdichte des Staubs/);
+  // What can hurt is told in the language of the page.
+  assert.match(told, /Brennbarer Staub[\s\S]*Es gelten das Handbuch der Maschine/);
   assert.doesNotMatch(told, /\?\n/);
   await page.goto("/record/exposure?subject=north");
   assert.match(await page.locator("main").innerText(), /Teile der Schicht/);
@@ -502,18 +504,20 @@ test("the browser and the auditor judge the same bundles alike", async () => {
   assert.equal(answer.status, 200);
   const bundle = await unzip(new Uint8Array(await answer.arrayBuffer()));
   const lines = Buffer.from(bundle.get("entries.ndjson")).toString("latin1").slice(0, -1).split("\n");
-  const last = lines.length - 1;
+  // The same set as the system test of the auditor, `both_verifiers_name_the_entry_that_was_tampered_with`.
+  const ways = JSON.parse(readFileSync(new URL("../tampering.json", import.meta.url), "utf8"));
+  const places = (told, of) => told.map(([halves, more]) => Math.floor((halves * of) / 2) + more);
+  const sizes = [...bundle].filter(([name]) => name.startsWith("checkpoints/")).map(([, bytes]) => Number(Buffer.from(bytes).toString().split("\n")[1]));
+  const last = Math.max(...sizes) - 1;
   const flip = (line, at) => line.slice(0, at) + String.fromCharCode(line.charCodeAt(at) ^ 1) + line.slice(at + 1);
   const cases = [["sound", lines]];
-  for (const at of [0, 1, last >> 1, last]) {
-    for (const byte of [0, 40, lines[at].length >> 1, lines[at].length - 1]) cases.push([`byte ${byte} of line ${at} flipped`, lines.with(at, flip(lines[at], byte))]);
+  for (const at of places(ways.flip.lines, last)) {
+    for (const byte of places(ways.flip.bytes, lines[at].length)) cases.push([`byte ${byte} of line ${at} flipped`, lines.with(at, flip(lines[at], byte))]);
   }
-  for (const at of [1, last >> 1, last]) {
-    cases.push([`line ${at} deleted`, lines.toSpliced(at, 1)]);
-    cases.push([`line ${at} doubled`, lines.toSpliced(at, 0, lines[at])]);
-  }
-  for (const at of [1, last >> 1, last - 1]) cases.push([`lines ${at} and ${at + 1} swapped`, lines.toSpliced(at, 2, lines[at + 1], lines[at])]);
-  cases.push(["tail cut", lines.slice(0, -2)]);
+  for (const at of places(ways.delete, last)) cases.push([`line ${at} deleted`, lines.toSpliced(at, 1)]);
+  for (const at of places(ways.double, last)) cases.push([`line ${at} doubled`, lines.toSpliced(at, 0, lines[at])]);
+  for (const at of places(ways.swap_with_next, last)) cases.push([`lines ${at} and ${at + 1} swapped`, lines.toSpliced(at, 2, lines[at + 1], lines[at])]);
+  for (const at of places(ways.cut_from, last)) cases.push([`cut from line ${at}`, lines.slice(0, at)]);
   const folder = mkdtempSync(path.join(tmpdir(), "pulverlog-bundles-"));
   const page = await visitor(browser, shop);
   await signInAs(page, shop, "op_n2wm5t8r", "auditor", null);

@@ -128,45 +128,59 @@ fn no_name_and_no_word_of_a_person_is_in_the_log_or_in_what_is_taken_away() {
     println!("{} names and {} texts looked for in {} files", names.len(), texts.len(), files.len());
 }
 
+/// Places of `tampering.json`: `[h, o]` is `h` halves of `of`, plus `o`.
+fn places(told: &Value, of: usize) -> Vec<usize> {
+    let place = |place: &Value| {
+        let (halves, more) = (place[0].as_i64()?, place[1].as_i64()?);
+        usize::try_from(halves * i64::try_from(of).ok()? / 2 + more).ok()
+    };
+    let told = told.as_array().expect("places").iter();
+    told.map(|told| place(told).expect("a place")).collect()
+}
+
 #[test]
 fn both_verifiers_name_the_entry_that_was_tampered_with() {
     let entries = std::fs::read(year().join("evidence/entries.ndjson")).expect("entries");
     let lines: Vec<&[u8]> =
         entries.strip_suffix(b"\n").expect("lines").split(|b| *b == b'\n').collect();
     let last = newest_checkpoint_size() - 1;
-    let (early, middle) = (1, last / 2);
+    let ways: Value = serde_json::from_str(include_str!("../tampering.json")).expect("ways");
     let flip = |at: usize, byte: usize| -> Vec<u8> {
         let mut line = lines[at].to_vec();
-        let byte = byte % line.len();
         line[byte] ^= 0x01;
         line
     };
     // (what was done, the entries, the entry to be named)
     let mut cases: Vec<(String, Vec<Vec<u8>>, u64)> = Vec::new();
     let owned = || lines.iter().map(|l| l.to_vec()).collect::<Vec<_>>();
-    for at in [0, early, middle, last - 1, last] {
-        for byte in [0, 40, lines[at].len() / 2, lines[at].len() - 8, lines[at].len() - 1] {
+    for at in places(&ways["flip"]["lines"], last) {
+        for byte in places(&ways["flip"]["bytes"], lines[at].len()) {
             let mut entries = owned();
             entries[at] = flip(at, byte);
             cases.push((format!("byte {byte} of line {at} flipped"), entries, at as u64));
         }
     }
-    for at in [early, middle, last] {
+    for at in places(&ways["delete"], last) {
         let mut entries = owned();
         entries.remove(at);
         cases.push((format!("line {at} deleted"), entries, at as u64));
+    }
+    for at in places(&ways["double"], last) {
         let mut entries = owned();
         entries.insert(at, lines[at].to_vec());
         cases.push((format!("line {at} doubled"), entries, at as u64 + 1));
     }
-    for at in [early, middle, last - 1] {
+    for at in places(&ways["swap_with_next"], last) {
         let mut entries = owned();
         entries.swap(at, at + 1);
         cases.push((format!("lines {at} and {} swapped", at + 1), entries, at as u64));
     }
-    let mut entries = owned();
-    entries.truncate(last - 3);
-    cases.push(("tail cut behind the newest checkpoint".into(), entries, last as u64 - 3));
+    for at in places(&ways["cut_from"], last) {
+        let mut entries = owned();
+        entries.truncate(at);
+        cases.push((format!("cut from line {at}, behind a checkpoint"), entries, at as u64));
+    }
+    println!("{} ways to tamper", cases.len());
 
     for (case, entries, seq) in cases {
         let folder = tempfile::tempdir().expect("a folder");

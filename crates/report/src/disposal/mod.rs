@@ -36,6 +36,7 @@ pub use print::{
     document, label_document, label_to_pdf, sheet_document, sheet_to_pdf, to_pdf,
 };
 pub use tables::to_csv;
+pub use words::{caution, closing_words};
 
 // Shared with the other reports.
 pub(crate) use compile::caution_lines;

@@ -9,7 +9,7 @@ use shopfloor::waste::events::{Determination, DocumentKind};
 use shopfloor::waste::retention::RecordKind;
 use shopfloor::waste::view::ShipmentEvent;
 
-use shopfloor::cautions::DEFER;
+use shopfloor::cautions::{Caution, DEFER};
 
 use super::{CautionLine, FactName, OpenKind};
 use crate::pdf::Language;
@@ -125,6 +125,20 @@ const GERMAN_CAUTIONS: &[(&str, &str, &str)] = &[
         "Unterlagen werden nicht gelöscht, solange ein Verfahren der Behörde offen ist.",
     ),
 ];
+
+/// Heading and text of a caution of work in a language, without the closing words.
+pub fn caution(language: Language, caution: &Caution) -> (&'static str, &'static str) {
+    let german = GERMAN_CAUTIONS.iter().find(|(id, ..)| *id == caution.id);
+    match (language, german) {
+        (Language::German, Some((_, title, text))) => (title, text),
+        (Language::German, None) | (Language::English, _) => (caution.title, caution.text),
+    }
+}
+
+/// Closing words of every caution in a language.
+pub fn closing_words(language: Language) -> &'static str {
+    Words(language).defer()
+}
 
 texts! {
     Title = "Disposal report", "Entsorgungsbericht";

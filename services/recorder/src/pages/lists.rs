@@ -11,6 +11,7 @@ use shopfloor::people::{ActionState, DeviationState, PersonView, Validity};
 use shopfloor::powder::AsOf;
 
 use super::parts::{Block, BlocksPage, Cell, Table, place_href};
+use super::record::links;
 use super::things::due_table;
 use super::visit::{self, Shown, Visit};
 
@@ -132,22 +133,17 @@ pub(crate) async fn planning(request: HttpRequest) -> HttpResponse {
 pub(crate) const FINDING_COLUMNS: &[&str] =
     &["weight", "rule", "detail", "subject", "done", "source", "settled", "entries"];
 
-/// The title of a rule.
-pub(crate) fn rule_title(id: &str) -> String {
-    finding::rule(id).map_or_else(|| id.to_owned(), |rule| rule.title.to_owned())
-}
-
 /// A finding as a row.
 pub(crate) fn finding_row(visit: &Visit, f: &Finding, zone: &TimeZone) -> Vec<Cell> {
     let words = visit.words;
     let weight = words.code("level", f.level.as_str());
     vec![
         if f.level == Level::Stop { Cell::Strong(weight) } else { Cell::Text(weight) },
-        Cell::Text(rule_title(&f.rule)),
-        Cell::Text(f.detail.replace('`', "")),
+        Cell::Text(words.rule(&f.rule)),
+        Cell::English(f.detail.replace('`', "")),
         Cell::subject(&f.subject),
         Cell::Text(words.moment(f.time_ms, zone)),
-        Cell::Text(finding::rule(&f.rule).map_or("", |rule| rule.source).to_owned()),
+        Cell::English(finding::rule(&f.rule).map_or("", |rule| rule.source).to_owned()),
         match f.settled_by {
             Some(by) => Cell::Entries(vec![by]),
             None => Cell::Text(words.t("finding.open").to_owned()),
@@ -185,12 +181,12 @@ pub(crate) async fn findings(request: HttpRequest, query: web::Query<Which>) -> 
                 actions(visit, state),
                 Block::Table(table),
             ];
+            let kinds = ["deviation", "deviation_end", "action", "action_check"];
+            let mut doing = links(visit, &kinds, None);
             if !all {
-                out.push(Block::Doing(vec![(
-                    "/findings?all=1".to_owned(),
-                    words.t("finding.all").to_owned(),
-                )]));
+                doing.push(("/findings?all=1".to_owned(), words.t("finding.all").to_owned()));
             }
+            out.extend(Block::doing(doing));
             (out, state.as_of)
         });
         blocks(visit, "findings", as_of, out)
@@ -292,10 +288,10 @@ pub(crate) async fn powder(request: HttpRequest) -> HttpResponse {
             ]
         });
         let places = Table::new(words, "list.places", &["place", "kind", "held"]).with(rows);
-        let doing = Block::Doing(vec![
-            ("/impact".to_owned(), words.t("impact.title").to_owned()),
-            ("/powder/balances".to_owned(), words.t("balance.title").to_owned()),
-        ]);
+        let mut doing = links(visit, &["lot_in", "blend", "count"], None);
+        doing.push(("/impact".to_owned(), words.t("impact.title").to_owned()));
+        doing.push(("/powder/balances".to_owned(), words.t("balance.title").to_owned()));
+        let doing = Block::Doing(doing);
         blocks(visit, "powder", as_of, vec![doing, Block::Table(places), Block::Table(lots)])
     })
     .await
@@ -319,7 +315,10 @@ pub(crate) async fn people(request: HttpRequest) -> HttpResponse {
             &["person", "roles", "authorised", "mask", "training", "last_day", "entries"],
         )
         .with(rows);
-        blocks(visit, "people", as_of, vec![Block::Table(table)])
+        let kinds = ["authorisation", "training", "fit_test", "leaving"];
+        let doing = Block::doing(links(visit, &kinds, None));
+        let out = doing.into_iter().chain([Block::Table(table)]).collect();
+        blocks(visit, "people", as_of, out)
     })
     .await
 }

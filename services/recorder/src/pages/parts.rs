@@ -13,6 +13,8 @@ use super::words::Words;
 pub(crate) enum Cell {
     /// Words.
     Text(String),
+    /// Words that are recorded or cited in English, whatever the language of the page.
+    English(String),
     /// Many words: their column is not squeezed.
     Long(String),
     /// Digits, set flush right.
@@ -168,6 +170,13 @@ pub(crate) enum Block {
     Form(Form),
     /// Which moment the page shows, and the way to others.
     Then(super::then::Panel),
+}
+
+impl Block {
+    /// What can be done here, if there is anything.
+    pub(crate) fn doing(links: Vec<(String, String)>) -> Option<Self> {
+        (!links.is_empty()).then_some(Self::Doing(links))
+    }
 }
 
 /// A short form in a page: what to tick, to choose and to type, and a second person if wanted.

@@ -225,7 +225,7 @@ pub(crate) async fn evidence(request: HttpRequest, digest: web::Path<String>) ->
                 Cell::Link { href: address(line), text: words.t("evidence.take").to_owned() },
             ]
         });
-        let columns = ["line", "told", "entries", "evidence"];
+        let columns = ["line", "begins_with", "entries", "evidence"];
         let mut table = Table::new(words, "evidence.lines", &columns).with(rows);
         table.caption = format!("{} ({})", table.caption, lines.len());
         let by_pointer = parts::Form::get(

@@ -10,7 +10,7 @@ use shopfloor::common::Outcome;
 use shopfloor::equipment::{DueQuery, DueTask, MachineView, MeterView};
 use shopfloor::ids::{Label, Place};
 use shopfloor::powder::AsOf;
-use shopfloor::powder::genealogy::{Page, Target};
+use shopfloor::powder::genealogy::{Page, Target, TraceForward};
 use shopfloor::powder::lineage::Direction;
 use shopfloor::powder::views::{LotView, Makeup};
 use shopfloor::quantity::Mass;
@@ -109,9 +109,7 @@ fn machine_blocks(
     let words = visit.words;
     blocks.push(machine_head(visit, machine));
     let doing = machine_doing(visit, machine);
-    if !doing.is_empty() {
-        blocks.push(Block::Doing(doing));
-    }
+    blocks.extend(Block::doing(doing));
     blocks.push(Block::Table(due_table(visit, due)));
     blocks.push(Block::Table(positions(visit, machine)));
     for meter in &machine.meters {
@@ -188,7 +186,7 @@ pub(crate) fn due_table(visit: &Visit, due: &[DueTask]) -> Table {
             Some(href) => Cell::Link { href, text: line.what },
             None => Cell::Text(line.what),
         };
-        let source = task.source_in_words.clone();
+        let source = plan_source(words, &task.source_in_words);
         vec![
             what,
             Cell::Bar(line.bar),
@@ -200,6 +198,14 @@ pub(crate) fn due_table(visit: &Visit, due: &[DueTask]) -> Table {
     });
     Table::new(words, "machine.due", &["task", "used", "when", "last_done", "source", "entries"])
         .with(rows)
+}
+
+/// Where a planned task comes from: its basis in the language of the page, a citation as it is.
+fn plan_source(words: &'static Words, told: &str) -> String {
+    match told.split_once(": ") {
+        Some((basis, citation)) => format!("{}: {citation}", words.phrase("plan_basis", basis)),
+        None => words.phrase("plan_basis", told),
+    }
 }
 
 fn positions(visit: &Visit, machine: &MachineView) -> Table {
@@ -334,7 +340,7 @@ fn meter_chart(
     LineChart {
         title,
         limit,
-        limit_label: task.map_or_else(String::new, |t| words.code("task", t.task.as_str())),
+        limit_label: task.map_or_else(String::new, |t| super::today::line(visit, t).what),
         band,
         first: words.day(low.day),
         last: words.day(days.last()?.day),
@@ -355,11 +361,13 @@ pub(crate) async fn lot(
         let id = label(&id)?;
         let found = visit.recorder.log.ask(|state| {
             let lot = state.powder.lot(&id, AsOf::Now, visit.now).ok()?;
-            Some((lot, visit.zone(state, None)))
+            Some((lot, moves(state, &id, AsOf::Now), visit.zone(state, None)))
         });
-        let (lot, zone) = found.ok_or(Fault::NotFound)?;
+        let (lot, moves, zone) = found.ok_or(Fault::NotFound)?;
         visible(visit, &lot.entries)?;
-        let told = merged(about(visit, &format!("lot/{id}"))?, &lot.entries);
+        let moves = moves.iter().flat_map(|answer| answer.edges.iter().map(|edge| edge.entry));
+        let more: Vec<u64> = lot.entries.iter().copied().chain(moves).collect();
+        let told = merged(about(visit, &format!("lot/{id}"))?, &more);
         let entries = with_amendments(visit, told);
         let path = format!("/lots/{id}");
         let about = About { path: &path, entries: &entries, zone: &zone, order: Order::Work };
@@ -369,6 +377,12 @@ pub(crate) async fn lot(
         lot_page(visit, &id, &about, &about.read(visit, &asked)?)
     })
     .await
+}
+
+/// The first moves of a lot's powder, wherever it went.
+fn moves(state: &State, lot: &Label, until: AsOf) -> Option<TraceForward> {
+    let page = Page { limit: Some(80), after: None };
+    state.powder.trace_forward(&Target::Lot(lot.clone()), until, until, &page).ok()
 }
 
 /// Numbers of entries, ascending, each once.
@@ -392,11 +406,8 @@ fn lot_page(now: &Visit, id: &Label, about: &About<'_>, view: &View) -> Shown {
     let zone = about.zone;
     let (asked, as_of) = visit.recorder.log.ask(|state| {
         let until = bound(state, then);
-        let found = state.powder.lot(id, until, visit.now).ok().map(|lot| {
-            let page = Page { limit: Some(80), after: None };
-            let of = Target::Lot(id.clone());
-            (lot, state.powder.trace_forward(&of, until, until, &page).ok(), until)
-        });
+        let found = state.powder.lot(id, until, visit.now).ok();
+        let found = found.map(|lot| (lot, moves(state, id, until), until));
         (found, state.as_of)
     });
     let mut blocks = vec![about.panel(words, view)];
@@ -475,7 +486,7 @@ fn lot_doing(visit: &Visit, id: &Label) -> Vec<(String, String)> {
     doing.extend(super::record::links(
         visit,
         &["lot_test", "lot_release", "transfer"],
-        id.as_str(),
+        Some(id.as_str()),
     ));
     let office = super::OFFICE.iter().any(|role| visit.who.roles.contains(role));
     if office && visit.who.sites.is_none() {
@@ -683,10 +694,8 @@ pub(crate) async fn build(request: HttpRequest, id: web::Path<String>) -> HttpRe
                 ("rests_on", Cell::Entries(build.entries.clone())),
             ],
         )];
-        let doing = super::record::links(visit, &["build_end", "recovery"], id.as_str());
-        if !doing.is_empty() {
-            blocks.push(Block::Doing(doing));
-        }
+        let doing = super::record::links(visit, &["build_end", "recovery"], Some(id.as_str()));
+        blocks.extend(Block::doing(doing));
         if let Some(makeup) = &build.makeup {
             blocks.push(Block::Table(makeup_table(visit, makeup)));
         }

@@ -280,8 +280,11 @@ fn stops(visit: &Visit, state: &State) -> Vec<Line> {
         .into_iter()
         .take(LINES_MAX)
         .map(|finding| Line {
-            href: format!("/findings#{}", finding.id),
-            text: super::lists::rule_title(&finding.rule),
+            href: match finding.entries.last() {
+                Some(entry) => format!("/entries/{entry}"),
+                None => "/findings".to_owned(),
+            },
+            text: visit.words.rule(&finding.rule),
             more: finding.subject.to_string(),
         })
         .collect()

@@ -47,6 +47,8 @@ pub(crate) async fn waste(request: HttpRequest) -> HttpResponse {
         // Working these out takes long: on a copy, so that the writer does not wait.
         let state = visit.recorder.log.state();
         let mut out = vec![Block::Words(words.t("waste.decide").to_owned())];
+        let kinds = ["container_start", "area_inspection", "shipment_offer", "stream"];
+        out.extend(Block::doing(super::record::links(visit, &kinds, None)));
         for site in visit.sites(&state) {
             months(visit, &state, &site, &mut out);
         }
@@ -449,7 +451,7 @@ fn container_blocks(
             (false, true) => &["weighing", "container_move", "marking"],
             (false, false) => &["waste", "weighing", "closing", "container_move", "marking"],
         };
-        let mut links = super::record::links(visit, kinds, id.as_str());
+        let mut links = super::record::links(visit, kinds, Some(id.as_str()));
         links.push((format!("/containers/{id}/label.pdf"), words.t("container.print").to_owned()));
         blocks.push(Block::Doing(links));
         duties(visit, container.site.as_ref(), &format!("container/{id}"), blocks);
@@ -664,7 +666,7 @@ fn shipment_page(
                 } else {
                     &["shipment_accept", "shipment_receipt", "shipment_refusal", "copy_query"]
                 };
-                let mut links = super::record::links(visit, kinds, id.as_str());
+                let mut links = super::record::links(visit, kinds, Some(id.as_str()));
                 let print = format!("/shipments/{id}/custody.pdf");
                 links.push((print, words.t("shipment.print").to_owned()));
                 blocks.push(Block::Doing(links));

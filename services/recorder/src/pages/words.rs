@@ -7,16 +7,22 @@ use std::sync::LazyLock;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use shopfloor::common::Day;
+use shopfloor::finding;
 use shopfloor::waste::category::Month;
 
-/// The message files. A new language is one more row.
-const FILES: &[(&str, &str)] = &[
-    ("en", include_str!("../../messages/en.toml")),
-    ("de", include_str!("../../messages/de.toml")),
+/// The message files: texts of the pages, and what the rules demand. The rules themselves say it in
+/// English. A new language is one more row.
+const FILES: &[(&str, &str, &str)] = &[
+    ("en", include_str!("../../messages/en.toml"), ""),
+    ("de", include_str!("../../messages/de.toml"), include_str!("../../messages/de.rules.toml")),
 ];
 
 static ALL: LazyLock<Vec<Words>> = LazyLock::new(|| {
-    let read = |(lang, text): &(&'static str, &str)| Words { lang, texts: flat(text) };
+    let read = |(lang, text, rules): &(&'static str, &str, &str)| Words {
+        lang,
+        texts: flat(text),
+        rules: flat(rules),
+    };
     FILES.iter().map(read).collect()
 });
 
@@ -26,6 +32,7 @@ pub(crate) struct Words {
     /// Language tag (BCP 47).
     pub(crate) lang: &'static str,
     texts: HashMap<String, String>,
+    rules: HashMap<String, String>,
 }
 
 /// `table.key` to text. The files are part of the program; a test reads them.
@@ -88,6 +95,19 @@ impl Words {
             Some(text) => text.to_owned(),
             None => code.replace(['_', '.'], " "),
         }
+    }
+
+    /// A text that the program knows in English: the translation if there is one, else as it is.
+    pub(crate) fn phrase(&self, table: &str, text: &str) -> String {
+        self.find(&format!("{table}.{text}")).unwrap_or(text).to_owned()
+    }
+
+    /// What a rule demands.
+    pub(crate) fn rule(&self, id: &str) -> String {
+        if let Some(text) = self.rules.get(&format!("rule_title.{id}")) {
+            return text.clone();
+        }
+        finding::rule(id).map_or_else(|| id.to_owned(), |rule| rule.title.to_owned())
     }
 
     /// A decimal number as people write it. Digits are kept.
@@ -174,6 +194,13 @@ mod tests {
                 let key = format!("{table}.{code}");
                 assert!(words.texts.contains_key(&key), "{}: [{table}] {code}", words.lang);
             }
+        }
+        for words in ALL.iter().filter(|words| words.lang != "en") {
+            for rule in finding::rules() {
+                let key = format!("rule_title.{}", rule.id);
+                assert!(words.rules.contains_key(&key), "{}: {}", words.lang, rule.id);
+            }
+            assert_eq!(words.rules.len(), finding::rules().count(), "{}", words.lang);
         }
         let german = Words::of("de").unwrap();
         assert_eq!(german.code("event", "part.swapped"), "Teil getauscht");

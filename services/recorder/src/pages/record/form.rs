@@ -17,7 +17,9 @@ use shopfloor::waste::events::AreaKind;
 use super::compose::{Answers, Mistake, answer, in_row, several};
 use super::kinds::{self, Field, Input, Kind, Suggest};
 use crate::api::wire::FindingView;
+use crate::pages::powder::language;
 use crate::pages::visit::{Top, Visit};
+use crate::pages::words::Words;
 
 /// Most suggestions of one list.
 const SUGGESTED_MAX: usize = 60;
@@ -37,7 +39,7 @@ pub(super) struct Choice {
 /// A caution as shown.
 pub(super) struct CautionLine {
     title: &'static str,
-    text: String,
+    text: &'static str,
     source: &'static str,
 }
 
@@ -91,7 +93,7 @@ impl Stopped {
     pub(super) fn new(visit: &Visit, findings: &[Finding], wrong: Option<&'static str>) -> Self {
         let reasons = super::OVERRIDES.iter().map(|code| choice(visit, "override", code, ""));
         Self {
-            findings: findings.iter().map(FindingView::from).collect(),
+            findings: findings.iter().map(|f| super::told_finding(visit.words, f)).collect(),
             reasons: reasons.collect(),
             wrong,
         }
@@ -401,8 +403,8 @@ impl FormPage {
                 })
                 .collect(),
             site_wrong: wrong("site"),
-            cautions: cautions_of(kind, task.as_ref()),
-            defer: cautions::DEFER,
+            cautions: cautions_of(words, kind, task.as_ref()),
+            defer: report::disposal::closing_words(language(words)),
             checks: kind.checks.iter().map(|code| drawer.check(code)).collect(),
             lines: kind
                 .fields()
@@ -436,14 +438,17 @@ fn hidden(visit: &Visit, answers: &Answers) -> Vec<(String, String)> {
 }
 
 /// Cautions of the kind of event and of the planned task, each once, in order of the catalogue.
-fn cautions_of(kind: &Kind, task: Option<&DueTask>) -> Vec<CautionLine> {
+fn cautions_of(words: &Words, kind: &Kind, task: Option<&DueTask>) -> Vec<CautionLine> {
     let of_kind = kind.catalogue().map_or(&[][..], |row| row.cautions);
     let of_task: Vec<&str> =
         task.map_or_else(Vec::new, |t| t.cautions.iter().map(String::as_str).collect());
     let wanted =
         cautions::CAUTIONS.iter().filter(|c| of_kind.contains(&c.id) || of_task.contains(&c.id));
     wanted
-        .map(|c| CautionLine { title: c.title, text: c.text.to_owned(), source: c.source })
+        .map(|c| {
+            let (title, text) = report::disposal::caution(language(words), c);
+            CautionLine { title, text, source: c.source }
+        })
         .collect()
 }
 

@@ -24,6 +24,7 @@ use self::kinds::{KINDS, Kind};
 use super::credentials::Holder;
 use super::signin;
 use super::visit::{self, Fault, Shown, Top, Visit};
+use super::words::Words;
 use crate::api::wire::FindingView;
 use crate::app::Recorder;
 use crate::authn::Identity;
@@ -88,12 +89,14 @@ fn choice(visit: &Visit, subject: Option<&str>, waiting: bool) -> Shown {
     visit.page(&ChoosePage { top: visit.top(title, None), groups, subject, waiting })
 }
 
-/// Links to the forms of some kinds of work about a thing, for those who may record them.
-pub(crate) fn links(visit: &Visit, kinds: &[&str], subject: &str) -> Vec<(String, String)> {
+/// Links to the forms of some kinds of work, for those who may record them; about a thing, if one is
+/// given.
+pub(crate) fn links(visit: &Visit, kinds: &[&str], subject: Option<&str>) -> Vec<(String, String)> {
+    let query = subject.map(|s| format!("?subject={}", visit::encoded(s))).unwrap_or_default();
     let known = kinds.iter().filter_map(|id| kinds::kind(id));
     let mine = known.filter(|kind| visit.may_record(kind.event));
     mine.map(|kind| {
-        let href = format!("/record/{}?subject={}", kind.id, visit::encoded(subject));
+        let href = format!("/record/{}{query}", kind.id);
         (href, visit.words.t(&format!("kind.{}", kind.id)).to_owned())
     })
     .collect()
@@ -464,6 +467,11 @@ struct DonePage {
     kind: String,
 }
 
+/// A finding as a page tells it.
+pub(super) fn told_finding(words: &Words, finding: &Finding) -> FindingView {
+    FindingView { title: words.rule(&finding.rule), ..FindingView::from(finding) }
+}
+
 /// What a receipt page is asked for.
 #[derive(Debug, Deserialize)]
 pub(crate) struct Done {
@@ -509,7 +517,7 @@ fn done_page(visit: &Visit, seq: u64, kind: Option<&str>, wrong: Option<&'static
             ),
             subject: fact.subject.to_string(),
             subject_href: super::parts::subject_href(&fact.subject),
-            findings: state.findings.of_entry(seq).iter().map(FindingView::from).collect(),
+            findings: state.findings.of_entry(seq).iter().map(|f| told_finding(words, f)).collect(),
             deviation: deviation.map(|d| d.to_string()),
             sign: kind.is_some_and(|k| k.second) && signatures.is_empty(),
             signatures,
