@@ -85,6 +85,10 @@ pub const TILE_WIDTH: u16 = 256;
 /// 32 MiB; the tiles above the lowest level of 10 million entries are about 155.
 pub const TILES_CACHED_MAX: usize = 2_048;
 
+/// Most tiles of which only the nodes over every 32 hashes are kept for proofs: 256 bytes a tile and
+/// about 100 for the place, so at most some 24 MiB, for 16 million entries.
+pub const SUMMITS_CACHED_MAX: usize = 65_536;
+
 /// Height of a tile in levels of the tree.
 pub const TILE_HEIGHT: u8 = 8;
 

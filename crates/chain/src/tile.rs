@@ -4,14 +4,16 @@
 //! hashes, each hash of a level 1 tile is the root over a full level 0 tile, and so on. An entry
 //! bundle holds the entries behind a level 0 tile.
 
-use std::collections::BTreeMap;
+use std::collections::HashMap;
 use std::fmt;
 use std::str::FromStr;
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError};
 
 use crate::checkpoint::parse_decimal;
 use crate::digest::Digest;
-use crate::limits::{ENTRY_BYTES_MAX, TILE_HEIGHT, TILE_WIDTH, TILES_CACHED_MAX};
+use crate::limits::{
+    ENTRY_BYTES_MAX, SUMMITS_CACHED_MAX, TILE_HEIGHT, TILE_WIDTH, TILES_CACHED_MAX,
+};
 use crate::merkle::{self, HashSource};
 
 /// What a tile holds.
@@ -264,73 +266,158 @@ pub enum TileSourceError<E> {
     },
 }
 
-/// A hash tile with the nodes over its hashes, so that many proofs from it hash it once.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct TileNodes {
-    /// By height over the tile's own hashes; each level holds its complete nodes.
-    levels: Vec<Vec<Digest>>,
+/// Levels from the hashes of a tile up to the nodes that are kept longest.
+const SUMMIT_HEIGHT: u8 = 5;
+/// Hashes of a tile under one summit.
+const SUMMIT_WIDTH: usize = 1 << SUMMIT_HEIGHT;
+/// Summits of a full tile.
+const SUMMITS: usize = TILE_WIDTH as usize / SUMMIT_WIDTH;
+
+/// The nodes over every 32 hashes of a full tile. Who has them makes a proof from the tile with some
+/// 60 hashes instead of 255, and they are an eighth of a hash for each hash of the tile.
+type Summits = [Digest; SUMMITS];
+
+/// A hash tile with the nodes over its hashes, each made when it is first needed.
+#[derive(Debug)]
+struct TileNodes {
+    hashes: Vec<Digest>,
+    /// For every 32 hashes the complete nodes over them, by height from 1 on.
+    slopes: Vec<OnceLock<Vec<Vec<Digest>>>>,
+    /// By height from that of the summits on; each level holds its complete nodes.
+    peak: Vec<Vec<Digest>>,
+}
+
+/// The complete nodes over some nodes, level by level, these excluded.
+fn levels_over(nodes: &[Digest]) -> Vec<Vec<Digest>> {
+    let mut levels: Vec<Vec<Digest>> = Vec::new();
+    loop {
+        let below = levels.last().map_or(nodes, Vec::as_slice);
+        if below.len() < 2 {
+            return levels;
+        }
+        let (pairs, _) = below.as_chunks::<2>();
+        levels.push(pairs.iter().map(|[left, right]| merkle::node_hash(left, right)).collect());
+    }
 }
 
 impl TileNodes {
-    /// The nodes over the hashes of a tile.
-    pub fn over(hashes: Vec<Digest>) -> Self {
-        let mut levels = vec![hashes];
-        while let [.., below] = &levels[..]
-            && below.len() > 1
-        {
-            let (pairs, _) = below.as_chunks::<2>();
-            levels.push(pairs.iter().map(|[left, right]| merkle::node_hash(left, right)).collect());
-        }
-        Self { levels }
+    /// The nodes over the hashes of a tile; `known` are its summits, if somebody kept them.
+    fn over(hashes: Vec<Digest>, known: Option<&Summits>) -> Self {
+        let count = hashes.len().div_ceil(SUMMIT_WIDTH);
+        let slopes = (0..count).map(|_| OnceLock::new()).collect();
+        let mut nodes = Self { hashes, slopes, peak: Vec::new() };
+        let summits = match known {
+            Some(known) => known.to_vec(),
+            None => (0..nodes.hashes.len() / SUMMIT_WIDTH)
+                .filter_map(|at| nodes.slope(at)?.last()?.first().copied())
+                .collect(),
+        };
+        let above = levels_over(&summits);
+        nodes.peak = std::iter::once(summits).chain(above).collect();
+        nodes
+    }
+
+    fn slope(&self, at: usize) -> Option<&[Vec<Digest>]> {
+        let under = self.hashes.chunks(SUMMIT_WIDTH).nth(at)?;
+        Some(self.slopes.get(at)?.get_or_init(|| levels_over(under)))
     }
 
     /// The node `index` of those `height` levels over the tile's own hashes; `None` if it is not
     /// complete.
     fn node(&self, height: u8, index: usize) -> Option<Digest> {
-        self.levels.get(usize::from(height))?.get(index).copied()
+        if let Some(over) = height.checked_sub(SUMMIT_HEIGHT) {
+            return self.peak.get(usize::from(over))?.get(index).copied();
+        }
+        let Some(level) = usize::from(height).checked_sub(1) else {
+            return self.hashes.get(index).copied();
+        };
+        let width = SUMMIT_WIDTH >> height;
+        self.slope(index / width)?.get(level)?.get(index % width).copied()
+    }
+
+    /// The summits, if the tile is full.
+    fn summits(&self) -> Option<Summits> {
+        self.peak.first()?.as_slice().try_into().ok()
     }
 }
 
-/// Tiles that were read lately, for [`TileSource`]s of one log to share. A tile of a given width
-/// never changes, so nothing in it is ever stale; it only goes out of use.
-#[derive(Debug, Default)]
-pub struct TileCache(Mutex<Generations>);
+/// Tiles that were read lately, for [`TileSource`]s of one log to share, and the summits of many
+/// more. A tile of a given width never changes, so nothing in it is ever stale; it only goes out of
+/// use.
+#[derive(Debug)]
+pub struct TileCache(Mutex<Kept>);
 
-/// The tiles used since a moment, and those used before it: when the first are many, they become
+#[derive(Debug)]
+struct Kept {
+    tiles: Generations<Arc<TileNodes>>,
+    summits: Generations<Box<Summits>>,
+}
+
+/// What was used since a moment, and what was used before it: when the first are many, they become
 /// the second and those are forgotten.
-#[derive(Debug, Default)]
-struct Generations {
-    young: BTreeMap<Tile, Arc<TileNodes>>,
-    old: BTreeMap<Tile, Arc<TileNodes>>,
+#[derive(Debug)]
+struct Generations<T> {
+    most: usize,
+    young: HashMap<Tile, T>,
+    old: HashMap<Tile, T>,
+}
+
+impl Default for TileCache {
+    fn default() -> Self {
+        let tiles = Generations::of(TILES_CACHED_MAX);
+        Self(Mutex::new(Kept { tiles, summits: Generations::of(SUMMITS_CACHED_MAX) }))
+    }
 }
 
 impl TileCache {
     fn get(&self, tile: &Tile) -> Option<Arc<TileNodes>> {
-        let mut kept = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        if let Some(nodes) = kept.young.get(tile) {
-            return Some(Arc::clone(nodes));
-        }
-        let nodes = kept.old.remove(tile)?;
-        kept.keep(*tile, Arc::clone(&nodes));
-        Some(nodes)
+        self.locked().tiles.get(tile)
     }
 
-    fn put(&self, tile: Tile, nodes: Arc<TileNodes>) {
-        self.0.lock().unwrap_or_else(PoisonError::into_inner).keep(tile, nodes);
+    fn summits(&self, tile: &Tile) -> Option<Box<Summits>> {
+        self.locked().summits.get(tile)
+    }
+
+    fn put(&self, tile: Tile, nodes: Arc<TileNodes>, were_known: bool) {
+        let summits = if were_known { None } else { nodes.summits() };
+        let mut kept = self.locked();
+        kept.tiles.keep(tile, nodes);
+        if let Some(summits) = summits {
+            kept.summits.keep(tile, Box::new(summits));
+        }
     }
 
     /// Forgets every tile, because one of them was found to be wrong.
     pub fn clear(&self) {
-        *self.0.lock().unwrap_or_else(PoisonError::into_inner) = Generations::default();
+        let mut kept = self.locked();
+        kept.tiles = Generations::of(TILES_CACHED_MAX);
+        kept.summits = Generations::of(SUMMITS_CACHED_MAX);
+    }
+
+    fn locked(&self) -> MutexGuard<'_, Kept> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }
 
-impl Generations {
-    fn keep(&mut self, tile: Tile, nodes: Arc<TileNodes>) {
-        if self.young.len() >= TILES_CACHED_MAX / 2 {
+impl<T: Clone> Generations<T> {
+    fn of(most: usize) -> Self {
+        Self { most, young: HashMap::new(), old: HashMap::new() }
+    }
+
+    fn get(&mut self, tile: &Tile) -> Option<T> {
+        if let Some(value) = self.young.get(tile) {
+            return Some(value.clone());
+        }
+        let value = self.old.remove(tile)?;
+        self.keep(*tile, value.clone());
+        Some(value)
+    }
+
+    fn keep(&mut self, tile: Tile, value: T) {
+        if self.young.len() >= self.most / 2 {
             self.old = std::mem::take(&mut self.young);
         }
-        self.young.insert(tile, nodes);
+        self.young.insert(tile, value);
     }
 }
 
@@ -374,9 +461,36 @@ impl<E, F: Fn(Tile) -> Result<Vec<u8>, E>> HashSource for TileSource<F> {
         let bytes = (self.read)(tile).map_err(|cause| TileSourceError::Read { tile, cause })?;
         let hashes =
             tile.hashes(&bytes).map_err(|cause| TileSourceError::Damaged { tile, cause })?;
-        let nodes = Arc::new(TileNodes::over(hashes));
+        let known = self.seen.summits(&tile);
+        let nodes = Arc::new(TileNodes::over(hashes, known.as_deref()));
         let hash = nodes.node(height, within).ok_or_else(outside);
-        self.seen.put(tile, nodes);
+        self.seen.put(tile, nodes, known.is_some());
         hash
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Every node over the hashes of a tile is the root over what lies below it, whatever was kept.
+    #[test]
+    fn nodes_over_a_tile() {
+        let all: Vec<Digest> = (0..256_u32).map(|i| Digest::of(&i.to_be_bytes())).collect();
+        for width in [1, 31, 32, 33, 64, 95, 255, 256] {
+            let hashes = all[..width].to_vec();
+            let fresh = TileNodes::over(hashes.clone(), None);
+            let known = fresh.summits();
+            assert_eq!(known.is_some(), width == 256, "only a full tile has all its summits");
+            let again = TileNodes::over(hashes, known.as_ref());
+            for height in 0..=8_u8 {
+                for index in 0..=width >> height {
+                    let below = all[..width].chunks_exact(1 << height).nth(index);
+                    let node = below.map(merkle::root_of);
+                    assert_eq!(fresh.node(height, index), node, "{width} {height} {index}");
+                    assert_eq!(again.node(height, index), node, "{width} {height} {index}");
+                }
+            }
+        }
     }
 }

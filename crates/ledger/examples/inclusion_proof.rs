@@ -58,7 +58,8 @@ fn main() -> Result<(), Box<dyn Error>> {
     let seen = Arc::<TileCache>::default();
     // The lowest bits of a xorshift generator (Marsaglia 2003) are good enough to pick entries.
     let mut state = 0x9e37_79b9_7f4a_7c15_u64;
-    let mut took = Vec::new();
+    let (mut took, mut touched) = (Vec::new(), std::collections::HashSet::new());
+    let (mut again, mut new) = (Vec::new(), Vec::new());
     let mut longest = (0, 0);
     for _ in 0..proofs {
         state ^= state << 13;
@@ -72,7 +73,10 @@ fn main() -> Result<(), Box<dyn Error>> {
         merkle::verify_inclusion(&leaf, index, size, &path, &root)?;
         let hashes = path.len() * 45;
         let file = TlogProof { extra: None, index, path, checkpoint: note.clone() }.to_string();
-        took.push(start.elapsed());
+        let time = start.elapsed();
+        took.push(time);
+        let of_it = if touched.insert(index / 256) { &mut new } else { &mut again };
+        of_it.push(time);
         longest = longest.max((file.len(), hashes));
     }
     let first = took[0];
@@ -86,6 +90,12 @@ fn main() -> Result<(), Box<dyn Error>> {
         at(990),
         at(1000)
     );
+    for (which, times) in [("first from its tile", &mut new), ("later", &mut again)] {
+        times.sort_unstable();
+        if let Some(median) = times.get(times.len() / 2) {
+            println!("{} of them the {which}: median {median:.1?}", times.len());
+        }
+    }
     println!(
         "longest: {} bytes, {} of them the path, {} the checkpoint with one cosignature",
         longest.0,
