@@ -14,7 +14,7 @@ use ledger::engine::files::{FilesEngine, FilesOptions, LockedFiles};
 use ledger::engine::{Engine as _, Store};
 use ledger::index::DiskIndex;
 use ledger::notary::{Anchors, Notary, read_checkpoint};
-use ledger::seams::{Clock, OsRandom};
+use ledger::seams::{Clock, OsRandom, Random};
 use ledger::{IndexPlace, Ledger, Opened, Outcome, Pace, Seams, create, open};
 
 use crate::event::Events;
@@ -33,8 +33,23 @@ impl Clock for SystemClock {
     }
 }
 
+/// The seed of the key of the logs made here.
+const SEED: [u8; 32] = [7; 32];
+
 pub(crate) fn signer() -> Ed25519Signer {
-    Ed25519Signer::new(ORIGIN, &[7; 32]).expect("the origin can name a key")
+    Ed25519Signer::new(ORIGIN, &SEED).expect("the origin can name a key")
+}
+
+/// Puts the key where the service looks for it, so that it can serve a log made here.
+pub(crate) fn keep_key(dir: &Path) -> Result<()> {
+    struct Fixed;
+    impl Random for Fixed {
+        fn fill(&mut self, bytes: &mut [u8]) {
+            bytes.copy_from_slice(&SEED);
+        }
+    }
+    recorder::secret::create(&dir.join("data/keys/log.key"), &mut Fixed)?;
+    Ok(())
 }
 
 fn seams() -> Seams {
