@@ -14,7 +14,7 @@ mod tests;
 mod threads;
 
 use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
-use std::sync::mpsc::{self, Sender};
+use std::sync::mpsc::{self, Sender, SyncSender};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError, RwLock};
 use std::thread::JoinHandle;
 use std::time::Duration;
@@ -74,7 +74,7 @@ pub struct Ledger {
     shared: Arc<Shared>,
     queue: Option<Sender<Request>>,
     notary: Sender<NotaryCall>,
-    index_wake: Sender<()>,
+    index_wake: SyncSender<()>,
     counts: watch::Receiver<u64>,
     published: watch::Receiver<Option<Arc<Signed>>>,
     writer: Option<JoinHandle<crate::core::Core>>,
@@ -140,7 +140,7 @@ struct Load {
 
 impl Load {
     fn of(submissions: &[Submission]) -> Self {
-        let bytes = submissions.iter().map(|submission| submission.bytes.len()).sum();
+        let bytes = submissions.iter().map(|submission| submission.read().bytes().len()).sum();
         Self { submissions: submissions.len(), bytes }
     }
 
@@ -229,7 +229,8 @@ impl Ledger {
         let (counts_tx, counts) = watch::channel(core.tip().count);
         let (queue, requests) = mpsc::channel();
         let (notary_calls, calls) = mpsc::channel();
-        let (index_wake, wakes) = mpsc::channel();
+        // One call that waits says as much as many.
+        let (index_wake, wakes) = mpsc::sync_channel(1);
 
         let writer = Writer {
             core,
@@ -442,7 +443,7 @@ impl Ledger {
         let core = self.writer.take().map(JoinHandle::join);
         self.shared.stopping.store(true, Ordering::Release);
         let _ = self.notary.send(NotaryCall::Stop);
-        let _ = self.index_wake.send(());
+        let _ = self.index_wake.try_send(());
         let _ = self.scrub_stop.send(());
         let threads =
             [self.notary_thread.take(), self.index_thread.take(), self.scrub_thread.take()];

@@ -3,7 +3,7 @@
 use std::collections::VecDeque;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::atomic::Ordering;
-use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, TryRecvError};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, SyncSender, TryRecvError};
 use std::sync::{Arc, PoisonError};
 use std::time::{Duration, Instant};
 
@@ -24,6 +24,11 @@ use crate::submission::Submission;
 /// How often the index thread looks for new entries when nobody wakes it.
 const INDEX_WAKE: Duration = Duration::from_millis(200);
 
+/// Least time between two takes of the index, so that under load many entries share one transaction
+/// and the thread does not take turns with the writer for every event. The first event after a
+/// pause is taken in at once.
+const INDEX_REST: Duration = Duration::from_millis(10);
+
 /// The one writer.
 pub(super) struct Writer {
     pub(super) core: Core,
@@ -31,7 +36,7 @@ pub(super) struct Writer {
     pub(super) requests: Receiver<Request>,
     pub(super) counts: watch::Sender<u64>,
     pub(super) notary: Sender<NotaryCall>,
-    pub(super) index: Sender<()>,
+    pub(super) index: SyncSender<()>,
     pub(super) cover_every: u64,
     pub(super) covered_at: u64,
 }
@@ -102,7 +107,7 @@ impl Writer {
         let count = self.core.tip().count;
         self.shared.clock_behind_ms.store(self.core.clock_behind_ms(), Ordering::Release);
         if self.counts.send_if_modified(|seen| std::mem::replace(seen, count) != count) {
-            let _ = self.index.send(());
+            let _ = self.index.try_send(());
             if count - self.covered_at >= self.cover_every {
                 self.covered_at = count;
                 let _ = self.notary.send(NotaryCall::Cover);
@@ -218,10 +223,14 @@ impl NotaryLoop {
 /// The index thread: follows the log, takes snapshots, never stops the log.
 pub(super) fn index_loop(shared: &Shared, wakes: &Receiver<()>, pace: Pace) {
     let mut snapshot_at = shared.index.cursor().count;
+    let mut taken_at: Option<Instant> = None;
     loop {
         match wakes.recv_timeout(INDEX_WAKE) {
             Ok(()) | Err(RecvTimeoutError::Timeout) => {}
             Err(RecvTimeoutError::Disconnected) => return,
+        }
+        if let Some(rest) = taken_at.and_then(|at| INDEX_REST.checked_sub(at.elapsed())) {
+            std::thread::sleep(rest);
         }
         while wakes.try_recv().is_ok() {}
         let step = || -> Result<()> {
@@ -238,6 +247,7 @@ pub(super) fn index_loop(shared: &Shared, wakes: &Receiver<()>, pace: Pace) {
             tracing::error!(%error, "the index failed");
         }
         *locked(&shared.index_error) = error;
+        taken_at = Some(Instant::now());
         if shared.stopping.load(Ordering::Acquire) {
             if let Err(error) = take_snapshot(shared).and_then(|_| shared.index.flush()) {
                 tracing::warn!(%error, "no last snapshot was taken");
