@@ -42,8 +42,8 @@ impl Events {
             via: Via::Service,
             on_behalf_of: Some("op_k7".to_owned()),
         };
-        let bytes = self.canonical().into_bytes();
-        Submission::prepare(actor, bytes, Handling::Lenient, None)
+        let event = self.canonical();
+        Submission::prepare(actor, event.as_bytes(), Handling::Lenient, None)
             .expect("the events of the benchmark are acceptable")
     }
 

@@ -80,7 +80,7 @@ fn main() -> Result<(), Box<dyn Error>> {
         for bytes in bytes {
             let on_behalf_of = Some("op_k7".to_owned());
             let actor = Actor { id: "svc_mes".to_owned(), via: Via::Service, on_behalf_of };
-            submissions.push(Submission::prepare(actor, bytes, Handling::Lenient, None)?);
+            submissions.push(Submission::prepare(actor, &bytes, Handling::Lenient, None)?);
         }
         prepared += start.elapsed();
 

@@ -27,7 +27,7 @@ use crate::index::{Index, row_of};
 use crate::limits::{BATCH_BYTES_MAX, BATCH_ENTRIES_MAX, KEYS_AHEAD_MAX, SCAN_BYTES_MAX};
 use crate::seams::{Clock, Random};
 use crate::shop::Shop;
-use crate::submission::{Handling, Key, Outcome, Receipt, Submission};
+use crate::submission::{Handling, Key, Outcome, ReadEvent, Receipt, Submission};
 use crate::tree::read_entry;
 
 /// Why a submission got no answer about its event. Cloneable, because one failed commit answers
@@ -300,7 +300,8 @@ impl Core {
     ) -> Result<Option<Outcome>> {
         let key = submission.key();
         let needs_state = submission.needs_state();
-        let Submission { draft, bytes, envelope, event, actor, handling, signature } = submission;
+        let Submission { draft, read, actor, handling, signature } = submission;
+        let ReadEvent { bytes, envelope, event } = read;
         if let Some(&entry) = batch.keys.get(&key) {
             let seq = self.tip.count + entry as u64;
             if !sealed_event_is(&batch.sealed[entry], &bytes) {
@@ -363,7 +364,7 @@ impl Core {
         if let Some(seq) = self.seq_of(&key)? {
             return Ok(Some(Outcome::Stopped { findings, refused_in: seq }));
         }
-        let fact = batch.fact(attempt.envelope, attempt.event, &attempt.actor, now_ms)?;
+        let fact = batch.fact(attempt.read.envelope, attempt.read.event, &attempt.actor, now_ms)?;
         let entry = self.seal(&attempt.draft, None, key, fact, batch)?;
         batch.waiting.push(Waiting { submission: index, entry, answer: Answer::Stopped(findings) });
         Ok(None)

@@ -35,5 +35,5 @@ pub use opening::{
 };
 pub use shop::Shop;
 pub use submission::{
-    Handling, Key, LOG_SOURCE, LOG_SUBJECT, Outcome, Receipt, Submission, Unacceptable,
+    Handling, Key, LOG_SOURCE, LOG_SUBJECT, Outcome, ReadEvent, Receipt, Submission, Unacceptable,
 };

@@ -5,6 +5,7 @@ use std::sync::Arc;
 use chain::Digest;
 use chain::canon::{self, Value};
 use chain::entry::{Actor, ClientSignature, Draft, EntryError};
+use chain::limits::EVENT_BYTES_MAX;
 use shopfloor::catalogue::Origin;
 use shopfloor::ids::SubjectKind;
 use shopfloor::{Envelope, Event, Finding, Refusal};
@@ -14,14 +15,54 @@ pub const LOG_SOURCE: &str = "/log";
 /// `subject` of those that are about the log as a whole.
 pub const LOG_SUBJECT: &str = "log/self";
 
+/// An event that was read: its canonical bytes and what they say. Reading is done once; everything
+/// behind it takes this.
+#[derive(Debug, Clone)]
+pub struct ReadEvent {
+    pub(crate) bytes: Vec<u8>,
+    pub(crate) envelope: Envelope,
+    pub(crate) event: Event,
+}
+
+impl ReadEvent {
+    /// Reads the attributes and decodes the data.
+    ///
+    /// # Errors
+    /// [`Unacceptable`]: it is too long, or not as the catalogue says, at the member at fault.
+    pub fn read(value: &Value) -> Result<Self, Unacceptable> {
+        let bytes = canon::to_bytes(value);
+        if bytes.len() > EVENT_BYTES_MAX {
+            return Err(Unacceptable::Entry(EntryError::EventTooLong { bytes: bytes.len() }));
+        }
+        let (envelope, event) = Envelope::read(value).map_err(Unacceptable::Refused)?;
+        Ok(Self { bytes, envelope, event })
+    }
+
+    /// The canonical bytes.
+    #[must_use]
+    pub fn bytes(&self) -> &[u8] {
+        &self.bytes
+    }
+
+    /// The attributes.
+    #[must_use]
+    pub fn envelope(&self) -> &Envelope {
+        &self.envelope
+    }
+
+    /// What it says happened.
+    #[must_use]
+    pub fn event(&self) -> &Event {
+        &self.event
+    }
+}
+
 /// An event ready for the writer: everything that does not depend on its place in the log was done
 /// when it was prepared, off the writer's thread.
 #[derive(Clone)]
 pub struct Submission {
     pub(crate) draft: Draft,
-    pub(crate) bytes: Vec<u8>,
-    pub(crate) envelope: Envelope,
-    pub(crate) event: Event,
+    pub(crate) read: ReadEvent,
     pub(crate) actor: Actor,
     pub(crate) handling: Handling,
     pub(crate) signature: Option<ClientSignature>,
@@ -30,9 +71,9 @@ pub struct Submission {
 impl std::fmt::Debug for Submission {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         f.debug_struct("Submission")
-            .field("source", &self.envelope.source)
-            .field("id", &self.envelope.id)
-            .field("name", &self.envelope.name)
+            .field("source", &self.read.envelope.source)
+            .field("id", &self.read.envelope.id)
+            .field("name", &self.read.envelope.name)
             .finish_non_exhaustive()
     }
 }
@@ -59,25 +100,38 @@ pub enum Unacceptable {
 }
 
 impl Submission {
-    /// Prepares the canonical bytes of an event.
+    /// Prepares an event that was read.
     ///
     /// # Errors
     /// [`Unacceptable`]; events that only the log itself records are refused from everybody else.
-    pub fn prepare(
+    pub fn new(
         actor: Actor,
-        bytes: Vec<u8>,
+        read: ReadEvent,
         handling: Handling,
         signature: Option<ClientSignature>,
     ) -> Result<Self, Unacceptable> {
-        let draft = Draft::new(&actor, &bytes).map_err(Unacceptable::Entry)?;
-        let value =
-            canon::check(&bytes).map_err(|error| Unacceptable::Entry(EntryError::Event(error)))?;
-        let (envelope, event) = Envelope::read(&value).map_err(Unacceptable::Refused)?;
-        if event.kind().origin == Origin::Log && actor.id != "sys" {
-            let detail = format!("`{}` is recorded by the log itself only", envelope.name);
+        let draft = Draft::new(&actor, &read.bytes).map_err(Unacceptable::Entry)?;
+        if read.event.kind().origin == Origin::Log && actor.id != "sys" {
+            let detail = format!("`{}` is recorded by the log itself only", read.envelope.name);
             return Err(Unacceptable::Refused(Refusal::new("owned-by-the-log", "/type", detail)));
         }
-        Ok(Self { draft, bytes, envelope, event, actor, handling, signature })
+        Ok(Self { draft, read, actor, handling, signature })
+    }
+
+    /// Reads and prepares an event from its canonical bytes.
+    ///
+    /// # Errors
+    /// As [`new`](Self::new).
+    pub fn prepare(
+        actor: Actor,
+        bytes: &[u8],
+        handling: Handling,
+        signature: Option<ClientSignature>,
+    ) -> Result<Self, Unacceptable> {
+        let value =
+            canon::check(bytes).map_err(|error| Unacceptable::Entry(EntryError::Event(error)))?;
+        let read = ReadEvent::read(&value)?;
+        Self::new(actor, read, handling, signature)
     }
 
     /// An event the log records about itself. `data` is any JSON object of the catalogue's form.
@@ -100,7 +154,8 @@ impl Submission {
         });
         let canonical = |error| Unacceptable::Entry(EntryError::Event(error));
         let value: Value = canon::parse(event.to_string().as_bytes()).map_err(canonical)?;
-        Self::prepare(Actor::system(), canon::to_bytes(&value), Handling::Lenient, None)
+        let read = ReadEvent::read(&value)?;
+        Self::new(Actor::system(), read, Handling::Lenient, None)
     }
 
     /// What is recorded when strict handling stops an event: which, of whom, and by which rules. The
@@ -129,22 +184,28 @@ impl Submission {
     /// Name of the event, without prefix.
     #[must_use]
     pub fn name(&self) -> &str {
-        &self.envelope.name
+        &self.read.envelope.name
     }
 
-    /// The canonical bytes.
+    /// The event.
     #[must_use]
-    pub fn bytes(&self) -> &[u8] {
-        &self.bytes
+    pub fn read(&self) -> &ReadEvent {
+        &self.read
+    }
+
+    /// Who sends it.
+    #[must_use]
+    pub fn actor(&self) -> &Actor {
+        &self.actor
     }
 
     pub(crate) fn key(&self) -> Key {
-        Key::new(&self.envelope.source, &self.envelope.id)
+        Key::new(&self.read.envelope.source, &self.read.envelope.id)
     }
 
     /// Whether the answer depends on what was recorded before, so that the state must be current.
     pub(crate) fn needs_state(&self) -> bool {
-        self.handling == Handling::Strict || self.envelope.subject.kind == SubjectKind::Entry
+        self.handling == Handling::Strict || self.read.envelope.subject.kind == SubjectKind::Entry
     }
 }
 

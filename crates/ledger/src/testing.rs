@@ -166,5 +166,5 @@ pub(crate) fn note_event(
     let event = format!(
         r#"{{"data":{{"text":{{"c":"{commitment}"}}}},"id":"{id}","operator":"op_k7","site":"north","source":"/mes","specversion":"1.0","subject":"equipment/S-02","time":"{time}","type":"pulverlog.note.added"}}"#
     );
-    crate::Submission::prepare(actor, event.into_bytes(), handling, None).expect("acceptable")
+    crate::Submission::prepare(actor, event.as_bytes(), handling, None).expect("acceptable")
 }

@@ -232,7 +232,7 @@ impl Shift {
             via: Via::Service,
             on_behalf_of: Some("op_k7".to_owned()),
         };
-        Submission::prepare(actor, event.into_bytes(), handling, None).expect("acceptable")
+        Submission::prepare(actor, event.as_bytes(), handling, None).expect("acceptable")
     }
 
     fn run(mut self) -> Totals {
@@ -385,7 +385,7 @@ impl Shift {
             let (id, version) = self.choose_event();
             let handling = if self.rng.percent(15) { Handling::Strict } else { Handling::Lenient };
             let submission = self.event(&id, version, handling);
-            sent.push((id, version, Digest::of(submission.bytes())));
+            sent.push((id, version, Digest::of(submission.read().bytes())));
             batch.push(submission);
         }
         let answers = opened.core.process(batch);
@@ -461,7 +461,7 @@ impl Shift {
         self.check_opened(&opened);
         for (id, version) in std::mem::take(&mut self.unknown) {
             let submission = self.event(&id, version, Handling::Lenient);
-            let event = Digest::of(submission.bytes());
+            let event = Digest::of(submission.read().bytes());
             let outcome = opened.core.process(vec![submission]).remove(0).expect("answered");
             self.remember(&id, event, &outcome);
         }

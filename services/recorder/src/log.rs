@@ -7,7 +7,8 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 
 use chain::Digest;
-use chain::entry::{Actor, ClientSignature, EntryView};
+use chain::entry::{Actor, ClientSignature, EntryError, EntryView};
+use chain::limits::EVENT_BYTES_MAX;
 use chain::merkle::{self, HashSource};
 use chain::note::{KeyKind, VerifierKey};
 use chain::proof::TlogProof;
@@ -22,23 +23,18 @@ use shopfloor::catalogue::EventKind;
 use shopfloor::record::Record;
 use shopfloor::record::events::KeyUse;
 use shopfloor::record::keys::EnrolledKey;
-use shopfloor::{Envelope, Event, Finding, Refusal, State};
+use shopfloor::{Event, Finding, Refusal, State};
 
 use crate::config::Config;
 use crate::limits::{RETRY_BUSY_S, STOP_TIME_MAX, WRITER_TIME_MAX};
 use crate::problem::{Kind, Problem};
 use crate::reports::Still;
 
-pub use ledger::Receipt;
+pub use ledger::{ReadEvent, Receipt};
 
 /// An event that was read, checked and prepared, ready for the writer.
 #[derive(Debug, Clone)]
-pub struct Submission {
-    prepared: ledger::Submission,
-    actor: Actor,
-    envelope: Envelope,
-    event: Event,
-}
+pub struct Submission(ledger::Submission);
 
 /// How events are to be handled.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -132,6 +128,20 @@ fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
 fn error_chain(error: &(dyn std::error::Error + 'static)) -> String {
     let all = std::iter::successors(Some(error), |error| error.source());
     all.map(ToString::to_string).collect::<Vec<_>>().join(": ")
+}
+
+impl From<Unacceptable> for Problem {
+    fn from(error: Unacceptable) -> Self {
+        match error {
+            Unacceptable::Refused(refusal) => refusal.into(),
+            Unacceptable::Entry(EntryError::EventTooLong { .. }) => {
+                let detail =
+                    format!("an event has at most {EVENT_BYTES_MAX} bytes in canonical form");
+                Self::new(Kind::BodyTooLarge, detail)
+            }
+            Unacceptable::Entry(_) => Self::new(Kind::InvalidValue, error_chain(&error)),
+        }
+    }
 }
 
 impl From<LogError> for Problem {
@@ -391,7 +401,7 @@ impl Log {
     }
 
     async fn record(&self, submissions: Vec<Submission>) -> Result<Vec<Outcome>, LogError> {
-        let prepared = submissions.into_iter().map(|submission| submission.prepared).collect();
+        let prepared = submissions.into_iter().map(|submission| submission.0).collect();
         let answers = tokio::time::timeout(WRITER_TIME_MAX, self.0.ledger.submit(prepared))
             .await
             .map_err(|_| LogError::Unanswered)??;
@@ -708,15 +718,13 @@ pub(crate) fn client_keys(record: &Record) -> Vec<VerifierKey> {
 }
 
 impl Submission {
-    /// An event that was read, ready for the writer. `bytes` is its canonical form.
+    /// An event that was read, ready for the writer.
     ///
     /// # Errors
     /// [`Kind::BodyTooLarge`], [`Kind::InvalidValue`] and what the reading says.
     pub fn new(
         actor: Actor,
-        bytes: Vec<u8>,
-        envelope: Envelope,
-        event: Event,
+        read: ReadEvent,
         signature: Option<ClientSignature>,
         handling: Handling,
     ) -> Result<Self, Problem> {
@@ -726,21 +734,16 @@ impl Submission {
             Handling { strict: true, whole: false, .. } => ledger::Handling::Strict,
             Handling { .. } => ledger::Handling::Lenient,
         };
-        let prepared = ledger::Submission::prepare(actor.clone(), bytes, handling, signature)
-            .map_err(|error| match error {
-                Unacceptable::Refused(refusal) => refusal.into(),
-                Unacceptable::Entry(_) => Problem::new(Kind::InvalidValue, error_chain(&error)),
-            })?;
-        Ok(Self { prepared, actor, envelope, event })
+        Ok(Self(ledger::Submission::new(actor, read, handling, signature)?))
     }
 
     /// The row of the catalogue.
     pub fn kind(&self) -> &'static EventKind {
-        self.event.kind()
+        self.0.read().event().kind()
     }
 
     /// The canonical bytes.
     pub fn bytes(&self) -> &[u8] {
-        self.prepared.bytes()
+        self.0.read().bytes()
     }
 }

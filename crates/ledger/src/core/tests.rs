@@ -172,7 +172,7 @@ fn an_event_about_an_entry_that_does_not_exist_is_refused_and_writes_nothing() {
         via: chain::entry::Via::Oidc,
         on_behalf_of: None,
     };
-    let submission = Submission::prepare(actor, event.to_vec(), Handling::Lenient, None);
+    let submission = Submission::prepare(actor, event, Handling::Lenient, None);
     let outcome = record(&mut opened, submission.expect("well formed"));
     assert!(matches!(outcome, Outcome::Refused(ref refusal) if refusal.code == "unknown-entry"));
     assert_eq!(opened.store.count(), 1);
@@ -186,7 +186,7 @@ fn the_log_alone_records_its_own_events() {
         via: chain::entry::Via::Oidc,
         on_behalf_of: None,
     };
-    let refused = Submission::prepare(actor, event.to_vec(), Handling::Lenient, None);
+    let refused = Submission::prepare(actor, event, Handling::Lenient, None);
     let error = refused.expect_err("not from outside").to_string();
     assert!(error.contains("by the log itself only"), "{error}");
 }

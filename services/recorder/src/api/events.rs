@@ -9,7 +9,7 @@ use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD as BASE64;
 use chain::canon::{self, Limits, Object, Value};
 use chain::entry::ClientSignature;
-use chain::limits::{EVENT_BYTES_MAX, EVENT_DEPTH_MAX};
+use chain::limits::EVENT_DEPTH_MAX;
 use chain::note::{KeyKind, VerifierKey};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -21,7 +21,7 @@ use crate::app::{Caller, Recorder};
 use crate::authz;
 use crate::http::{body, prefer};
 use crate::limits::{BATCH_BODY_BYTES_MAX, BATCH_EVENTS_MAX, EVENT_BODY_BYTES_MAX};
-use crate::log::{Handling, Outcome, Submission};
+use crate::log::{Handling, Outcome, ReadEvent, Submission};
 use crate::problem::{Kind, Problem, Result, echo};
 
 /// Media type of one event.
@@ -189,23 +189,18 @@ fn prepare(
     signature: Option<ClientSignature>,
     handling: Handling,
 ) -> Result<Submission> {
-    let bytes = canon::to_bytes(event);
-    if bytes.len() > EVENT_BYTES_MAX {
-        let detail = format!("an event has at most {EVENT_BYTES_MAX} bytes in canonical form");
-        return Err(Problem::new(Kind::BodyTooLarge, detail));
-    }
-    let (envelope, content) = shopfloor::Envelope::read(event)?;
-    let kind = content.kind();
-    authz::may_record(caller, &envelope, kind)?;
+    let read = ReadEvent::read(event)?;
+    let (envelope, kind) = (read.envelope(), read.event().kind());
+    authz::may_record(caller, envelope, kind)?;
     let now_s = recorder.now().as_second();
     authz::may_sign(caller, kind, recorder.config.auth.sign_within_s, now_s)?;
-    check_keys(recorder, caller, &content)?;
+    check_keys(recorder, caller, read.event())?;
     let operator = envelope.operator.as_ref().filter(|_| caller.is_service());
     let actor = caller.actor(operator);
     if let Some(signature) = &signature {
-        recorder.log.check_signature(signature, &bytes)?;
+        recorder.log.check_signature(signature, read.bytes())?;
     }
-    Submission::new(actor, bytes, envelope, content, signature, handling)
+    Submission::new(actor, read, signature, handling)
 }
 
 /// A key that is told to the log can be used and is asked for by one of two people. What cannot be

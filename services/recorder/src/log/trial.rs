@@ -41,7 +41,8 @@ pub(super) fn run(
 impl Trial<'_> {
     fn judge(&mut self, all: &[Submission], index: usize) -> Result<Outcome, LogError> {
         let submission = &all[index];
-        let key = Key::new(&submission.envelope.source, &submission.envelope.id);
+        let (read, actor) = (submission.0.read(), submission.0.actor());
+        let key = Key::new(&read.envelope().source, &read.envelope().id);
         if let Some(&earlier) = self.keys.get(&key) {
             let same = all[earlier].bytes() == submission.bytes();
             return Ok(if same { self.tried(vec![], false) } else { Outcome::IdReused(None) });
@@ -51,9 +52,9 @@ impl Trial<'_> {
         }
         self.keys.insert(key, index);
         let fact = Fact::new(
-            submission.envelope.clone(),
-            submission.event.clone(),
-            &submission.actor,
+            read.envelope().clone(),
+            read.event().clone(),
+            actor,
             self.state.as_of,
             self.now,
         );
@@ -151,7 +152,7 @@ pub(super) async fn record_attempts(
 }
 
 fn attempt(submission: &Submission, findings: &[Finding]) -> Result<ledger::Submission, LogError> {
-    let Submission { actor, envelope, .. } = submission;
-    ledger::Submission::stopped_attempt(actor, envelope, submission.bytes(), findings)
+    let (read, actor) = (submission.0.read(), submission.0.actor());
+    ledger::Submission::stopped_attempt(actor, read.envelope(), read.bytes(), findings)
         .map_err(|error| LogError::Failed(error.to_string()))
 }

@@ -29,7 +29,7 @@ use crate::api::wire::FindingView;
 use crate::app::Recorder;
 use crate::authn::Identity;
 use crate::authz;
-use crate::log::{Handling, Outcome, Submission};
+use crate::log::{Handling, Outcome, ReadEvent, Submission};
 use crate::problem::Problem;
 
 /// Header of requests by our own script, which wants the answer as data.
@@ -347,12 +347,12 @@ pub(crate) async fn submit(
     handling: Handling,
 ) -> Result<Outcome, Fault> {
     let value = canon::parse(event.to_string().as_bytes()).map_err(Problem::from)?;
-    let (envelope, content) = shopfloor::Envelope::read(&value).map_err(Problem::from)?;
-    authz::may_record(who, &envelope, content.kind())?;
+    let read = ReadEvent::read(&value).map_err(Problem::from)?;
+    let kind = read.event().kind();
+    authz::may_record(who, read.envelope(), kind)?;
     let now_s = recorder.now().as_second();
-    authz::may_sign(who, content.kind(), recorder.config.auth.sign_within_s, now_s)?;
-    let bytes = canon::to_bytes(&value);
-    let submission = Submission::new(who.actor(None), bytes, envelope, content, None, handling)?;
+    authz::may_sign(who, kind, recorder.config.auth.sign_within_s, now_s)?;
+    let submission = Submission::new(who.actor(None), read, None, handling)?;
     let mut outcomes = recorder.log.submit(vec![submission], handling).await?;
     outcomes.pop().ok_or_else(|| {
         Fault::Problem(Problem::new(crate::problem::Kind::Unanswered, "the log did not answer"))
