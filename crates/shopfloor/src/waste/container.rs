@@ -4,7 +4,7 @@ use std::cell::OnceCell;
 
 use jiff::Timestamp;
 
-use super::events::{AreaKind, AreaRef, ContainerOpened, RejectionCourse};
+use super::events::{AreaKind, AreaRef, ContainerOpened, RejectionCourse, Separation};
 use super::facts::{Addition, ContainerFact, ShipmentFact, Told};
 use super::law::Law;
 use super::{ContainerFacts, Kg, Waste};
@@ -245,8 +245,30 @@ impl<'a> Container<'a> {
         })
     }
 
+    /// What separates it from others where it stands, and the entry that tells where that is.
+    fn place(&self, at_ms: i64) -> Option<(Option<Separation>, u64)> {
+        self.life().rev().filter(|m| m.time_ms <= at_ms).find_map(|m| match &m.value.fact {
+            ContainerFact::Opened(e) => Some((e.separated_by, m.seq)),
+            ContainerFact::Moved(e) => Some((e.separated_by, m.seq)),
+            ContainerFact::Closed(_)
+            | ContainerFact::Weighed(_)
+            | ContainerFact::Labelled(_)
+            | ContainerFact::Extended(_) => None,
+        })
+    }
+
+    /// What separates it from others where it stands, as last told.
+    pub fn separation(&self, at_ms: i64) -> Option<Separation> {
+        self.place(at_ms)?.0
+    }
+
+    /// The entry that tells where it stands.
+    pub(super) fn placed(&self, at_ms: i64) -> Option<u64> {
+        self.place(at_ms).map(|(_, seq)| seq)
+    }
+
     /// Whether it stands on the site at an instant.
-    fn stands(&self, at_ms: i64) -> bool {
+    pub(super) fn stands(&self, at_ms: i64) -> bool {
         self.custody()
             .iter()
             .rfind(|h| h.from_ms <= at_ms)

@@ -91,6 +91,51 @@ record! {
     }
 }
 
+words! {
+    /// What a waste must be kept apart for. A person assigns the groups of a stream or of a thing,
+    /// from its safety data sheet or test; the software assigns none. Named after the groups of
+    /// 40 CFR 264 Appendix V.
+    pub enum ReactivityGroup {
+        /// Alkalis: caustics, alkaline cleaners, lime (group 1-A).
+        Alkali = "alkali",
+        /// Acids: etching and pickling liquors, battery acid (group 1-B).
+        Acid = "acid",
+        /// Reactive metals as powder or dust, metal hydrides (group 2-A).
+        ReactiveMetal = "reactive_metal",
+        /// Alcohols (groups 3-A and 4-A).
+        Alcohol = "alcohol",
+        /// Water and what is wet with it (group 3-A).
+        Water = "water",
+        /// What reacts with water (group 3-B).
+        WaterReactive = "water_reactive",
+        /// Aldehydes, halogenated, nitrated and unsaturated hydrocarbons, reactive solvents
+        /// (group 4-A).
+        ReactiveOrganic = "reactive_organic",
+        /// Spent cyanide and sulfide solutions (group 5-A).
+        CyanideOrSulfide = "cyanide_or_sulfide",
+        /// Strong oxidizers: nitrates, peroxides, chlorates (group 6-A).
+        Oxidizer = "oxidizer",
+        /// Other flammable and combustible waste (group 6-B).
+        Combustible = "combustible",
+    }
+}
+
+words! {
+    /// What separates a container from others of its area.
+    pub enum Separation {
+        /// Enough distance, as the shop has laid down.
+        Distance = "distance",
+        /// A dike.
+        Dike = "dike",
+        /// A berm.
+        Berm = "berm",
+        /// A wall.
+        Wall = "wall",
+        /// Another device, such as a cabinet or a spill pallet of its own.
+        OtherDevice = "other_device",
+    }
+}
+
 record! {
     /// A person determined what a waste stream is.
     pub struct StreamDetermined {
@@ -112,6 +157,8 @@ record! {
         jurisdiction: Code,
         /// Digest of the data it rests on.
         [document]: FileDigest,
+        /// What it must be kept apart for, as the person determined.
+        [reactivity]: Vec<ReactivityGroup>,
     }
 }
 
@@ -140,6 +187,8 @@ record! {
         [container_type]: Label,
         /// Capacity.
         [capacity]: Volume,
+        /// What separates it from incompatible waste in its area.
+        [separated_by]: Separation,
     }
 }
 
@@ -187,6 +236,9 @@ record! {
         [scale]: Label,
         /// Steps: `earthed`, `mask_worn`, `container_closed_after`.
         [checks]: Vec<Check>,
+        /// What this thing must be kept apart for, where it differs from the stream (wipes wet with
+        /// alcohol), as the person judges.
+        [reactivity]: Vec<ReactivityGroup>,
     }
 }
 
@@ -271,6 +323,8 @@ record! {
         giver: PersonId,
         /// Who took it.
         receiver: PersonId,
+        /// What separates it from incompatible waste where it stands now.
+        [separated_by]: Separation,
     }
 }
 

@@ -53,6 +53,9 @@ pub struct Addition {
     pub pieces: Option<u32>,
     /// Entry that tells how it arose.
     pub cites: Option<u64>,
+    /// What it must be kept apart for, where a person said so.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub reactivity: Vec<ReactivityGroup>,
 }
 
 /// An event in the life of a shipment.
@@ -240,6 +243,7 @@ fn added(e: &WasteAdded) -> Addition {
         item: item_of(e),
         pieces: e.pieces,
         cites: e.entry,
+        reactivity: e.reactivity.clone(),
     }
 }
 
@@ -251,6 +255,7 @@ fn bag(e: &BagChanged) -> Option<Effect> {
         item: Some(bag_item(&e.bag.id)),
         pieces: Some(1),
         cites: None,
+        reactivity: Vec::new(),
     };
     e.into.clone().map(|into| Effect::Added(into, addition))
 }
@@ -264,6 +269,7 @@ fn part(out: &PartOut) -> Option<Effect> {
         item: Some(part_item(&out.serial)),
         pieces: Some(1),
         cites: None,
+        reactivity: Vec::new(),
     };
     Some(Effect::Added(container, addition))
 }
@@ -292,6 +298,7 @@ fn moved(into: &Place, mass: &Mass, from: Option<&Place>, what: WasteItem) -> Op
         item,
         pieces: None,
         cites: None,
+        reactivity: Vec::new(),
     };
     Some(Effect::Added(container, addition))
 }

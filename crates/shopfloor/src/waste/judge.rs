@@ -11,12 +11,12 @@ use super::law::{Law, plus_days};
 use super::rules::*;
 use super::shipment::Shipment;
 use super::view::site_config;
-use super::{Kg, areas, clocks};
+use super::{Kg, areas, clocks, compatibility};
 use crate::State;
 use crate::catalogue::Event;
 use crate::common::{Day, Outcome};
 use crate::fact::Fact;
-use crate::finding::Judge;
+use crate::finding::{Judge, Rule};
 use crate::ids::Label;
 use crate::powder::views::AsOf;
 use crate::record::SiteConfig;
@@ -34,7 +34,7 @@ pub(crate) fn judge(state: &State, fact: &Fact, judge: &mut Judge<'_>) {
     let mut bench = Bench { state, fact, config, at: fact.time.ms(), judge };
     for effect in effects {
         match effect {
-            Effect::Stream(_, e) => bench.stream(&e),
+            Effect::Stream(id, e) => bench.stream(&id, &e),
             Effect::Container(id, e) => bench.container(&id, &e),
             Effect::Added(id, addition) => bench.added(&id, &addition),
             Effect::Shipment(id, e) => bench.shipment(&id, &e),
@@ -58,6 +58,15 @@ fn bag(e: &BagChanged, judge: &mut Judge<'_>) {
         let detail = format!("bag `{id}`: gross {} is not above its tare", e.bag.gross);
         judge.raise(&MASS_NOT_POSITIVE, [], detail);
     }
+}
+
+/// Why wastes are kept apart, as a sentence.
+fn why(pairs: &[&compatibility::Pair]) -> String {
+    let each = pairs.iter().map(|p| {
+        let danger = p.danger.as_str().replace('_', " ");
+        format!("`{}` and `{}` ({danger}; {})", p.a, p.b, p.section)
+    });
+    each.collect::<Vec<_>>().join(", ")
 }
 
 struct Bench<'a, 'j, 'f> {
@@ -104,7 +113,7 @@ impl<'a> Bench<'a, '_, '_> {
         }
     }
 
-    fn stream(&mut self, e: &StreamDetermined) {
+    fn stream(&mut self, id: &Label, e: &StreamDetermined) {
         for code in &e.codes.rcra {
             if let Form::Bad(why) = formats::rcra_code(code.as_str()) {
                 self.judge.raise(&CODE_FORM, [], why);
@@ -133,6 +142,74 @@ impl<'a> Bench<'a, '_, '_> {
                 format!("determined under `{}`, the site falls under `{own}`", e.jurisdiction);
             self.judge.raise(&JURISDICTION, [], detail);
         }
+        self.standing(id, &e.reactivity);
+    }
+
+    /// What a determination makes incompatible with what stands beside it.
+    fn standing(&mut self, stream: &Label, groups: &[ReactivityGroup]) {
+        let (Some(site), false) = (self.fact.site.as_ref(), groups.is_empty()) else { return };
+        let (waste, at) = (&self.state.waste, self.at);
+        for container in waste.of_site(site) {
+            if container.stream() != Some(stream) || !container.stands(at) {
+                continue;
+            }
+            let Some(area) = container.area(at) else { continue };
+            if container.separation(at).is_none() {
+                self.beside(&INCOMPATIBLE_STANDING, container.id, &area.location, groups);
+            }
+        }
+    }
+
+    /// What waste of these groups may not stand beside in an area.
+    fn beside(
+        &mut self,
+        rule: &'static Rule,
+        id: &Label,
+        area: &Label,
+        groups: &[ReactivityGroup],
+    ) {
+        let (Some(site), false) = (self.fact.site.as_ref(), groups.is_empty()) else { return };
+        for other in compatibility::beside(&self.state.waste, site, area, id, groups, self.at) {
+            let detail =
+                format!("`{id}` beside `{}` in `{area}`: {}", other.container, why(&other.pairs));
+            self.judge.raise(rule, [other.entry], detail);
+        }
+    }
+
+    /// Whether what goes in may meet what is in the container: as told of the thing, and as
+    /// determined for other streams of the materials it comes from.
+    fn together(&mut self, container: &Container<'_>, addition: &Addition) {
+        let waste = &self.state.waste;
+        let mut groups = addition.reactivity.clone();
+        for material in self.materials(addition) {
+            let of_material = waste.streams().filter(|(id, _)| Some(*id) != container.stream());
+            for determined in of_material.filter_map(|(id, _)| waste.determination(id, self.at)) {
+                if determined.value.fact.material == material {
+                    groups.extend(&determined.value.fact.reactivity);
+                }
+            }
+        }
+        if groups.is_empty() {
+            return;
+        }
+        let held = compatibility::inside(waste, container, self.at);
+        let of_held: Vec<ReactivityGroup> = held.iter().map(|(group, _)| *group).collect();
+        let pairs = compatibility::between(&of_held, &groups);
+        if pairs.is_empty() {
+            return;
+        }
+        let meets = |group: &ReactivityGroup| pairs.iter().any(|p| p.a == *group || p.b == *group);
+        let told: Vec<u64> =
+            held.iter().filter(|(group, _)| meets(group)).map(|(_, seq)| *seq).collect();
+        let detail = format!("into `{}`: {}", container.id, why(&pairs));
+        self.judge.raise(&INCOMPATIBLE_TOGETHER, told, detail);
+    }
+
+    /// The materials of the powder place that waste comes from.
+    fn materials(&self, addition: &Addition) -> Vec<Label> {
+        let Some(from) = &addition.from else { return Vec::new() };
+        let place = self.state.powder.place(from, AsOf::Time(self.fact.time.at));
+        place.map_or_else(|_| Vec::new(), |place| place.materials.into_iter().collect())
     }
 
     fn container(&mut self, id: &Label, e: &ContainerFact) {
@@ -161,6 +238,10 @@ impl<'a> Bench<'a, '_, '_> {
         if e.tare.base() <= Decimal::ZERO {
             self.judge.raise(&TARE_MISSING, [], format!("tare `{}` of `{id}`", e.tare));
         }
+        if e.separated_by.is_none() {
+            let groups = compatibility::of_stream(&self.state.waste, &e.stream, self.at);
+            self.beside(&INCOMPATIBLE_BESIDE, id, &e.location, groups);
+        }
     }
 
     fn added(&mut self, id: &Label, addition: &Addition) {
@@ -180,6 +261,7 @@ impl<'a> Bench<'a, '_, '_> {
         }
         self.still_here(&container);
         self.material(&container, addition);
+        self.together(&container, addition);
         self.too_long(&container);
     }
 
@@ -188,11 +270,8 @@ impl<'a> Bench<'a, '_, '_> {
         let (Some(from), Some(stream)) = (&addition.from, container.stream()) else { return };
         let Some(determined) = self.state.waste.determination(stream, self.at) else { return };
         let wanted = &determined.value.fact.material;
-        let Ok(place) = self.state.powder.place(from, AsOf::Time(self.fact.time.at)) else {
-            return;
-        };
-        let others: Vec<&str> =
-            place.materials.iter().filter(|m| *m != wanted).map(Label::as_str).collect();
+        let found = self.materials(addition);
+        let others: Vec<&str> = found.iter().filter(|m| *m != wanted).map(Label::as_str).collect();
         if !others.is_empty() {
             let detail = format!(
                 "`{from}` holds `{}`; `{}` takes stream `{stream}` of `{wanted}`",
@@ -287,6 +366,10 @@ impl<'a> Bench<'a, '_, '_> {
         if e.to.area == AreaKind::Satellite && e.from != e.to {
             let detail = format!("`{id}` to satellite area `{}`", e.to.location);
             self.judge.raise(&MOVED_TO_SATELLITE, [], detail);
+        }
+        if let (Some(stream), None) = (container.stream(), e.separated_by) {
+            let groups = compatibility::of_stream(&self.state.waste, stream, self.at);
+            self.beside(&INCOMPATIBLE_BESIDE, id, &e.to.location, groups);
         }
         self.too_long(container);
     }

@@ -13,6 +13,7 @@ mod as_of;
 pub mod balance;
 pub mod category;
 pub mod clocks;
+pub mod compatibility;
 pub mod container;
 pub mod discrepancy;
 pub mod episodic;

@@ -52,6 +52,15 @@ rules! {
     WRONG_STREAM = "waste.wrong_stream", Stop,
         "A container takes waste of its own stream only",
         "2008/98/EC Art. 18, mixing", Seen;
+    INCOMPATIBLE_TOGETHER = "waste.incompatible_together", Stop,
+        "Incompatible wastes do not go into one container",
+        "40 CFR 264.177(a), 265.177(a); pairs: 264 Appendix V", Secondary;
+    INCOMPATIBLE_BESIDE = "waste.incompatible_beside", Stop,
+        "Containers of incompatible waste stand apart, or a dike, berm, wall or other device is between them",
+        "40 CFR 264.177(c), 265.177(c); pairs: 264 Appendix V", Secondary;
+    INCOMPATIBLE_STANDING = "waste.incompatible_standing", Warn,
+        "What a determination makes incompatible is taken apart where it stands together",
+        "40 CFR 264.177(c), 265.177(c); pairs: 264 Appendix V", Secondary;
     ADDED_TO_CLOSED = "waste.added_to_closed", Stop,
         "Nothing is added to a container that was closed for good",
         "40 CFR 262.16(b)(2)(iii), closed except when adding", Seen;

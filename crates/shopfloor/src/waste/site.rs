@@ -8,6 +8,7 @@ use jiff::Timestamp;
 use super::balance::{self, BalanceLine};
 use super::category::{self, Month, MonthView, Totals};
 use super::clocks::{self, Clock};
+use super::compatibility::{self, StreamPair};
 use super::container::Container;
 use super::law::Law;
 use super::retention::{self, Retention};
@@ -69,6 +70,11 @@ impl<'a> SiteWaste<'a> {
     /// Every open duty as of `now`, the most pressing first.
     pub fn clocks(&self, now: Timestamp) -> Vec<Clock> {
         clocks::open(self, now)
+    }
+
+    /// The streams that are kept apart, as of `now`.
+    pub fn kept_apart(&self, now: Timestamp) -> Vec<StreamPair> {
+        compatibility::streams(self, now.as_millisecond())
     }
 
     /// Retention of the records as of `now`, in order of subject.
