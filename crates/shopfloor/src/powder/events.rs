@@ -273,6 +273,39 @@ words! {
     }
 }
 
+/// A number of builds from 1 to 63: the ages that are kept apart.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, serde::Serialize)]
+pub struct OldAfter(pub u8);
+
+impl<'de> serde::Deserialize<'de> for OldAfter {
+    fn deserialize<D: serde::Deserializer<'de>>(d: D) -> Result<Self, D::Error> {
+        let value = u8::deserialize(d)?;
+        if (1..=63).contains(&value) {
+            Ok(Self(value))
+        } else {
+            Err(serde::de::Error::custom("powder is old after 1 to 63 builds"))
+        }
+    }
+}
+impl schemars::JsonSchema for OldAfter {
+    fn schema_name() -> std::borrow::Cow<'static, str> {
+        "OldAfter".into()
+    }
+    fn json_schema(_: &mut schemars::SchemaGenerator) -> schemars::Schema {
+        schemars::json_schema!({ "type": "integer", "minimum": 1, "maximum": 63 })
+    }
+}
+
+record! {
+    /// A limit of the share of old powder.
+    pub struct AgedLimit {
+        /// Powder that went through this many builds or more is old.
+        builds: OldAfter,
+        /// Largest share of old powder, in percent.
+        percent_max: crate::equipment::events::Percent,
+    }
+}
+
 record! {
     /// The process parameters that rules compare with.
     pub struct RecipeSet {
@@ -280,8 +313,13 @@ record! {
         material: Label,
         /// Least share of fresh powder in a blend, in percent.
         [fresh_percent_min]: crate::equipment::events::Percent,
-        /// How the share is held against the limit.
+        /// How shares are held against their limits.
         [decision_rule]: DecisionRule,
+        /// How much of the powder of a build may be old.
+        [aged]: AgedLimit,
+        /// Most hours at bed temperature that the powder of a build may have behind it, as the mean
+        /// over its mass.
+        [mean_hours_max]: Hours,
         /// Sieve aperture to use.
         [aperture]: Aperture,
         /// Specification of the aperture.

@@ -66,6 +66,12 @@ rules! {
     REFRESH_UNDECIDED = "powder.refresh_undecided", Warn,
         "A guarded decision about the fresh share needs scales whose interval is on record",
         "Eurachem/CITAC 2021, guard bands", Seen;
+    AGED_ABOVE = "powder.aged_above_limit", Stop,
+        "No more of the powder of a build is old, and it is no longer at temperature, than the recipe allows",
+        "ISO/ASTM 52904, 5.6, reuse of powder; share instead of highest age: definition", Seen;
+    AGED_UNDECIDED = "powder.aged_undecided", Warn,
+        "The share of old powder can be told although the age of some of it is unknown",
+        "definition: powder of unknown age may be old", Definition;
     RECIPE_UNKNOWN = "powder.recipe_unknown", Warn,
         "A recipe that is named was set before",
         "definition", Definition;

@@ -4,9 +4,11 @@ use rust_decimal::Decimal;
 
 use crate::common::answered;
 use crate::ids::{Label, Place};
+use crate::powder::ages;
 use crate::powder::books::{MoveId, Only};
 use crate::powder::events::{
-    BuildStarted, DecisionRule, LotDecision, PowderBlended, PowderLoaded, PowderSieved, RecipeSet,
+    AgedLimit, BuildStarted, DecisionRule, LotDecision, PowderBlended, PowderLoaded, PowderSieved,
+    RecipeSet,
 };
 use crate::powder::figures::{self, COVERAGE_FACTOR, Component};
 use crate::powder::kept::{Deed, Kept, Key, Verdict};
@@ -126,9 +128,58 @@ fn percent(share: Decimal) -> Decimal {
 /// A build starts on powder that may be used, of the recipe's material.
 pub(super) fn started(case: &mut Case<'_, '_, '_>, d: &BuildStarted) {
     usable(case, &d.hopper);
-    if let Some(recipe) = &d.recipe {
-        let content = case.content(&d.hopper).id;
-        recipe_of(case, recipe, content);
+    let Some(name) = &d.recipe else { return };
+    let content = case.content(&d.hopper).id;
+    if let (Some((recipe, seq)), Some(content)) = (recipe_of(case, name, content), content) {
+        aged(case, &d.hopper, content, (name, recipe, seq));
+    }
+}
+
+/// The age of the powder of a build against the recipe. `simple`: the share known to be old is held
+/// against the limit, and where powder of unknown age could lift it above, that is told.
+/// `guarded`: powder of unknown age counts as old. Hours are those of the powder of known source.
+fn aged(
+    case: &mut Case<'_, '_, '_>,
+    hopper: &Place,
+    content: MoveId,
+    (name, recipe, seq): (&Label, &RecipeSet, u64),
+) {
+    if recipe.aged.is_none() && recipe.mean_hours_max.is_none() {
+        return;
+    }
+    let ages = ages::of_content(&case.powder.books, &case.powder.kept, content);
+    let unknown = ages.unknown.decimal();
+    if let Some(AgedLimit { builds, percent_max }) = &recipe.aged {
+        let limit = Decimal::from(percent_max.0) / Decimal::ONE_HUNDRED;
+        let old = ages.at_least(usize::from(builds.0)).decimal();
+        let rule = recipe.decision_rule.unwrap_or(DecisionRule::Simple);
+        let told = |share: Decimal| (share * Decimal::ONE_HUNDRED).round_dp(4).normalize();
+        let detail = format!(
+            "{} % of `{hopper}` went through {} builds or more, of {} % nobody knows; recipe \
+             `{name}` allows {} % ({rule})",
+            told(old),
+            builds.0,
+            told(unknown),
+            percent_max.0
+        );
+        let counted = match rule {
+            DecisionRule::Simple => old,
+            DecisionRule::Guarded => old + unknown,
+        };
+        if counted > limit {
+            case.raise(&AGED_ABOVE, [seq], detail);
+        } else if old + unknown > limit {
+            case.raise(&AGED_UNDECIDED, [seq], detail);
+        }
+    }
+    if let Some(most) = &recipe.mean_hours_max
+        && ages.mean_hours > most.base()
+    {
+        let hours = ages.mean_hours.round_dp(2).normalize();
+        let detail = format!(
+            "`{hopper}` was {hours} h at temperature on average, recipe `{name}` allows {most}"
+        );
+        case.raise(&AGED_ABOVE, [seq], detail);
     }
 }
 
