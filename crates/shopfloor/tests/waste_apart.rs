@@ -5,8 +5,9 @@ mod waste_support;
 
 use shopfloor::finding::Confidence;
 use shopfloor::waste::SiteWaste;
-use shopfloor::waste::compatibility::{Danger, between, pairs};
-use shopfloor::waste::events::ReactivityGroup as G;
+use shopfloor::waste::compatibility::{Danger, between, found_beside, pairs};
+use shopfloor::waste::events::{ReactivityGroup as G, Separation};
+use shopfloor::waste::view;
 use waste_support::Shop;
 
 #[test]
@@ -63,7 +64,7 @@ fn the_list_of_examples() {
 const STREAMS: &str = "
 2026-01-05 08:00 op_e1 stream.determined stream/AL material=AL10 description=dust determination=hazardous codes.rcra=[D001] decided_by=op_e1 basis=test jurisdiction=us reactivity=[reactive_metal]
 2026-01-05 08:00 op_e1 stream.determined stream/ETCH material=ACID description=pickle determination=hazardous codes.rcra=[D002] decided_by=op_e1 basis=test jurisdiction=us reactivity=[acid]
-2026-01-05 08:00 op_e1 stream.determined stream/PA material=PA12 description=dust determination=non_hazardous decided_by=op_e1 basis=test jurisdiction=us
+2026-01-05 08:00 op_e1 stream.determined stream/PA material=PA12 description=dust determination=non_hazardous codes.list_of_waste=~12_01_05 decided_by=op_e1 basis=test jurisdiction=us
 2026-01-05 09:00 op_e1 container.opened container/AL-1 stream=AL tare=9.80kg area=central location=CAA-1
 ";
 
@@ -125,7 +126,7 @@ fn a_determination_that_comes_later_tells_what_stands_together() {
     let mut shop = shop();
     shop.play("
 2026-01-06 09:00 op_e1 container.opened container/P-1 stream=PA tare=1kg area=central location=CAA-1
-2026-01-07 09:00 op_e1 stream.determined stream/PA material=PA12 description=wet_dust determination=non_hazardous decided_by=op_e1 basis=test jurisdiction=us reactivity=[water]
+2026-01-07 09:00 op_e1 stream.determined stream/PA material=PA12 description=wet_dust determination=non_hazardous codes.list_of_waste=~12_01_05 decided_by=op_e1 basis=test jurisdiction=us reactivity=[water]
 ! waste.incompatible_standing
 ");
 }
@@ -154,4 +155,31 @@ fn incompatible_waste_does_not_go_into_one_container() {
 ! waste.incompatible_together
 ",
     );
+}
+
+#[test]
+fn a_container_says_what_is_kept_out_of_it_and_what_stands_too_near() {
+    let mut shop = shop();
+    shop.play("
+2026-01-06 09:00 op_e1 container.opened container/N-1 stream=ETCH tare=1kg area=central location=CAA-1 separated_by=wall
+2026-01-06 10:00 op_e1 waste.added container/N-1 what=wipes mass=0.20kg reactivity=[water]
+! waste.incompatible_together
+2026-01-07 09:00 op_e1 container.opened container/N-2 stream=ETCH tare=1kg area=central location=CAA-1
+! waste.incompatible_beside
+");
+    let noon = shop.noon("2026-01-08");
+    let id = waste_support::label;
+    let walled = view::container(&shop.state, &id("N-1"), noon).unwrap();
+    assert_eq!(walled.reactivity, [G::Acid, G::Water], "of the stream, and of the wipes in it");
+    assert_eq!(walled.separated_by, Some(Separation::Wall));
+    let aluminium = view::container(&shop.state, &id("AL-1"), noon).unwrap();
+    assert!(
+        aluminium.kept_from.contains(&G::Acid) && !aluminium.kept_from.contains(&G::Combustible)
+    );
+    let near = |of: &str| -> Vec<String> {
+        let found = found_beside(&shop.state, &id(of), noon).into_iter();
+        found.map(|b| b.container.to_string()).collect()
+    };
+    assert_eq!(near("AL-1"), ["N-2"], "a wall stands between it and N-1");
+    assert_eq!(near("N-1"), [""; 0]);
 }

@@ -12,6 +12,7 @@
 use std::collections::BTreeSet;
 use std::sync::OnceLock;
 
+use jiff::Timestamp;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -19,6 +20,7 @@ use super::container::Container;
 use super::events::ReactivityGroup;
 use super::law::tables;
 use super::{SiteWaste, Waste};
+use crate::State;
 use crate::finding::Confidence;
 use crate::forms::words;
 use crate::ids::Label;
@@ -97,13 +99,41 @@ pub fn between(a: &[ReactivityGroup], b: &[ReactivityGroup]) -> Vec<&'static Pai
     pairs().iter().filter(meets).collect()
 }
 
+/// The groups that the table keeps apart from any of these, each once.
+pub fn kept_from(groups: &[ReactivityGroup]) -> Vec<ReactivityGroup> {
+    let others: BTreeSet<ReactivityGroup> = pairs()
+        .iter()
+        .flat_map(|p| [(p.a, p.b), (p.b, p.a)])
+        .filter(|(own, _)| groups.contains(own))
+        .map(|(_, other)| other)
+        .collect();
+    others.into_iter().collect()
+}
+
 /// A container beside which another must not stand.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(super) struct Beside {
-    pub(super) container: Label,
+pub struct Beside {
+    /// It.
+    pub container: Label,
     /// Entry that tells where it stands.
-    pub(super) entry: u64,
-    pub(super) pairs: Vec<&'static Pair>,
+    pub entry: u64,
+    /// Why.
+    pub pairs: Vec<&'static Pair>,
+}
+
+/// The containers that one container should not stand beside where it stands, with nothing between
+/// them, as last told.
+pub fn found_beside(state: &State, id: &Label, at: Timestamp) -> Vec<Beside> {
+    let (waste, at_ms) = (&state.waste, at.as_millisecond());
+    let standing = waste.container(id).filter(|c| c.stands(at_ms));
+    let Some(container) = standing.filter(|c| c.separation(at_ms).is_none()) else {
+        return Vec::new();
+    };
+    let (Some(site), Some(area)) = (container.site(), container.area(at_ms)) else {
+        return Vec::new();
+    };
+    let groups = container.stream().map_or(&[][..], |s| of_stream(waste, s, at_ms));
+    beside(waste, site, &area.location, id, groups, at_ms)
 }
 
 /// The groups of a stream at an instant, as a person determined.

@@ -128,19 +128,27 @@ pub struct Container<'a> {
     /// Its label.
     pub id: &'a Label,
     facts: &'a ContainerFacts,
+    /// An entry that is left out.
+    except: Option<u64>,
     custody: OnceCell<Vec<Holding>>,
 }
 
 impl<'a> Container<'a> {
     pub(super) fn new(waste: &'a Waste, id: &'a Label, facts: &'a ContainerFacts) -> Self {
-        Self { waste, id, facts, custody: OnceCell::new() }
+        Self { waste, id, facts, except: None, custody: OnceCell::new() }
+    }
+
+    /// As it would be without an entry: what a correction of that entry is judged against.
+    pub(super) fn without(self, seq: u64) -> Self {
+        Self { except: Some(seq), custody: OnceCell::new(), ..self }
     }
 
     /// Its life in order of the work, additions apart.
     pub fn life(
         &self,
     ) -> impl DoubleEndedIterator<Item = &'a Moment<Told<ContainerFact>>> + use<'a> {
-        self.facts.life.iter()
+        let except = self.except;
+        self.facts.life.iter().filter(move |m| Some(m.seq) != except)
     }
 
     /// The first fact that opens it.
@@ -195,8 +203,9 @@ impl<'a> Container<'a> {
 
     /// Everything put in, in order, with what was told before.
     pub fn additions(&self) -> impl DoubleEndedIterator<Item = Added<'a>> + use<'a> {
-        let waste = self.waste;
-        self.facts.additions.iter().map(move |moment| {
+        let (waste, except) = (self.waste, self.except);
+        let told = self.facts.additions.iter().filter(move |m| Some(m.seq) != except);
+        told.map(move |moment| {
             let fact = &moment.value.fact;
             Added { moment, told_before: waste.repeats(moment.time_ms, moment.seq, fact) }
         })
@@ -300,7 +309,9 @@ impl<'a> Container<'a> {
 
     /// The start of its first clock, whatever happened to it later.
     pub(super) fn first_clock_start(&self) -> Option<(i64, u64)> {
-        let first_waste = self.facts.additions.iter().next().map(|m| (m.time_ms, m.seq))?;
+        let mut told = self.facts.additions.iter();
+        let first = told.find(|m| Some(m.seq) != self.except)?;
+        let first_waste = (first.time_ms, first.seq);
         let (opening, opened) = self.opened()?;
         let arrival = match opened.area {
             AreaKind::Central => Some((opening.time_ms, opening.seq)),
@@ -349,7 +360,7 @@ impl<'a> Container<'a> {
         let shipments: std::collections::BTreeSet<&Label> =
             self.waste.offers_of(self.id).map(|m| &m.value).collect();
         for shipment in shipments.into_iter().filter_map(|id| self.waste.shipment(id)) {
-            for moment in shipment.facts() {
+            for moment in shipment.facts().filter(|m| Some(m.seq) != self.except) {
                 steps.extend(shipment_step(self.id, shipment, moment));
             }
         }

@@ -86,9 +86,20 @@ impl<'a> Bench<'a, '_, '_> {
         Day(self.config.day(self.fact.time.at))
     }
 
+    /// A container without the entry that is judged: the original of a correction is in the fold
+    /// still.
+    fn before(&self, id: &Label) -> Option<Container<'a>> {
+        self.state.waste.container(id).map(|c| c.without(self.fact.seq))
+    }
+
+    /// The same of a shipment.
+    fn shipment_before(&self, id: &Label) -> Option<Shipment<'a>> {
+        self.state.waste.shipment(id).map(|s| s.without(self.fact.seq))
+    }
+
     /// The container, when it was opened; otherwise a finding.
     fn known(&mut self, id: &Label) -> Option<Container<'a>> {
-        let found = self.state.waste.container(id).filter(|c| c.opened().is_some());
+        let found = self.before(id).filter(|c| c.opened().is_some());
         if found.is_none() {
             self.judge.raise(&UNKNOWN_CONTAINER, [], format!("`{id}` was never opened"));
         }
@@ -181,12 +192,13 @@ impl<'a> Bench<'a, '_, '_> {
     fn together(&mut self, container: &Container<'_>, addition: &Addition) {
         let waste = &self.state.waste;
         let mut groups = addition.reactivity.clone();
+        let mut told = Vec::new();
         for material in self.materials(addition) {
-            let of_material = waste.streams().filter(|(id, _)| Some(*id) != container.stream());
-            for determined in of_material.filter_map(|(id, _)| waste.determination(id, self.at)) {
-                if determined.value.fact.material == material {
-                    groups.extend(&determined.value.fact.reactivity);
-                }
+            let others = waste.streams().filter(|(id, _)| Some(*id) != container.stream());
+            let determined = others.filter_map(|(id, _)| waste.determination(id, self.at));
+            for m in determined.filter(|m| m.value.fact.material == material) {
+                groups.extend(&m.value.fact.reactivity);
+                told.extend(m.value.fact.reactivity.iter().map(|group| (*group, m.seq)));
             }
         }
         if groups.is_empty() {
@@ -198,11 +210,11 @@ impl<'a> Bench<'a, '_, '_> {
         if pairs.is_empty() {
             return;
         }
+        told.extend(held);
         let meets = |group: &ReactivityGroup| pairs.iter().any(|p| p.a == *group || p.b == *group);
-        let told: Vec<u64> =
-            held.iter().filter(|(group, _)| meets(group)).map(|(_, seq)| *seq).collect();
+        let entries = told.iter().filter(|(group, _)| meets(group)).map(|(_, seq)| *seq);
         let detail = format!("into `{}`: {}", container.id, why(&pairs));
-        self.judge.raise(&INCOMPATIBLE_TOGETHER, told, detail);
+        self.judge.raise(&INCOMPATIBLE_TOGETHER, entries, detail);
     }
 
     /// The materials of the powder place that waste comes from.
@@ -228,7 +240,7 @@ impl<'a> Bench<'a, '_, '_> {
     }
 
     fn opened(&mut self, id: &Label, e: &ContainerOpened) {
-        if let Some((earlier, _)) = self.state.waste.container(id).and_then(|c| c.opened()) {
+        if let Some((earlier, _)) = self.before(id).and_then(|c| c.opened()) {
             self.judge.raise(&OPENED_TWICE, [earlier.seq], format!("`{id}` was opened already"));
         }
         if self.state.waste.determination(&e.stream, self.at).is_none() {
@@ -443,7 +455,8 @@ impl<'a> Bench<'a, '_, '_> {
             return;
         };
         let told = self.state.waste.inspections_of(site, area);
-        let last = told.and_then(|t| t.iter().rfind(|m| m.time_ms <= self.at));
+        let last =
+            told.and_then(|t| t.iter().rfind(|m| m.time_ms <= self.at && m.seq != self.fact.seq));
         let occupied = areas::occupied(&self.state.waste.of_site(site), area, |_| true);
         let since = last.map_or(i64::MIN, |m| m.time_ms);
         let Some((from, until)) = areas::longest_between(&occupied, since, self.at) else { return };
@@ -492,7 +505,7 @@ impl<'a> Bench<'a, '_, '_> {
         if let ShipmentFact::Offered(e) = e {
             return self.offered(id, e);
         }
-        let Some(shipment) = self.state.waste.shipment(id).filter(|s| s.offered().is_some()) else {
+        let Some(shipment) = self.shipment_before(id).filter(|s| s.offered().is_some()) else {
             self.judge.raise(&UNKNOWN_SHIPMENT, [], format!("`{id}` was never offered"));
             return;
         };
@@ -519,7 +532,7 @@ impl<'a> Bench<'a, '_, '_> {
     }
 
     fn offered(&mut self, id: &Label, e: &ShipmentOffered) {
-        if let Some((earlier, _)) = self.state.waste.shipment(id).and_then(|s| s.offered()) {
+        if let Some((earlier, _)) = self.shipment_before(id).and_then(|s| s.offered()) {
             self.judge.raise(&OFFERED_TWICE, [earlier.seq], format!("`{id}` was offered already"));
         }
         self.document(id, e);
@@ -618,7 +631,7 @@ impl<'a> Bench<'a, '_, '_> {
         self.register_in_time(e.day);
         if e.leg <= 1 {
             for label in &offered.containers {
-                if let Some(container) = self.state.waste.container(label) {
+                if let Some(container) = self.before(label) {
                     self.too_long(&container);
                 }
             }

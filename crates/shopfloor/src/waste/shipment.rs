@@ -33,12 +33,14 @@ pub struct Shipment<'a> {
     /// Its label.
     pub id: &'a Label,
     facts: &'a Timeline<Told<ShipmentFact>>,
+    /// An entry that is left out.
+    except: Option<u64>,
 }
 
 /// Facts of one kind out of a shipment's timeline.
 macro_rules! of_kind {
     ($self:ident, $kind:ident) => {
-        $self.facts.iter().filter_map(|m| match &m.value.fact {
+        $self.told().filter_map(|m| match &m.value.fact {
             ShipmentFact::$kind(e) => Some((m, e)),
             _ => None,
         })
@@ -53,12 +55,22 @@ impl<'a> Shipment<'a> {
         id: &'a Label,
         facts: &'a Timeline<Told<ShipmentFact>>,
     ) -> Self {
-        Self { waste, id, facts }
+        Self { waste, id, facts, except: None }
+    }
+
+    /// As it would be without an entry: what a correction of that entry is judged against.
+    pub(super) fn without(self, seq: u64) -> Self {
+        Self { except: Some(seq), ..self }
+    }
+
+    fn told(&self) -> impl DoubleEndedIterator<Item = &'a Moment<Told<ShipmentFact>>> + use<'a> {
+        let except = self.except;
+        self.facts.iter().filter(move |m| Some(m.seq) != except)
     }
 
     /// Its facts in order of the work.
     pub fn facts(&self) -> impl DoubleEndedIterator<Item = &'a Moment<Told<ShipmentFact>>> {
-        self.facts.iter()
+        self.told()
     }
 
     /// The offer.
@@ -169,7 +181,7 @@ impl<'a> Shipment<'a> {
     /// Whether the facility kept a container at an instant: received there and not refused after.
     pub(super) fn holds_at_facility(&self, container: &Label, at_ms: i64) -> bool {
         let mut held = false;
-        for moment in self.facts.iter().filter(|m| m.time_ms <= at_ms) {
+        for moment in self.told().filter(|m| m.time_ms <= at_ms) {
             match &moment.value.fact {
                 ShipmentFact::Delivered(d) => {
                     held |= d.received.iter().any(|r| &r.container == container);

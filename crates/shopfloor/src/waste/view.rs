@@ -9,10 +9,12 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::Kg;
+use super::compatibility;
 use super::container::{Container, ContainerState, CustodyEvent, Holder};
 use super::discrepancy::{self, ShipmentTests};
 use super::events::{
-    AreaKind, AreaRef, DiscrepancyKind, ShipmentDelivered, ShipmentDocument, WasteCodes, WasteItem,
+    AreaKind, AreaRef, DiscrepancyKind, ReactivityGroup, Separation, ShipmentDelivered,
+    ShipmentDocument, WasteCodes, WasteItem,
 };
 use super::facts::{ShipmentFact, Told};
 use super::law::Law;
@@ -238,6 +240,15 @@ pub struct ContainerView {
     /// Gross minus tare in kg.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub net_kg: Option<Kg>,
+    /// Groups of what it holds, as determined for its stream and told of single things.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub reactivity: Vec<ReactivityGroup>,
+    /// Groups that are kept out of it and apart from it, as far as the list of examples goes.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub kept_from: Vec<ReactivityGroup>,
+    /// What separates it from others in its area, as last told.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub separated_by: Option<Separation>,
     /// Sum of what was put in, in kg.
     pub added_kg: Kg,
     /// Whether weighing and additions agree within the uncertainty of weighing.
@@ -265,6 +276,10 @@ pub fn container(state: &State, id: &Label, at: Timestamp) -> Option<ContainerVi
     let area: Option<AreaRef> = container.area(at_ms);
     let weighed = container.weighed(at_ms);
     let custody = custody(state, &container, &days);
+    let inside = compatibility::inside(&state.waste, &container, at_ms);
+    let reactivity: BTreeSet<ReactivityGroup> =
+        inside.into_iter().map(|(group, _)| group).collect();
+    let reactivity: Vec<ReactivityGroup> = reactivity.into_iter().collect();
     let mut entries: BTreeSet<u64> = container.entries().into_iter().collect();
     entries.extend(custody.iter().map(|c| c.entry));
     Some(ContainerView {
@@ -286,6 +301,9 @@ pub fn container(state: &State, id: &Label, at: Timestamp) -> Option<ContainerVi
         tare_kg: opened.map(|(_, e)| Kg(e.tare.base())),
         gross_kg: weighed.map(|w| w.gross_kg),
         net_kg: weighed.map(|w| w.net_kg),
+        kept_from: compatibility::kept_from(&reactivity),
+        reactivity,
+        separated_by: container.separation(at_ms),
         added_kg: container.added_kg(at_ms),
         agrees: container.sum_agrees(&Law::of(config), at_ms),
         additions: additions(&container, &days),
