@@ -7,6 +7,7 @@
 //! * [`maintenance`] compiles the maintenance report of a site and period;
 //! * [`lot`] compiles the powder report of a lot, from its birth certificate to its last gram;
 //! * [`kinds`] puts these behind one door, so that every kind is issued and checked alike;
+//! * [`signatures`] are those of the entries a report rests on;
 //! * [`evidence`] is what a printed report carries to be checked by;
 //! * [`lineage`] draws where powder came from and where it went;
 //! * [`json`] writes plain data as canonical JSON;
@@ -22,6 +23,7 @@ pub mod lineage;
 pub mod lot;
 pub mod maintenance;
 pub mod pdf;
+pub mod signatures;
 mod texts;
 
 pub use kinds::{About, Period, Report};

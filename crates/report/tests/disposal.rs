@@ -180,6 +180,45 @@ fn corrections_show_what_was_said_and_what_counts() {
 }
 
 #[test]
+fn each_signature_stands_with_the_record_it_signs() {
+    // Meaning, person and time, in every form (21 CFR 11.50).
+    let shop = shop(QUIET);
+    let report = year(&shop);
+    let of = |seq: u64| shop.facts.iter().find(|f| f.seq == seq).unwrap().event.kind().name;
+    let told: Vec<String> = report
+        .signatures
+        .iter()
+        .map(|s| format!("{} {} {} {}", of(s.of_entry), s.person, s.meaning, s.at))
+        .collect();
+    assert_eq!(
+        told,
+        [
+            "container.moved op_e1 verified 2026-03-16T11:12:00-04:00",
+            "container.moved op_e1 verified 2026-09-07T11:12:00-04:00",
+        ]
+    );
+    let csv = String::from_utf8(disposal::to_csv(&report)).unwrap();
+    let (_, section) = csv.split_once("section: signatures\r\n").unwrap();
+    let print = Print::default();
+    let printed = format!("{:?}", disposal::document(&report, &print).unwrap().blocks);
+    for line in &report.signatures {
+        assert_eq!(of(line.entry), "entry.signed");
+        assert!(report.rests_on().is_superset(&BTreeSet::from([line.of_entry, line.entry])));
+        let row =
+            format!("{},op_e1,verified,{},{},{}\r\n", line.of_entry, line.day, line.at, line.entry);
+        assert!(section.contains(&row), "{section}");
+        assert!(printed.contains(&line.at), "{}", line.at);
+    }
+    // A record that was corrected after it was signed appears unsigned.
+    let mut corrected = self::shop(QUIET);
+    corrected.play("
+2026-03-17 09:00 op_q1 entry.corrected entry/@handed_over reason=mis_read approver=op_e1 data.from.area=central data.from.location=CAA-1 data.to.area=central data.to.location=CAA-2 data.giver=op_t1 data.receiver=op_e1
+");
+    let left = year(&corrected).signatures;
+    assert_eq!(left, report.signatures[1..]);
+}
+
+#[test]
 fn what_is_open_is_told() {
     let kinds = |report: &DisposalReport| -> BTreeSet<OpenKind> {
         report.open_items.iter().map(|item| item.kind).collect()

@@ -35,6 +35,7 @@ fn shop() -> Shop {
         shop.tell(line.trim());
     }
     shop.tell(TROUBLE);
+    shop.tell("2027-03-18 09:00 op_l1 entry.signed entry/@e25 meaning=verified");
     shop
 }
 
@@ -71,6 +72,10 @@ fn from_the_birth_certificate_to_the_last_gram() {
     assert_eq!((report.amended[0].entry, report.amended[0].void), (25, false));
     let after = report.moves.iter().find(|m| m.entry == 25).unwrap();
     assert_eq!(after.mass.digits(), "9.5");
+    // So does who stands for it as it is now (21 CFR 11.50).
+    let signed = report.signatures.iter().map(|s| (s.of_entry, s.person.as_str(), s.at.as_str()));
+    assert_eq!(signed.collect::<Vec<_>>(), [(25, "op_l1", "2027-03-18T09:00:00+01:00")]);
+    assert!(report.rests_on().contains(&report.signatures[0].entry));
 }
 
 #[test]
@@ -162,6 +167,9 @@ fn what_the_data_says_is_printed() {
         }
         for f in &report.findings {
             has(&f.rule);
+        }
+        for s in &report.signatures {
+            has(&s.at);
         }
         has(&report.head.root);
     }

@@ -21,6 +21,7 @@ use super::{
     CautionLine, ContainerLine, DisposalReport, FORM_VERSION, FindingLine, Head, Options,
     RuleSetLine, RulesUsed, SummaryLine,
 };
+use crate::signatures::SignatureLine;
 
 /// What a signature under the report says.
 const SIGNATURE_MEANING: &str = "I have read this report and compared it with the record. To the \
@@ -66,6 +67,8 @@ pub fn compile(
             .chain(months.iter().flat_map(|m| &m.entries))
             .copied(),
     );
+    let signatures =
+        SignatureLine::of_entries(&state.record, &config.tz(), entries.iter().copied());
     let open_items = open_items(state, site, &containers, &shipments, &clocks);
     DisposalReport {
         report: "disposal".into(),
@@ -82,6 +85,7 @@ pub fn compile(
         rules: scope.rules(&months, &shipments, &clocks, &retention),
         corrections: corrections(state, &entries, |seq| scope.amended_in_period(seq)),
         findings: scope.findings(),
+        signatures,
         cautions: scope.cautions(),
         signature_meaning: SIGNATURE_MEANING.into(),
         summary,

@@ -30,6 +30,8 @@ use shopfloor::waste::law::RuleUsed;
 use shopfloor::waste::retention::Retention;
 use shopfloor::waste::view::{CustodyStep, ShipmentView};
 
+use crate::signatures::SignatureLine;
+
 pub use compile::compile;
 pub use print::{
     ContainerLabel, CustodySheet, Names, Print, PrintError, container_label, custody_sheet,
@@ -467,6 +469,8 @@ pub struct DisposalReport {
     pub corrections: Vec<CorrectionLine>,
     /// Findings about waste in the period.
     pub findings: Vec<FindingLine>,
+    /// Signatures of entries the report rests on, those that still count.
+    pub signatures: Vec<SignatureLine>,
     /// Rules used.
     pub rules: RulesUsed,
     /// Cautions and notices.
@@ -497,6 +501,7 @@ impl DisposalReport {
         all.extend(lists.flatten());
         all.extend(self.corrections.iter().flat_map(|c| [c.entry, c.by_entry]));
         all.extend(self.findings.iter().filter_map(|f| f.settled_by));
+        all.extend(SignatureLine::rest_on(&self.signatures));
         all
     }
 }

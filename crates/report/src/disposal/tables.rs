@@ -6,6 +6,7 @@ use shopfloor::waste::events::WasteCodes;
 
 use super::DisposalReport;
 use crate::csv::Csv;
+use crate::signatures;
 
 /// Writes the report as CSV (RFC 4180, UTF-8).
 pub fn to_csv(report: &DisposalReport) -> Vec<u8> {
@@ -46,6 +47,7 @@ pub fn to_csv(report: &DisposalReport) -> Vec<u8> {
     clocks(report, &mut csv);
     corrections(report, &mut csv);
     findings(report, &mut csv);
+    signatures::to_csv(&report.signatures, &mut csv);
     rules(report, &mut csv);
     csv.into_bytes()
 }

@@ -304,6 +304,7 @@ texts! {
     HeadingCautions = "Cautions and limits of this report", "Warnhinweise und Grenzen dieses Berichts";
     HeadingSignature = "Signature", "Unterschrift";
     SignatureMeaning = "I have read this report and compared it with the record. To the best of my knowledge it is complete for the site and period named.", "Ich habe diesen Bericht gelesen und mit dem Protokoll verglichen. Nach bestem Wissen ist er für den genannten Standort und Zeitraum vollständig.";
+    SignatureMeaningLot = "I have read this report and compared it with the record. To the best of my knowledge it is complete for the lot named.", "Ich habe diesen Bericht gelesen und mit dem Protokoll verglichen. Nach bestem Wissen ist er für die genannte Charge vollständig.";
     HeadingCheck = "How to check this report", "So wird dieser Bericht geprüft";
     Check1 = "Compare the head printed below and on every page with a checkpoint that a witness keeps: size and root must agree.", "Den Kopf unten und auf jeder Seite mit einem Prüfpunkt vergleichen, den ein Zeuge verwahrt: Größe und Wurzel müssen übereinstimmen.";
     Check2 = "The attached files hold every figure. Who holds the entries can compile the report again and compare the bytes.", "Die angehängten Dateien enthalten jede Zahl. Wer die Einträge hat, kann den Bericht neu erstellen und die Bytes vergleichen.";

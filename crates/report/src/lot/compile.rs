@@ -3,19 +3,21 @@
 use std::collections::BTreeSet;
 
 use jiff::Timestamp;
+use jiff::tz::TimeZone;
 use rust_decimal::Decimal;
 use shopfloor::State;
-use shopfloor::cautions;
 use shopfloor::common::Day;
 use shopfloor::ids::{Label, SubjectKind};
 use shopfloor::powder::genealogy::{PAGE_MAX, Page, Target, TraceEdge, TraceForward};
 use shopfloor::powder::{AsOf, Unanswered};
 use shopfloor::quantity::Mass;
+use shopfloor::record::SiteConfig;
 
 use super::{
     AmendedLine, BirthContainer, FORM_VERSION, LotReport, MOVE_LEAST_KG, MOVES_MAX, SmallMoves,
 };
-use crate::disposal::{CautionLine, FindingLine, Head, Options};
+use crate::disposal::{FindingLine, Head, Options, caution_lines};
+use crate::signatures::SignatureLine;
 
 /// Cautions that belong to handling powder.
 pub(super) const CAUTION_IDS: [&str; 3] =
@@ -28,6 +30,10 @@ const ASSUMPTIONS: [&str; 4] = [
     "more taken out than the book says was there is powder of unknown source",
     "fractions are an upper bound for dilution, not a permission to release",
 ];
+
+/// What a signature under the report says.
+const SIGNATURE_MEANING: &str = "I have read this report and compared it with the record. To the \
+     best of my knowledge it is complete for the lot named.";
 
 /// A report that cannot be compiled.
 #[derive(Debug, thiserror::Error)]
@@ -54,12 +60,10 @@ pub fn compile(
     let time_zone = config.map_or_else(|| "UTC".to_owned(), |c| c.time_zone.clone());
     let mut entries: BTreeSet<u64> = view.entries.iter().copied().collect();
     entries.extend(traced.listed.iter().map(|edge| edge.entry));
+    let tz = config.map_or(TimeZone::UTC, SiteConfig::tz);
     let day = |ms| {
         let at = Timestamp::from_millisecond(ms).unwrap_or_default();
-        config.map_or_else(
-            || Day(at.to_zoned_datetime(jiff::tz::TimeZone::UTC).date()),
-            |c| Day(c.day(at)),
-        )
+        Day(at.to_zoned_datetime(tz.clone()).date())
     };
     Ok(LotReport {
         report: "lot".into(),
@@ -71,6 +75,7 @@ pub fn compile(
         containers: containers(state, lot, view.entries.first().copied()),
         amended: amended(state, &entries),
         findings: findings(state, lot, &entries, &day),
+        signatures: SignatureLine::of_entries(&state.record, &tz, entries),
         lot: view,
         moves_total: traced.first.edges_total,
         reach: traced.first.reach,
@@ -78,16 +83,8 @@ pub fn compile(
         small_moves: traced.small,
         balance,
         assumptions: ASSUMPTIONS.map(str::to_owned).to_vec(),
-        cautions: CAUTION_IDS
-            .iter()
-            .filter_map(|id| cautions::find(id))
-            .map(|c| CautionLine {
-                id: c.id.into(),
-                title: c.title.into(),
-                text: c.full_text(),
-                source: c.source.into(),
-            })
-            .collect(),
+        cautions: caution_lines(&CAUTION_IDS),
+        signature_meaning: SIGNATURE_MEANING.into(),
     })
 }
 
@@ -170,16 +167,5 @@ fn findings(
         (f.subject.kind == SubjectKind::Lot && f.subject.id() == lot.as_str())
             || (entries.contains(&f.seq) && f.rule.starts_with("powder."))
     };
-    let found = state.findings.iter().filter(own).map(|f| FindingLine {
-        id: f.id.clone(),
-        rule: f.rule.clone(),
-        source: shopfloor::finding::rule(&f.rule).map_or("", |r| r.source).to_owned(),
-        level: f.level,
-        day: day(f.time_ms),
-        subject: f.subject.clone(),
-        detail: f.detail.clone(),
-        settled_by: f.settled_by,
-        entries: f.entries.clone(),
-    });
-    found.collect()
+    state.findings.iter().filter(own).map(|f| FindingLine::of(f, day(f.time_ms))).collect()
 }

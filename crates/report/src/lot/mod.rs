@@ -18,6 +18,7 @@ use shopfloor::powder::views::LotView;
 use shopfloor::quantity::Mass;
 
 use crate::disposal::{CautionLine, FindingLine, Head};
+use crate::signatures::SignatureLine;
 
 pub use compile::{LotError, compile};
 pub use print::{document, to_pdf};
@@ -89,10 +90,14 @@ pub struct LotReport {
     pub amended: Vec<AmendedLine>,
     /// Findings about these entries.
     pub findings: Vec<FindingLine>,
+    /// Signatures of entries the report rests on, those that still count.
+    pub signatures: Vec<SignatureLine>,
     /// What the figures assume.
     pub assumptions: Vec<String>,
     /// Cautions that belong to handling powder.
     pub cautions: Vec<CautionLine>,
+    /// What a signature under this report says.
+    pub signature_meaning: String,
 }
 
 /// A container of the delivery.
@@ -124,6 +129,7 @@ impl LotReport {
         all.extend(self.amended.iter().flat_map(|l| [l.entry, l.by_entry]));
         all.extend(self.findings.iter().flat_map(|l| &l.entries));
         all.extend(self.findings.iter().filter_map(|f| f.settled_by));
+        all.extend(SignatureLine::rest_on(&self.signatures));
         all
     }
 }

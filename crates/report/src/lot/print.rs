@@ -10,30 +10,23 @@ use shopfloor::quantity::Mass;
 use super::LotReport;
 use super::tables::to_csv;
 use super::words::Key;
-use crate::disposal::print::{both_forms, entry_runs, log_head, rows};
-use crate::disposal::words::Words;
-use crate::disposal::{Print, PrintError};
+use crate::disposal::{self, Print, PrintError, both_forms, entry_runs, log_head, render_at, rows};
 use crate::json;
-use crate::pdf::{
-    Block, Column, Document, Language, Level, PdfSettings, Qr, Row, Table, Text, render,
-};
+use crate::pdf::{Block, Column, Document, Language, Level, Row, Table, Text};
 
-/// Most bytes of a checkpoint in a code that is easy to read.
-const QR_BYTES_MAX: usize = 900;
 /// Decimals of masses: milligrams.
 const MASS_DIGITS: u32 = 6;
 
 /// Prints the report with its machine-readable form and its tables attached.
 pub fn to_pdf(report: &LotReport, print: &Print<'_>) -> Result<Vec<u8>, PrintError> {
-    let at = || PrintError::Instant { at: report.at.clone() };
-    let created: Timestamp = report.at.parse().map_err(|_| at())?;
-    Ok(render(&document(report, print)?, &PdfSettings::new(print.paper, created))?)
+    render_at(&document(report, print)?, print, &report.at)
 }
 
 /// The document of the report, before it is set in type.
 pub fn document(report: &LotReport, print: &Print<'_>) -> Result<Document, PrintError> {
     let zone = TimeZone::get(&report.time_zone).unwrap_or(TimeZone::UTC);
     let desk = Desk { report, language: print.language, zone };
+    let shared = disposal::Desk { words: disposal::Words(print.language), print };
     let mut blocks = Vec::new();
     desk.birth(&mut blocks);
     desk.life(&mut blocks);
@@ -43,8 +36,19 @@ pub fn document(report: &LotReport, print: &Print<'_>) -> Result<Document, Print
     desk.balance(&mut blocks);
     desk.moves(&mut blocks);
     desk.ends(&mut blocks);
-    desk.check(&mut blocks);
+    shared.signatures(&report.signatures, &mut blocks);
+    desk.assumptions(&mut blocks);
+    shared.cautions(&report.cautions, &mut blocks);
+    shared.signature_block(disposal::Key::SignatureMeaningLot, &mut blocks);
+    shared.check(&report.head, &mut blocks);
     let material = report.lot.material.as_ref().map(|m| format!(" · {m}")).unwrap_or_default();
+    let mut attachments = both_forms(
+        "lot",
+        [desk.t(Key::AttachmentJson), desk.t(Key::AttachmentCsv)],
+        json::to_bytes(report)?,
+        to_csv(report),
+    );
+    attachments.extend(print.evidence.iter().cloned());
     Ok(Document {
         title: desk.t(Key::Title).into(),
         subtitle: format!("{} {}{material}", desk.t(Key::Lot), report.lot.lot),
@@ -52,12 +56,7 @@ pub fn document(report: &LotReport, print: &Print<'_>) -> Result<Document, Print
         subject: desk.t(Key::Subject).into(),
         log: log_head(&report.head),
         blocks,
-        attachments: both_forms(
-            "lot",
-            [desk.t(Key::AttachmentJson), desk.t(Key::AttachmentCsv)],
-            json::to_bytes(report)?,
-            to_csv(report),
-        ),
+        attachments,
     })
 }
 
@@ -501,31 +500,10 @@ impl Desk<'_> {
         self.table(columns, cells.collect(), blocks);
     }
 
-    fn check(&self, blocks: &mut Vec<Block>) {
+    fn assumptions(&self, blocks: &mut Vec<Block>) {
         self.heading(Key::HeadingAssumptions, blocks);
         for key in [Key::Assume1, Key::Assume2, Key::Assume3, Key::Assume4] {
             blocks.push(Block::paragraph(self.t(key)));
         }
-        self.heading(Key::HeadingCautions, blocks);
-        let words = Words(self.language);
-        let cautions = self.report.cautions.iter().map(|c| {
-            let (title, text) = words.caution(c);
-            Text::bold(format!("{title}. ")).and(format!("{text} [{}]", c.source))
-        });
-        blocks.push(Block::Caution(cautions.chain([Text::bold(words.defer())]).collect()));
-        self.heading(Key::HeadingCheck, blocks);
-        blocks.push(Block::paragraph(self.t(Key::Check)));
-        let head = &self.report.head;
-        let mut payload = head.anchor_text();
-        if payload.len() > QR_BYTES_MAX {
-            payload = format!("{}\n{}\n{}\n", head.origin, head.size, head.root);
-        }
-        let beside = vec![
-            Text::mono(&head.origin),
-            Text::plain(format!("{}: {}", self.t(Key::Entries), head.size)),
-            Text::plain(format!("{}: ", self.t(Key::Root))).and(Text::mono(&head.root)),
-            Text::plain(format!("{}: ", self.t(Key::KeyOfLog))).and(Text::mono(&head.key_id)),
-        ];
-        blocks.push(Block::Qr(Qr::new(payload.into_bytes(), self.t(Key::QrAlt), beside)));
     }
 }

@@ -4,6 +4,7 @@
 use super::LotReport;
 use crate::csv::Csv;
 use crate::disposal::tables::{entries, section, text};
+use crate::signatures;
 
 /// Writes the report as CSV (RFC 4180, UTF-8). Times are UTC, masses kg.
 pub fn to_csv(report: &LotReport) -> Vec<u8> {
@@ -37,6 +38,7 @@ pub fn to_csv(report: &LotReport) -> Vec<u8> {
     reach(report, &mut csv);
     balance(report, &mut csv);
     ends(report, &mut csv);
+    signatures::to_csv(&report.signatures, &mut csv);
     csv.into_bytes()
 }
 

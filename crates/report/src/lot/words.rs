@@ -112,10 +112,6 @@ texts! {
     Assume2 = "Powder that leaves a build has aged by one build.", "Pulver, das einen Bau verlässt, ist um einen Bau gealtert.";
     Assume3 = "More taken out than the book says was there is powder of unknown source.", "Was mehr entnommen wurde, als laut Buch da war, ist Pulver unbekannter Herkunft.";
     Assume4 = "Uncertainty of a weighing: limit of error in service (OIML R 76-1, Table 6, twice in service) over the square root of 3.", "Unsicherheit einer Wägung: Verkehrsfehlergrenze (OIML R 76-1, Tabelle 6, im Verkehr verdoppelt) durch Wurzel aus 3.";
-    HeadingCautions = "Cautions", "Sicherheitshinweise";
-    HeadingCheck = "How to check this report", "Wie dieser Bericht zu prüfen ist";
-    Check = "Take an evidence bundle of this log with at least as many entries, check it, and compare its root at this size with the one above and in the code. The attached machine-readable form can be worked out again from the entries.", "Ein Beweispaket dieses Protokolls mit mindestens so vielen Einträgen nehmen, prüfen und die Wurzel bei dieser Größe mit der oben und im Code vergleichen. Die angehängte maschinenlesbare Form lässt sich aus den Einträgen neu errechnen.";
-    QrAlt = "QR code with the checkpoint of the log that this report rests on", "QR-Code mit dem Prüfpunkt des Protokolls, auf dem dieser Bericht ruht";
     AttachmentJson = "The report in machine-readable form", "Der Bericht in maschinenlesbarer Form";
     AttachmentCsv = "The tables of the report for spreadsheets", "Die Tabellen des Berichts für Tabellenprogramme";
 }

@@ -10,8 +10,9 @@ use shopfloor::ids::{Label, SubjectKind};
 use shopfloor::people::DeviationView;
 use shopfloor::record::SiteConfig;
 
-use super::{DeviationLine, FORM_VERSION, MaintenanceReport, SignatureLine};
+use super::{DeviationLine, FORM_VERSION, MaintenanceReport};
 use crate::disposal::{FindingLine, Head, Options, caution_lines};
+use crate::signatures::SignatureLine;
 
 /// What a signature under the report says.
 const SIGNATURE_MEANING: &str = "I have read this report and compared it with the record. To the \
@@ -66,7 +67,7 @@ pub fn compile(
         parts,
         deviations,
         findings: scope.findings(),
-        signatures: scope.signatures(&entries),
+        signatures: SignatureLine::of_entries(&state.record, &config.tz(), entries),
         cautions: caution_lines(&CAUTION_IDS),
         signature_meaning: SIGNATURE_MEANING.into(),
     }
@@ -84,12 +85,6 @@ struct Scope<'a> {
 impl Scope<'_> {
     fn day(&self, ms: i64) -> Option<Day> {
         Timestamp::from_millisecond(ms).ok().map(|at| Day(self.config.day(at)))
-    }
-
-    /// An instant on the clock of the site, with its offset from UTC.
-    fn moment(&self, ms: i64) -> Option<String> {
-        let at = Timestamp::from_millisecond(ms).ok()?.to_zoned_datetime(self.config.tz());
-        Some(at.strftime("%Y-%m-%dT%H:%M:%S%:z").to_string())
     }
 
     /// Deviations that were open on a day of the period.
@@ -126,24 +121,6 @@ impl Scope<'_> {
         let all = self.state.findings.iter();
         let here = all.filter(|f| f.site.as_ref() == Some(self.site) && about_upkeep(f));
         here.filter_map(line).collect()
-    }
-
-    fn signatures(&self, entries: &BTreeSet<u64>) -> Vec<SignatureLine> {
-        let signed = entries.iter().flat_map(|seq| {
-            self.state.record.signatures(*seq).map(move |signature| (*seq, signature))
-        });
-        signed
-            .filter_map(|(of_entry, signature)| {
-                Some(SignatureLine {
-                    of_entry,
-                    person: signature.person.clone(),
-                    meaning: signature.meaning,
-                    day: self.day(signature.time_ms)?,
-                    at: self.moment(signature.time_ms)?,
-                    entry: signature.seq,
-                })
-            })
-            .collect()
     }
 }
 

@@ -8,13 +8,14 @@ mod tables;
 use std::collections::BTreeSet;
 
 use serde::Serialize;
-use shopfloor::common::{Day, SignatureMeaning};
+use shopfloor::common::Day;
 use shopfloor::equipment::{DeferralLine, PartChange, UpkeepLine};
-use shopfloor::ids::{Label, PersonId};
+use shopfloor::ids::Label;
 use shopfloor::people::DeviationView;
 use shopfloor::stats::proportion::RateView;
 
 use crate::disposal::{CautionLine, FindingLine, Head};
+use crate::signatures::SignatureLine;
 
 pub use compile::compile;
 pub use print::{document, to_pdf};
@@ -35,23 +36,6 @@ pub struct DeviationLine {
     pub closed_on: Option<Day>,
     /// Rules of weight `stop` that its entries overrode.
     pub overridden: Vec<String>,
-}
-
-/// A signature of an entry of this report that still counts.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-pub struct SignatureLine {
-    /// The signed entry.
-    pub of_entry: u64,
-    /// Who signed.
-    pub person: PersonId,
-    /// What it means.
-    pub meaning: SignatureMeaning,
-    /// Local day.
-    pub day: Day,
-    /// When the log recorded it, local time of the site (21 CFR 11.50(a)(2)).
-    pub at: String,
-    /// Entry of the signature.
-    pub entry: u64,
 }
 
 /// The maintenance report: plain data from which every form is written.
@@ -109,7 +93,7 @@ impl MaintenanceReport {
         all.extend(self.deferrals.iter().map(|l| l.entry));
         all.extend(self.parts.iter().map(|l| l.entry));
         all.extend(self.findings.iter().filter_map(|f| f.settled_by));
-        all.extend(self.signatures.iter().flat_map(|s| [s.of_entry, s.entry]));
+        all.extend(SignatureLine::rest_on(&self.signatures));
         all
     }
 }

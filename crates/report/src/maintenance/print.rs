@@ -8,7 +8,7 @@ use crate::disposal::{
     site_and_period,
 };
 use crate::json;
-use crate::pdf::{Block, Column, Document, Level, Signatory, Table, Text};
+use crate::pdf::{Block, Column, Document, Level, Table, Text};
 
 /// Prints the report with its machine-readable form and its tables attached.
 ///
@@ -32,15 +32,13 @@ pub fn document(report: &MaintenanceReport, print: &Print<'_>) -> Result<Documen
         (Key::HeadingParts, desk.parts(report)),
         (Key::HeadingDeviations, desk.deviations(report)),
         (Key::HeadingUpkeepFindings, desk.upkeep_findings(report)),
-        (Key::HeadingSigned, desk.signed(report)),
     ] {
         desk.heading(Level::One, heading, &mut blocks);
         blocks.push(Block::Table(table));
     }
+    desk.signatures(&report.signatures, &mut blocks);
     desk.cautions(&report.cautions, &mut blocks);
-    desk.heading(Level::One, Key::HeadingSignature, &mut blocks);
-    let meaning = words.of(Key::SignatureMeaning).into();
-    blocks.push(Block::Signatures(vec![Signatory { meaning, ..Signatory::default() }]));
+    desk.signature_block(Key::SignatureMeaning, &mut blocks);
     desk.check(&report.head, &mut blocks);
     let descriptions = [words.of(Key::AttachmentJson), words.of(Key::AttachmentCsv)];
     let (data, table) = (json::to_bytes(report)?, tables::to_csv(report));
@@ -242,28 +240,6 @@ impl Desk<'_> {
                     Text::plain(format!("{}\n", line.detail)).and(mono(line.rule.as_str())),
                     settled,
                     entry_runs(&line.entries),
-                ]
-            }),
-        )
-    }
-
-    fn signed(&self, report: &MaintenanceReport) -> Table {
-        let columns = vec![
-            Column::figures(self.t(Key::SignedEntry), 14),
-            Column::new(self.t(Key::Meaning), 18),
-            Column::new(self.t(Key::By), 22),
-            Column::new(self.t(Key::Day), 26),
-            Column::new(self.t(Key::Entries), 10),
-        ];
-        table(
-            columns,
-            report.signatures.iter().map(|line| {
-                vec![
-                    line.of_entry.to_string().into(),
-                    some(Some(line.meaning)),
-                    self.by(Some(&line.person)),
-                    line.at.clone().into(),
-                    entry_runs(&[line.entry]),
                 ]
             }),
         )

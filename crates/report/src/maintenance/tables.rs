@@ -3,6 +3,7 @@
 use super::MaintenanceReport;
 use crate::csv::Csv;
 use crate::disposal::{entry_list as entries, section, text};
+use crate::signatures;
 
 /// Writes the report as CSV (RFC 4180, UTF-8).
 pub fn to_csv(report: &MaintenanceReport) -> Vec<u8> {
@@ -37,7 +38,7 @@ pub fn to_csv(report: &MaintenanceReport) -> Vec<u8> {
     parts(report, &mut csv);
     deviations(report, &mut csv);
     findings(report, &mut csv);
-    signatures(report, &mut csv);
+    signatures::to_csv(&report.signatures, &mut csv);
     csv.into_bytes()
 }
 
@@ -185,20 +186,6 @@ fn findings(report: &MaintenanceReport, csv: &mut Csv) {
             line.detail.clone(),
             text(line.settled_by),
             entries(&line.entries),
-        ]);
-    }
-}
-
-fn signatures(report: &MaintenanceReport, csv: &mut Csv) {
-    section(csv, "signatures", &["of_entry", "person", "meaning", "day", "at", "entry"]);
-    for line in &report.signatures {
-        csv.record([
-            line.of_entry.to_string(),
-            line.person.to_string(),
-            line.meaning.to_string(),
-            line.day.to_string(),
-            line.at.clone(),
-            line.entry.to_string(),
         ]);
     }
 }

@@ -5,7 +5,7 @@ use shopfloor::waste::law::RuleUsed;
 use super::super::words::Key;
 use super::super::{CautionLine, DisposalReport, Head};
 use super::{Desk, mono, rows};
-use crate::pdf::{Block, Column, Level, Qr, Signatory, Table, Text};
+use crate::pdf::{Block, Column, Level, Qr, Table, Text};
 
 /// Most bytes that a code which is easy to read holds; a longer checkpoint is cut to its lines.
 const QR_BYTES_MAX: usize = 900;
@@ -14,9 +14,7 @@ impl Desk<'_> {
     pub(super) fn end(&self, report: &DisposalReport, blocks: &mut Vec<Block>) {
         self.rules(report, blocks);
         self.cautions(&report.cautions, blocks);
-        self.heading(Level::One, Key::HeadingSignature, blocks);
-        let meaning = self.t(Key::SignatureMeaning).into();
-        blocks.push(Block::Signatures(vec![Signatory { meaning, ..Signatory::default() }]));
+        self.signature_block(Key::SignatureMeaning, blocks);
         self.check(&report.head, blocks);
     }
 

@@ -12,6 +12,7 @@ impl Desk<'_> {
         self.retention(report, blocks);
         self.corrections(report, blocks);
         self.findings(report, blocks);
+        self.signatures(&report.signatures, blocks);
     }
 
     fn open_items(&self, report: &DisposalReport, blocks: &mut Vec<Block>) {
