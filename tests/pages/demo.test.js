@@ -79,3 +79,47 @@ test("after a year the first page is small, and how fast it is on a slow machine
   assert.ok(bytes <= 200 * 1024, `${bytes} bytes`);
   await page.context().close();
 });
+
+test("quality looks at the passes of a sieve: charts with limits beside the table, each pass leads to its entry", async () => {
+  const page = await enter("quality");
+  await page.goto("/equipment");
+  const machines = await page.locator("a[href^='/equipment/']").evaluateAll((links) => links.map((a) => a.getAttribute("href")));
+  let sieve;
+  for (const machine of new Set(machines)) {
+    await page.goto(machine);
+    sieve = page.locator("a[href^='/sieves/']").first();
+    if (await sieve.count()) break;
+  }
+  await sieve.click();
+  await page.getByRole("heading", { level: 1, name: /^Sieve / }).waitFor();
+  const passes = page.getByRole("table", { name: "Passes, the newest first" });
+  assert.ok(await passes.locator("tbody tr").count() > 1, "passes are listed");
+  const drawn = await page.getByRole("img").count();
+  const waiting = await page.getByText("limits after 20 passes").count();
+  assert.equal(drawn + waiting, 2, "each figure has its chart, or says how many passes it waits for");
+  await picture(page, "year-sieve");
+  await passes.locator("a.entry").first().click();
+  await page.getByText("powder.sieved").first().waitFor();
+  assert.deepEqual(page.faults, []);
+  await page.context().close();
+});
+
+test("quality asks what a sieve would have reached, and whether the books of the site close", async () => {
+  const page = await enter("quality");
+  await page.goto("/impact");
+  await page.getByLabel("Suspect").fill("lot/nothing-like-it");
+  await page.getByRole("button", { name: "Ask" }).click();
+  await page.getByText("No entry tells of that sieve, scale or lot.").waitFor();
+  await page.goto("/powder/balances");
+  await page.getByRole("heading", { level: 1 }).waitFor();
+  await picture(page, "year-balances");
+  await page.goto("/powder");
+  await page.locator("a[href^='/lots/']").first().click();
+  await page.getByRole("link", { name: "Where it went" }).click();
+  await page.getByRole("img").first().waitFor();
+  await picture(page, "year-trace");
+  await page.getByRole("link", { name: "Where it came from" }).click();
+  await page.getByRole("heading", { level: 1, name: /^Where .* came from$/ }).waitFor();
+  assert.deepEqual(page.faults, []);
+  await page.context().close();
+});

@@ -172,6 +172,27 @@ const ISSUED: &[Kind] = &[
     Kind::StorageFull,
     Kind::WriterStopped,
 ];
+/// The same, of what goes over all sites.
+const ISSUED_OVER_SITES: &[Kind] = &[
+    Kind::NotFound,
+    Kind::ForbiddenSite,
+    Kind::UnsupportedMediaType,
+    Kind::UnsupportedEncoding,
+    Kind::BodyTooLarge,
+    Kind::BodyTooSlow,
+    Kind::BadEncoding,
+    Kind::BadParameter,
+    Kind::MalformedJson,
+    Kind::WrongType,
+    Kind::UnknownMember,
+    Kind::MissingMember,
+    Kind::InvalidValue,
+    Kind::TooManyWaiting,
+    Kind::Busy,
+    Kind::Unanswered,
+    Kind::StorageFull,
+    Kind::WriterStopped,
+];
 /// Problems of an erasure: those of a body and of the writer.
 const ERASED: &[Kind] = &[
     Kind::NotFound,
@@ -274,6 +295,7 @@ pub const OPERATIONS: &[Operation] = {
         row("listClocks", "GET", "/v1/clocks", Roles(READERS), ONE),
         row("listMonths", "GET", "/v1/months", Roles(READERS), ONE),
         row("listRetention", "GET", "/v1/retention", Roles(READERS), ONE),
+        row("listKeptApart", "GET", "/v1/kept-apart", Roles(READERS), ONE),
         row("listRules", "GET", "/v1/rules", Roles(READERS), ONE),
         row("listPeople", "GET", "/v1/people", Roles(PEOPLE), NOBODYS),
         row("readPerson", "GET", "/v1/people/{id}", Roles(PEOPLE_AND_SELF), NOBODYS),
@@ -287,6 +309,7 @@ pub const OPERATIONS: &[Operation] = {
         row("compileLotReport", "GET", "/v1/reports/lots/{id}", Roles(OFFICE), EXPORTED_OVER_SITES),
         row("issueDisposalReport", "POST", "/v1/reports/disposal", Roles(ISSUERS), ISSUED),
         row("issueMaintenanceReport", "POST", "/v1/reports/maintenance", Roles(ISSUERS), ISSUED),
+        row("issueLotReport", "POST", "/v1/reports/lots/{id}", Roles(ISSUERS), ISSUED_OVER_SITES),
         row("listReports", "GET", "/v1/reports", Roles(REPORTS), NONE),
         row("readReport", "GET", "/v1/reports/{digest}", Roles(REPORTS), ONE),
         row("takeEvidence", "GET", "/v1/evidence", Roles(EVIDENCE), TAKEN),

@@ -560,11 +560,22 @@ pub(super) async fn draw_sample(
 ) -> Result<web::Json<SampleAnswer>> {
     caller.demand_every_site()?;
     let now = recorder.now();
-    let query = query.into_inner();
-    let risk = decimal("risk", query.risk.as_deref().unwrap_or("0.05"))?;
-    let (of, bad) = (query.of.clone(), query.bad);
-    let (as_of, items, root) = ask(&recorder, move |state, log| {
-        let items: Vec<String> = match of.as_str() {
+    let item = sampled(&recorder, query.into_inner()).await?;
+    Ok(web::Json(SampleAnswer { as_of: item.entries, now: stamp(now), item }))
+}
+
+/// Plans and draws a sample, for somebody who may see every site.
+///
+/// # Errors
+/// [`crate::problem::Kind::BadParameter`].
+pub(crate) async fn sampled(
+    recorder: &web::Data<Recorder>,
+    SampleQuery { of, bad, risk }: SampleQuery,
+) -> Result<Sample> {
+    let risk = decimal("risk", risk.as_deref().unwrap_or("0.05"))?;
+    let what = of.clone();
+    let (entries, items, root) = ask(recorder, move |state, log| {
+        let items: Vec<String> = match what.as_str() {
             "containers" => {
                 let on_site = |c: &shopfloor::waste::Container<'_>| c.left().is_none();
                 let containers = state.waste.containers().filter(on_site);
@@ -590,17 +601,15 @@ pub(super) async fn draw_sample(
     let wanted = format!("1 to {total} bad items and a risk above 0 and below 1 are wanted");
     let (size, missed) = plan.ok_or_else(|| Problem::parameter("bad", wanted))?;
     let size = usize::try_from(size).unwrap_or(usize::MAX);
-    let answer = recorder
+    recorder
         .blocking(move || {
             let drawn = sampling::draw(&seed, &items, size);
-            let (items_total, of) = (items.len(), query.of);
+            let items_total = items.len();
             let items = if of == "entries" { Vec::new() } else { items };
             let missed = missed.round_dp(7).normalize();
-            let item = Sample { of, seed, entries: as_of, items_total, items, size, missed, drawn };
-            Ok(SampleAnswer { as_of, now: stamp(now), item })
+            Ok(Sample { of, seed, entries, items_total, items, size, missed, drawn })
         })
-        .await?;
-    Ok(web::Json(answer))
+        .await
 }
 
 /// What is drawn.
@@ -854,7 +863,10 @@ pub(super) async fn ask_impact(
 }
 
 /// At most a day: a clock that is off by more is a fault of its own.
-fn clock_uncertainty(given_ms: Option<i64>) -> Result<i64> {
+///
+/// # Errors
+/// [`crate::problem::Kind::BadParameter`].
+pub(crate) fn clock_uncertainty(given_ms: Option<i64>) -> Result<i64> {
     const DAY_MS: i64 = 86_400_000;
     let given_ms = given_ms.unwrap_or(0);
     if (0..=DAY_MS).contains(&given_ms) {

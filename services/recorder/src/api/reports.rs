@@ -323,6 +323,40 @@ pub(super) async fn issue_maintenance_report(
     issue_of_period(&recorder, &caller, About::Maintenance, &request, payload).await
 }
 
+/// How the report of a lot is issued.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct LotReportOrder {
+    /// Language of the printed form: `en` (which is taken if it is left out) or `de`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub lang: Option<String>,
+}
+
+/// Issue the powder report of a lot
+///
+/// The report is compiled, kept in every form, and its digests are recorded. For tokens of every
+/// site: powder crosses sites.
+#[utoipa::path(
+    operation_id = "issueLotReport", tag = "reports",
+    params(("id" = String, Path, description = "Label of the lot.")),
+    request_body = LotReportOrder,
+    responses((status = 201, description = "Issued and recorded.", body = IssuedReportView)),
+)]
+#[post("/v1/reports/lots/{id}")]
+pub(super) async fn issue_lot_report(
+    recorder: web::Data<Recorder>,
+    caller: Caller,
+    id: web::Path<String>,
+    request: HttpRequest,
+    payload: web::Payload,
+) -> Result<HttpResponse> {
+    caller.demand_every_site()?;
+    let order: LotReportOrder = body::json(&request, payload, OTHER_BODY_BYTES_MAX).await?;
+    let language = language(order.lang.as_deref())?;
+    let about = About::Lot(super::answers::label(&id)?);
+    Ok(issued_now(&issue(&recorder, &caller, about, language).await?))
+}
+
 async fn issue_of_period(
     recorder: &web::Data<Recorder>,
     caller: &Caller,

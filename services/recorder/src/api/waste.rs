@@ -8,8 +8,10 @@ use shopfloor::State;
 use shopfloor::common::Day;
 use shopfloor::ids::Label;
 use shopfloor::waste::Kg;
+use shopfloor::waste::SiteWaste;
 use shopfloor::waste::category::{MonthView, month_views};
 use shopfloor::waste::clocks::{Clock, clocks};
+use shopfloor::waste::compatibility::StreamPair;
 use shopfloor::waste::container::ContainerState;
 use shopfloor::waste::law::{Law, RuleUsed};
 use shopfloor::waste::retention::{Retention, retention};
@@ -75,6 +77,8 @@ lists! {
     MonthList of MonthView;
     /// How long records are kept.
     RetentionList of Retention;
+    /// Streams that are kept apart.
+    KeptApartList of StreamPair;
 }
 
 /// One container, with the cautions for working on it.
@@ -401,6 +405,31 @@ pub(super) async fn list_retention(
         .ask(move |state| {
             let items = retention(state, &site, now);
             Ok(RetentionList { as_of: state.as_of, now: stamp(now), items })
+        })
+        .await?;
+    Ok(web::Json(answer))
+}
+
+/// List the streams of a site that are kept apart, and what stands together all the same
+///
+/// By the reactivity groups that people determined, against a list of examples: that two streams are
+/// not listed does not mean that they go together.
+#[utoipa::path(
+    operation_id = "listKeptApart", tag = "questions",
+    params(SiteQuery),
+    responses((status = 200, description = "Pairs of streams with the reason and source of each.", body = KeptApartList)),
+)]
+#[get("/v1/kept-apart")]
+pub(super) async fn list_kept_apart(
+    recorder: web::Data<Recorder>,
+    caller: Caller,
+    query: web::Query<SiteQuery>,
+) -> Result<web::Json<KeptApartList>> {
+    let (now, site) = (recorder.now(), own_site(&caller, &query.site)?);
+    let answer = recorder
+        .ask(move |state| {
+            let items = SiteWaste::of(state, &site).kept_apart(now);
+            Ok(KeptApartList { as_of: state.as_of, now: stamp(now), items })
         })
         .await?;
     Ok(web::Json(answer))

@@ -309,14 +309,16 @@ impl House {
 }
 
 /// Two technicians of one site, because nobody signs for their own work, one of each other role of
-/// the shop, and those from outside.
+/// the shop, and those from outside. Quality looks over every site: powder crosses them.
 fn visitors(script: &Script) -> Vec<Client> {
     let mut chosen: Vec<Client> = Vec::new();
     for client in script.clients.iter().filter(|client| client.id.starts_with("op_")) {
         let same: Vec<&Client> = chosen.iter().filter(|c| c.role == client.role).collect();
         let wanted = if client.role == Role::Technician.as_str() { 2 } else { 1 };
         if same.len() < wanted && same.iter().all(|c| c.site == client.site) {
-            chosen.push(client.clone());
+            let over_all = client.role == Role::Quality.as_str();
+            let site = client.site.filter(|_| !over_all);
+            chosen.push(Client { site, ..client.clone() });
         }
     }
     for (id, role) in [(AUDITOR, Role::Auditor), (AUTHORITY, Role::Authority)] {

@@ -291,6 +291,9 @@ pub(crate) async fn powder(request: HttpRequest) -> HttpResponse {
         let mut doing = links(visit, &["lot_in", "blend", "count"], None);
         doing.push(("/impact".to_owned(), words.t("impact.title").to_owned()));
         doing.push(("/powder/balances".to_owned(), words.t("balance.title").to_owned()));
+        if visit.who.sites.is_none() {
+            doing.push(("/samples".to_owned(), words.t("sample.title").to_owned()));
+        }
         let doing = Block::Doing(doing);
         blocks(visit, "powder", as_of, vec![doing, Block::Table(places), Block::Table(lots)])
     })

@@ -7,6 +7,7 @@
 
 mod assets;
 mod audit;
+mod balances;
 pub mod credentials;
 mod entry;
 mod handover;
@@ -16,6 +17,9 @@ mod parts;
 mod powder;
 mod record;
 mod reports;
+mod retention;
+mod samples;
+mod sieves;
 mod signin;
 mod then;
 mod things;
@@ -93,8 +97,9 @@ pub fn configure(config: &mut ServiceConfig) {
         .route("/equipment", web::get().to(lists::equipment))
         .route("/equipment/{id}", web::get().to(things::machine))
         .route("/powder", web::get().to(lists::powder))
-        .route("/powder/balances", web::get().to(powder::balances))
+        .route("/powder/balances", web::get().to(balances::balances))
         .route("/powder/{kind}/{id}", web::get().to(things::place))
+        .route("/samples", web::get().to(samples::samples))
         .route("/trace", web::get().to(powder::trace))
         .route("/impact", web::get().to(powder::impact))
         .route("/impact/hold", web::post().to(powder::hold))
@@ -102,6 +107,7 @@ pub fn configure(config: &mut ServiceConfig) {
         .route("/lots/{id}", web::get().to(things::lot))
         .route("/lots/{id}/report.{form}", web::get().to(powder::lot_report))
         .route("/builds/{id}", web::get().to(things::build))
+        .route("/sieves/{serial}", web::get().to(sieves::sieve))
         .route("/labels", web::get().to(labels::labels))
         .route("/waste", web::get().to(waste::waste))
         .route("/containers/{id}", web::get().to(waste::container))
@@ -110,6 +116,7 @@ pub fn configure(config: &mut ServiceConfig) {
         .route("/shipments/{id}/custody.pdf", web::get().to(waste::print_custody))
         .route("/planning", web::get().to(lists::planning))
         .route("/clocks", web::get().to(waste::clock_list))
+        .route("/retention", web::get().to(retention::retention))
         .route("/rules", web::get().to(waste::rules))
         .route("/findings", web::get().to(lists::findings))
         .route("/people", web::get().to(lists::people))

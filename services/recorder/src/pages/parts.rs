@@ -314,6 +314,70 @@ impl LineChart<'_> {
     }
 }
 
+/// Values one after another against the limits of their baseline. A value outside is marked by its
+/// shape, so that it is seen in black and white.
+pub(crate) struct ControlChart<'a> {
+    pub(crate) title: &'a str,
+    /// Each value, and whether it lies outside.
+    pub(crate) points: Vec<(f64, bool)>,
+    /// Lower limit, mean and upper limit, each with its words.
+    pub(crate) low: (f64, String),
+    pub(crate) mean: (f64, String),
+    pub(crate) high: (f64, String),
+    /// First and last value in words.
+    pub(crate) first: String,
+    pub(crate) last: String,
+}
+
+impl ControlChart<'_> {
+    /// The drawing, 640 x 220.
+    pub(crate) fn svg(&self) -> Option<String> {
+        let steps = u32::try_from(self.points.len().checked_sub(1)?.max(1)).ok()?;
+        let values = self.points.iter().map(|p| p.0).chain([self.low.0, self.high.0]);
+        let (low, high) = values.fold((f64::MAX, f64::MIN), |(l, h), v| (l.min(v), h.max(v)));
+        let high = if high > low { high } else { low + 1.0 };
+        let x = |n: u32| 20.0 + f64::from(n) / f64::from(steps) * 460.0;
+        let y = |value: f64| 180.0 - (value - low) / (high - low) * 155.0;
+        let mut out = format!(
+            r#"<svg class="chart" viewBox="0 0 640 220" role="img" aria-label="{}"><path class="axis" d="M14 20V186H486"/>"#,
+            escape(self.title)
+        );
+        for ((at, words), class) in
+            [(&self.low, "limit"), (&self.mean, "expected"), (&self.high, "limit")]
+        {
+            let _ = write!(
+                out,
+                r#"<path class="{class}" d="M14 {0:.1}H486"/><text x="494" y="{1:.1}">{2}</text>"#,
+                y(*at),
+                y(*at) + 5.0,
+                escape(words)
+            );
+        }
+        let places = (0..).map(x).zip(&self.points);
+        let line: Vec<String> =
+            places.clone().map(|(x, p)| format!("{x:.1} {:.1}", y(p.0))).collect();
+        let _ = write!(out, r#"<path class="line" d="M{}"/>"#, line.join("L"));
+        for (x, (value, _)) in places.filter(|(_, p)| p.1) {
+            let y = y(*value);
+            let _ = write!(
+                out,
+                r#"<path class="line" d="M{0:.1} {2:.1}L{1:.1} {3:.1}M{0:.1} {3:.1}L{1:.1} {2:.1}"/>"#,
+                x - 5.0,
+                x + 5.0,
+                y - 5.0,
+                y + 5.0
+            );
+        }
+        let _ = write!(
+            out,
+            r#"<text x="14" y="206">{}</text><text x="486" y="206" class="end">{}</text></svg>"#,
+            escape(&self.first),
+            escape(&self.last)
+        );
+        Some(out)
+    }
+}
+
 /// A strip of stretches one after another: who held something how long.
 pub(crate) fn strip(title: &str, stretches: &[(String, i64)]) -> Option<String> {
     let total: i64 = stretches.iter().map(|(_, length)| (*length).max(1)).sum();

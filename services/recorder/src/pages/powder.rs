@@ -1,19 +1,15 @@
-//! Powder as a whole: genealogy as a picture, what something bad reached and what is done about
-//! it, whether a site's books close and what a kilogram of parts cost.
+//! Powder as a whole: genealogy as a picture, what something bad reached and what is done about it.
 
 use actix_web::{HttpRequest, HttpResponse, web};
 use report::pdf::Language;
-use rust_decimal::Decimal;
 use serde::Deserialize;
 use serde_json::json;
-use shopfloor::common::Day;
 use shopfloor::ids::{Label, Place};
 use shopfloor::powder::events::LotDecision;
 use shopfloor::powder::genealogy::Reach;
 use shopfloor::powder::impact::{Impact, ImpactQuestion};
 use shopfloor::powder::lineage::{BoxKind, Direction, LAYERS_DEFAULT, Lineage, LineageBox};
-use shopfloor::powder::{AsOf, MoveKind};
-use shopfloor::quantity::Mass;
+use shopfloor::powder::{AsOf, MoveKind, Unanswered};
 
 use super::parts::{Block, BlocksPage, Cell, Choice, Form, Select, Table, facts, place_href};
 use super::record::compose::{self, Answers, answer};
@@ -21,7 +17,7 @@ use super::record::{self, Taken};
 use super::things::{mass, percent, place_cell};
 use super::visit::{self, Fault, Shown, Visit, encoded};
 use super::words::Words;
-use crate::api::powder::{BOXES_DEFAULT, PictureQuery, months, span, suspect};
+use crate::api::powder::{BOXES_DEFAULT, PictureQuery, clock_uncertainty, suspect};
 use crate::api::reports::compiled;
 use crate::log::Handling;
 use crate::reports::Form as ReportForm;
@@ -147,54 +143,114 @@ fn box_table(visit: &Visit, lineage: &Lineage) -> Table {
     Table::new(words, "trace.boxes", &["layer", "place", "mass", "share", "entries"]).with(rows)
 }
 
-/// What is asked of an impact.
-#[derive(Debug, Deserialize)]
+/// What is asked of an impact, as it stands in the address and travels in the forms of the page.
+#[derive(Debug, Clone, Default, Deserialize)]
 pub(crate) struct Asked {
-    suspect: Option<String>,
+    #[serde(default)]
+    suspect: String,
+    /// Entry that found it failed; empty: the latest.
+    #[serde(default)]
+    found: String,
+    /// Uncertainty of the clocks in minutes; empty: none.
+    #[serde(default)]
+    clock_min: String,
+}
+
+impl Asked {
+    fn of(answers: &Answers) -> Result<Self, Fault> {
+        let given = |name: &str| answer(answers, name).unwrap_or_default().to_owned();
+        let suspect = answer(answers, "suspect").ok_or(Fault::NotFound)?.to_owned();
+        Ok(Self { suspect, found: given("found"), clock_min: given("clock_min") })
+    }
+
+    /// The question, or what is wrong with it, as a key of the messages.
+    fn question(&self) -> Result<ImpactQuestion, &'static str> {
+        let suspect = suspect(self.suspect.trim()).ok_or("impact.no_suspect")?;
+        let found = match self.found.trim() {
+            "" => None,
+            seq => Some(seq.trim_start_matches('#').parse().map_err(|_| "impact.no_entry")?),
+        };
+        let minutes: i64 = match self.clock_min.trim() {
+            "" => 0,
+            minutes => minutes.parse().map_err(|_| "impact.no_minutes")?,
+        };
+        let ms = minutes.checked_mul(60_000).ok_or("impact.no_minutes")?;
+        let clock_uncertainty_ms = clock_uncertainty(Some(ms)).map_err(|_| "impact.no_minutes")?;
+        Ok(ImpactQuestion { suspect, found, clock_uncertainty_ms })
+    }
 }
 
 /// What a torn sieve, a wrong scale or a bad lot reached.
 pub(crate) async fn impact(request: HttpRequest, query: web::Query<Asked>) -> HttpResponse {
-    visit::show(&request, "powder", async |visit| {
-        impact_page(visit, query.suspect.as_deref(), None)
-    })
-    .await
+    visit::show(&request, "powder", async |visit| impact_page(visit, &query, None)).await
 }
 
-/// The latest answer to a question about what is suspect.
-fn ask(visit: &Visit, text: &str) -> Result<(Impact, u64), Fault> {
+/// The latest answer to a question about what is suspect; the inner error is a key of the messages.
+fn ask(visit: &Visit, asked: &Asked) -> Result<Result<(Impact, u64), &'static str>, Fault> {
     if visit.who.sites.is_some() {
         return Err(Fault::Forbidden);
     }
-    let suspect = suspect(text).ok_or(Fault::NotFound)?;
-    let question = ImpactQuestion { suspect, found: None, clock_uncertainty_ms: 0 };
-    let asked = visit
+    let question = match asked.question() {
+        Ok(question) => question,
+        Err(wrong) => return Ok(Err(wrong)),
+    };
+    let answer = visit
         .recorder
         .log
         .ask(|state| state.powder.impact(&question, AsOf::Now).map(|impact| (impact, state.as_of)));
-    Ok(asked.map_err(crate::problem::Problem::from)?)
+    match answer {
+        Ok(found) => Ok(Ok(found)),
+        Err(Unanswered::Entry(_)) => Ok(Err("impact.no_entry")),
+        Err(Unanswered::Sieve(_) | Unanswered::Scale(_) | Unanswered::Lot(_)) => {
+            Ok(Err("impact.unknown"))
+        }
+        Err(unanswered) => Err(crate::problem::Problem::from(unanswered).into()),
+    }
 }
 
-fn impact_page(visit: &Visit, suspect: Option<&str>, refused: Option<String>) -> Shown {
+/// The form that asks, filled in as it was asked.
+fn impact_form(words: &'static Words, asked: &Asked) -> Block {
+    let mut form = Form::get("/impact", words.t("impact.ask"));
+    let suspect = if asked.suspect.is_empty() { "sieve/" } else { &asked.suspect };
+    form.texts = [("suspect", suspect), ("found", &asked.found), ("clock_min", &asked.clock_min)]
+        .into_iter()
+        .map(|(name, given)| {
+            let label = words.t(&format!("impact.{name}")).to_owned();
+            (name.to_owned(), label, given.to_owned())
+        })
+        .collect();
+    Block::Form(form)
+}
+
+fn impact_page(visit: &Visit, asked: &Asked, refused: Option<String>) -> Shown {
     let words = visit.words;
     let lead = words.t("impact.lead").to_owned();
-    let Some(text) = suspect.filter(|text| !text.is_empty()) else {
-        let mut form = Form::get("/impact", words.t("impact.ask"));
-        form.texts.push(("suspect".into(), words.t("impact.suspect").into(), "sieve/".into()));
-        let top = visit.top(words.t("impact.title"), None);
-        return visit.page(&BlocksPage { top, lead, blocks: vec![Block::Form(form)] });
+    let form = impact_form(words, asked);
+    let answered = match asked.suspect.is_empty() {
+        true => Err(None),
+        false => ask(visit, asked)?.map_err(Some),
     };
-    let (impact, as_of) = ask(visit, text)?;
+    let (impact, as_of) = match answered {
+        Ok(answered) => answered,
+        Err(wrong) => {
+            let wrong = wrong.map(|key| Block::Notice(words.t(key).to_owned()));
+            let top = visit.top(words.t("impact.title"), None);
+            let blocks = wrong.into_iter().chain([form]).collect();
+            return visit.page(&BlocksPage { top, lead, blocks });
+        }
+    };
     let mut blocks = Vec::new();
     blocks.extend(refused.map(Block::Notice));
-    blocks.push(window_facts(visit, &impact));
-    blocks.extend(scope_blocks(visit, text, &impact));
+    blocks.push(window_facts(visit, asked, &impact));
+    blocks.push(Block::Words(words.t("impact.ties").to_owned()));
+    blocks.extend(scope_blocks(visit, asked, &impact));
     reach_tables(visit, &impact, &mut blocks);
+    blocks.push(form);
     let top = visit.top(words.n("impact.of", &impact.suspect), Some(as_of));
     visit.page(&BlocksPage { top, lead, blocks })
 }
 
-fn window_facts(visit: &Visit, impact: &Impact) -> Block {
+fn window_facts(visit: &Visit, asked: &Asked, impact: &Impact) -> Block {
     let words = visit.words;
     let zone = visit.recorder.log.ask(|state| visit.zone(state, None));
     let moment = |ms: Option<i64>| Cell::maybe(ms.map(|ms| words.moment(ms, &zone)));
@@ -215,6 +271,13 @@ fn window_facts(visit: &Visit, impact: &Impact) -> Block {
             ("window_start", Cell::Text(words.code("window", impact.window_start.as_str()))),
             ("good_until", moment(impact.from_ms)),
             ("failed_at", moment(impact.to_ms)),
+            (
+                "clock_uncertainty",
+                Cell::Text(match asked.clock_min.trim() {
+                    "" | "0" => words.t("impact.no_uncertainty").to_owned(),
+                    minutes => format!("± {minutes} min"),
+                }),
+            ),
             ("shipped", Cell::Text(mass(visit, &reach.shipped))),
             (
                 "rests_on",
@@ -225,7 +288,7 @@ fn window_facts(visit: &Visit, impact: &Impact) -> Block {
 }
 
 /// What is to be held, and what waits for a decision, with the forms for it.
-fn scope_blocks(visit: &Visit, text: &str, impact: &Impact) -> Vec<Block> {
+fn scope_blocks(visit: &Visit, asked: &Asked, impact: &Impact) -> Vec<Block> {
     let words = visit.words;
     let reach = &impact.reach;
     let mut blocks = Vec::new();
@@ -245,7 +308,11 @@ fn scope_blocks(visit: &Visit, text: &str, impact: &Impact) -> Vec<Block> {
         form.selects.push(Select { name: "reason", label, options });
     };
     let hidden = |form: &mut Form| {
-        form.hidden.push(("suspect".into(), text.to_owned()));
+        for (name, given) in
+            [("suspect", &asked.suspect), ("found", &asked.found), ("clock_min", &asked.clock_min)]
+        {
+            form.hidden.push((name.into(), given.clone()));
+        }
         form.hidden.push(("id".into(), uuid::Uuid::new_v4().to_string()));
     };
     if visit.may_record("lot.held") && impact.hold_under.is_some() && !reach.to_hold.is_empty() {
@@ -368,8 +435,8 @@ fn about(visit: &Visit, answers: &Answers, lot: Label) -> Result<About, Fault> {
 /// Puts the ticked places on hold: one action, recorded by whoever is signed in.
 pub(crate) async fn hold(request: HttpRequest, answers: web::Form<Answers>) -> HttpResponse {
     visit::show(&request, "powder", async |visit| {
-        let text = answer(&answers, "suspect").ok_or(Fault::NotFound)?;
-        let (impact, _) = ask(visit, text)?;
+        let asked = Asked::of(&answers)?;
+        let (impact, _) = ask(visit, &asked)?.map_err(|_| Fault::NotFound)?;
         let lot = impact.hold_under.clone().ok_or(Fault::NotFound)?;
         let about = about(visit, &answers, lot)?;
         let reason = answer(&answers, "reason").unwrap_or("other");
@@ -377,10 +444,10 @@ pub(crate) async fn hold(request: HttpRequest, answers: web::Form<Answers>) -> H
         let scope = scope(&answers);
         if scope.is_empty() {
             let nothing = visit.words.t("impact.nothing_ticked").to_owned();
-            return impact_page(visit, Some(text), Some(nothing));
+            return impact_page(visit, &asked, Some(nothing));
         }
         let data = json!({ "reason": reason, "scope": scope, "entries": entries });
-        send(visit, text, &about, "lot.held", &data).await.map(|(shown, _)| shown)
+        send(visit, &asked, &about, "lot.held", &data).await.map(|(shown, _)| shown)
     })
     .await
 }
@@ -388,7 +455,7 @@ pub(crate) async fn hold(request: HttpRequest, answers: web::Form<Answers>) -> H
 /// Decides on the ticked places, with a second person.
 pub(crate) async fn decide(request: HttpRequest, answers: web::Form<Answers>) -> HttpResponse {
     visit::show(&request, "powder", async |visit| {
-        let text = answer(&answers, "suspect").ok_or(Fault::NotFound)?;
+        let asked = Asked::of(&answers)?;
         let ticked: Vec<Place> = scope(&answers).iter().filter_map(|p| p.parse().ok()).collect();
         // A hold lies under one lot: what is ticked is decided on under the first that covers it.
         let lot = visit.recorder.log.ask(|state| {
@@ -398,11 +465,11 @@ pub(crate) async fn decide(request: HttpRequest, answers: web::Form<Answers>) ->
         });
         let Some(lot) = lot else {
             let nothing = visit.words.t("impact.nothing_ticked").to_owned();
-            return impact_page(visit, Some(text), Some(nothing));
+            return impact_page(visit, &asked, Some(nothing));
         };
         let holder = match record::second(visit, &request, &answers).await? {
             Ok(holder) => holder,
-            Err(why) => return impact_page(visit, Some(text), Some(why.to_owned())),
+            Err(why) => return impact_page(visit, &asked, Some(why.to_owned())),
         };
         let about = about(visit, &answers, lot)?;
         let decision = answer(&answers, "decision").unwrap_or("rework");
@@ -412,7 +479,7 @@ pub(crate) async fn decide(request: HttpRequest, answers: web::Form<Answers>) ->
             "decision": decision, "reason": reason, "scope": places,
             "decided_by": [visit.who.subject, holder.person.as_str()],
         });
-        let (shown, seq) = send(visit, text, &about, "lot.disposed_of", &data).await?;
+        let (shown, seq) = send(visit, &asked, &about, "lot.disposed_of", &data).await?;
         if let Some(seq) = seq {
             record::sign(visit, &holder, seq, &about.time).await?;
         }
@@ -424,7 +491,7 @@ pub(crate) async fn decide(request: HttpRequest, answers: web::Form<Answers>) ->
 /// Records an event of this page; goes to its receipt, or shows why it was not taken.
 async fn send(
     visit: &Visit,
-    suspect: &str,
+    asked: &Asked,
     about: &About,
     name: &str,
     data: &serde_json::Value,
@@ -443,7 +510,7 @@ async fn send(
         Taken::Refused(why) => why,
         Taken::Mistakes(_) => String::new(),
     };
-    Ok((impact_page(visit, Some(suspect), Some(refused))?, None))
+    Ok((impact_page(visit, asked, Some(refused))?, None))
 }
 
 /// The powder report of a lot as a file.
@@ -462,86 +529,6 @@ pub(crate) async fn lot_report(
         Ok(compiled(&visit.recorder, report::About::Lot(lot), form, language, false).await?)
     })
     .await
-}
-
-/// Months shown on the page of balances.
-const MONTHS_SHOWN: i64 = 12;
-
-/// Whether the books of each site close, month by month, and what a kilogram of parts cost.
-pub(crate) async fn balances(request: HttpRequest) -> HttpResponse {
-    visit::show(&request, "powder", async |visit| {
-        let words = visit.words;
-        // Working these out takes long: on a copy, so that the writer does not wait.
-        let state = visit.recorder.log.state();
-        let mut blocks = Vec::new();
-        for site in visit.sites(&state) {
-            let zone = visit.zone(&state, Some(&site));
-            let today = visit.now.to_zoned_datetime(zone.clone()).date();
-            let first =
-                today.first_of_month().saturating_sub(jiff::Span::new().months(MONTHS_SHOWN - 1));
-            let days = (Day(first), Day(today));
-            let bounds = months(days, &zone)?;
-            let balances = state.powder.site_balances(&site, &bounds);
-            blocks.push(Block::Heading(site.to_string()));
-            let kg = |mass: Option<&Mass>| match mass {
-                Some(m) => {
-                    Cell::Number(words.number(&m.base().round_dp(3).normalize().to_string()))
-                }
-                None => Cell::maybe(None::<String>),
-            };
-            let rows = balances.iter().rev().map(|b| {
-                let closed = match b.closed {
-                    Some(true) => Cell::Text(words.t("balance.closed").to_owned()),
-                    Some(false) => Cell::Strong(words.t("balance.not_closed").to_owned()),
-                    None => Cell::Text(words.n("balance.undecided", b.weighings_unstated)),
-                };
-                let begin = words.moment(b.from_ms.unwrap_or(0), &zone);
-                vec![
-                    Cell::Text(begin.split(' ').next().unwrap_or_default().to_owned()),
-                    kg(Some(&b.unaccounted)),
-                    kg(b.expanded_uncertainty.as_ref()),
-                    kg(Some(&b.cumulative)),
-                    closed,
-                    Cell::Entries(b.entries.clone()),
-                ]
-            });
-            let columns =
-                ["month", "unaccounted", "uncertainty", "cumulative", "standing", "entries"];
-            blocks.push(Block::Table(Table::new(words, "balance.months", &columns).with(rows)));
-            let (from, to) = span(days, &zone)?;
-            blocks.push(economy(visit, &state.powder.economy(&site, from, to, None)));
-        }
-        let top = visit.top(words.t("balance.title"), Some(state.as_of));
-        visit.page(&BlocksPage { top, lead: words.t("balance.lead").to_owned(), blocks })
-    })
-    .await
-}
-
-fn economy(visit: &Visit, e: &shopfloor::powder::economy::Economy) -> Block {
-    let words = visit.words;
-    let of = |mass_of: &Mass| {
-        let kg = mass_of.base().round_dp(3).normalize();
-        Cell::Text(format!("{} kg", words.number(&kg.to_string())))
-    };
-    let maybe = |mass_of: Option<&Mass>| mass_of.map_or_else(|| Cell::maybe(None::<String>), of);
-    let share = |value: Option<Decimal>| Cell::maybe(value.map(|v| percent(words, &v)));
-    let ratio = |value: Option<Decimal>| {
-        Cell::maybe(value.map(|v| words.number(&v.round_dp(2).normalize().to_string())))
-    };
-    facts(
-        words,
-        vec![
-            ("drawn", of(&e.drawn)),
-            ("parts_mass", of(&e.parts)),
-            ("refresh", share(e.refresh)),
-            ("self_sustaining", share(e.self_sustaining)),
-            ("waste_powder", of(&e.waste)),
-            ("waste_expected", maybe(e.waste_expected.as_ref())),
-            ("waste_per_kg", ratio(e.waste_per_kg_parts)),
-            ("waste_per_kg_expected", ratio(e.waste_per_kg_parts_expected)),
-            ("stock_growth", of(&e.stock_growth)),
-        ],
-    )
 }
 
 /// The question that the page of a lot asks for its picture.

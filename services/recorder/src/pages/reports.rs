@@ -8,15 +8,17 @@ use jiff::ToSpan as _;
 use report::About;
 use serde::Deserialize;
 use shopfloor::common::Day;
+use shopfloor::ids::Label;
 use shopfloor::people::events::Role;
 use shopfloor::record::IssuedReport;
 
-use super::parts::{self, Block, BlocksPage, Cell, Table, facts};
+use super::parts::{self, Block, BlocksPage, Cell, Form, Select, Table, facts};
 use super::visit::{self, Fault, Shown, Top, Visit};
+use super::words::Words;
 use crate::api::excerpt::{Line, as_data, lines, proved};
 use crate::api::reports::{as_issued, compiled, form, issue, language, of_period};
 use crate::authz;
-use crate::reports::Form;
+use crate::reports::Form as ReportForm;
 
 #[derive(Template)]
 #[template(path = "reports.html")]
@@ -40,6 +42,9 @@ struct ReportsPage {
 pub(crate) struct Order {
     #[serde(default)]
     kind: String,
+    /// Of a report about a lot.
+    #[serde(default)]
+    lot: String,
     #[serde(default)]
     site: String,
     #[serde(default)]
@@ -57,9 +62,10 @@ pub(crate) async fn reports(request: HttpRequest) -> HttpResponse {
     visit::show(&request, "reports", async |visit| page(visit, &Order::default(), None)).await
 }
 
-/// Operations of the API that compile and issue a kind of report about a site and a period.
+/// Operations of the API that compile and issue a kind of report.
 fn operations(kind: &str) -> Option<(&'static str, &'static str)> {
     match kind {
+        "lot" => Some(("compileLotReport", "issueLotReport")),
         "disposal" => Some(("compileDisposalReport", "issueDisposalReport")),
         "maintenance" => Some(("compileMaintenanceReport", "issueMaintenanceReport")),
         _ => None,
@@ -107,16 +113,21 @@ fn page(visit: &Visit, order: &Order, wrong: Option<String>) -> Shown {
 
 fn row(visit: &Visit, issued: &IssuedReport, inside: bool) -> Vec<Cell> {
     let (words, report) = (visit.words, &issued.report);
-    let file = |form: &Form| {
+    let file = |form: &ReportForm| {
         let href = format!("/reports/{}?format={}", report.digest, form.as_str());
         (href, form.as_str().to_uppercase())
     };
-    let forms = [Form::Pdf, Form::Csv, Form::Json];
+    let forms = [ReportForm::Pdf, ReportForm::Csv, ReportForm::Json];
     let period = report.from.zip(report.to);
     let period = period.map(|(from, to)| format!("{} – {}", words.day(from), words.day(to)));
     vec![
         Cell::Text(words.code("report", report.report.as_str())),
-        Cell::maybe(report.site.as_ref().or(report.lot.as_ref())),
+        match &report.lot {
+            Some(lot) if inside => {
+                Cell::Link { href: format!("/lots/{lot}"), text: lot.to_string() }
+            }
+            lot => Cell::maybe(report.site.as_ref().or(lot.as_ref())),
+        },
         Cell::maybe(period),
         Cell::Number(report.as_of.to_string()),
         Cell::Links(forms.iter().map(file).collect()),
@@ -129,17 +140,31 @@ fn row(visit: &Visit, issued: &IssuedReport, inside: bool) -> Vec<Cell> {
     ]
 }
 
+/// What an order is about; what is wrong with it, to be said on the page, is the inner error.
+fn about(visit: &Visit, order: &Order) -> Result<Result<About, String>, Fault> {
+    if order.kind == "lot" {
+        // Powder crosses sites: the report of a lot is for those who may see every one.
+        if visit.who.sites.is_some() {
+            return Err(Fault::Forbidden);
+        }
+        return Label::new(&order.lot).map(|lot| Ok(About::Lot(lot))).map_err(|_| Fault::NotFound);
+    }
+    match of_period(&visit.who, &order.site, &order.from, &order.to) {
+        Ok(period) => About::period(&order.kind, period).map(Ok).ok_or(Fault::NotFound),
+        Err(problem) => Ok(Err(problem.detail.to_string())),
+    }
+}
+
 /// A report as it would be issued now.
 pub(crate) async fn look(request: HttpRequest, order: web::Query<Order>) -> HttpResponse {
     visit::show(&request, "reports", async |visit| {
         if !may(visit, operations(&order.kind).ok_or(Fault::NotFound)?.0) {
             return Err(Fault::Forbidden);
         }
-        let period = match of_period(&visit.who, &order.site, &order.from, &order.to) {
-            Ok(period) => period,
-            Err(problem) => return page(visit, &order, Some(problem.detail.to_string())),
+        let about = match about(visit, &order)? {
+            Ok(about) => about,
+            Err(wrong) => return page(visit, &order, Some(wrong)),
         };
-        let about = About::period(&order.kind, period).ok_or(Fault::NotFound)?;
         let (form, language) = (form(order.format.as_deref())?, language(order.lang.as_deref())?);
         Ok(compiled(&visit.recorder, about, form, language, false).await?)
     })
@@ -152,15 +177,33 @@ pub(crate) async fn order(request: HttpRequest, order: web::Form<Order>) -> Http
         if !may(visit, operations(&order.kind).ok_or(Fault::NotFound)?.1) {
             return Err(Fault::Forbidden);
         }
-        let period = match of_period(&visit.who, &order.site, &order.from, &order.to) {
-            Ok(period) => period,
-            Err(problem) => return page(visit, &order, Some(problem.detail.to_string())),
+        let about = match about(visit, &order)? {
+            Ok(about) => about,
+            Err(wrong) => return page(visit, &order, Some(wrong)),
         };
-        let about = About::period(&order.kind, period).ok_or(Fault::NotFound)?;
         issue(&visit.recorder, &visit.who, about, language(order.lang.as_deref())?).await?;
         Ok(visit::see("/reports"))
     })
     .await
+}
+
+/// The form that issues the report of a lot, for those who may.
+pub(super) fn issue_of_lot(visit: &Visit, lot: &Label) -> Option<Block> {
+    if visit.who.sites.is_some() || !may(visit, "issueLotReport") {
+        return None;
+    }
+    let words = visit.words;
+    let mut form = Form::post("/reports", words.t("lot.issue"));
+    form.title = words.t("lot.issue_title").to_owned();
+    form.lead = words.t("lot.issue_lead").to_owned();
+    form.hidden = vec![("kind".into(), "lot".into()), ("lot".into(), lot.to_string())];
+    let options = Words::languages().map(|(lang, name)| (lang.to_owned(), name.to_owned()));
+    let mut options: Vec<(String, String)> = options.collect();
+    // The language of the page is offered first.
+    options.sort_by_key(|(lang, _)| lang != words.lang);
+    let label = words.t("reports.language").to_owned();
+    form.selects.push(Select { name: "lang", label, options });
+    Some(Block::Form(form))
 }
 
 /// A report as it was issued, in one of its forms.
@@ -195,7 +238,7 @@ pub(crate) async fn evidence(request: HttpRequest, digest: web::Path<String>) ->
         let entries = |entries: Vec<u64>| {
             if inside { Cell::Entries(entries) } else { Cell::Text(numbers(&entries)) }
         };
-        let file = |form: &Form| {
+        let file = |form: &ReportForm| {
             let href = format!("/reports/{}?format={}", report.digest, form.as_str());
             (href, form.as_str().to_uppercase())
         };
@@ -209,7 +252,12 @@ pub(crate) async fn evidence(request: HttpRequest, digest: web::Path<String>) ->
                 ("pdf_digest", Cell::maybe(report.pdf_digest.as_ref())),
                 (
                     "files",
-                    Cell::Links([Form::Pdf, Form::Csv, Form::Json].iter().map(file).collect()),
+                    Cell::Links(
+                        [ReportForm::Pdf, ReportForm::Csv, ReportForm::Json]
+                            .iter()
+                            .map(file)
+                            .collect(),
+                    ),
                 ),
             ],
         );

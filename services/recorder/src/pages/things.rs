@@ -7,14 +7,17 @@ use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive as _;
 use shopfloor::State;
 use shopfloor::common::Outcome;
-use shopfloor::equipment::{DueQuery, DueTask, MachineView, MeterView};
+use shopfloor::equipment::events::PartKind;
+use shopfloor::equipment::{DueQuery, DueTask, MachineView, MeterView, PositionView};
 use shopfloor::ids::{Label, Place};
 use shopfloor::powder::AsOf;
+use shopfloor::powder::RefreshView;
 use shopfloor::powder::genealogy::{Page, Target, TraceForward};
 use shopfloor::powder::lineage::Direction;
 use shopfloor::powder::views::{LotView, Makeup};
 use shopfloor::quantity::Mass;
 
+use super::balances;
 use super::entry::{about, timeline, with_amendments};
 use super::parts::{Bar, Block, BlocksPage, Cell, LineChart, Table, facts};
 use super::then::{About, Asked, Order, Then, View};
@@ -208,6 +211,16 @@ fn plan_source(words: &'static Words, told: &str) -> String {
     }
 }
 
+/// The part in a position; a sieve leads to its passes.
+fn part_cell(position: &PositionView) -> Cell {
+    match (&position.serial, position.part_kind) {
+        (Some(serial), Some(PartKind::Sieve)) => {
+            Cell::Link { href: format!("/sieves/{serial}"), text: serial.to_string() }
+        }
+        (serial, _) => Cell::maybe(serial.as_ref()),
+    }
+}
+
 fn positions(visit: &Visit, machine: &MachineView) -> Table {
     let words = visit.words;
     let rows = machine.positions.iter().map(|p| {
@@ -234,7 +247,7 @@ fn positions(visit: &Visit, machine: &MachineView) -> Table {
         vec![
             Cell::Text(words.code("target", p.position.as_str())),
             Cell::Text(kind),
-            Cell::maybe(p.serial.as_ref()),
+            part_cell(p),
             Cell::maybe(spec),
             Cell::maybe(p.fitted_on.map(|d| words.day(d))),
             Cell::Text(carried.join(", ")),
@@ -407,11 +420,13 @@ fn lot_page(now: &Visit, id: &Label, about: &About<'_>, view: &View) -> Shown {
     let (asked, as_of) = visit.recorder.log.ask(|state| {
         let until = bound(state, then);
         let found = state.powder.lot(id, until, visit.now).ok();
-        let found = found.map(|lot| (lot, moves(state, id, until), until));
+        let found = found.map(|lot| {
+            (lot, moves(state, id, until), state.powder.lot_balance(id, until).ok(), until)
+        });
         (found, state.as_of)
     });
     let mut blocks = vec![about.panel(words, view)];
-    let Some((lot, forward, until)) = asked else {
+    let Some((lot, forward, balance, until)) = asked else {
         blocks.push(Block::Words(words.t("then.nothing").to_owned()));
         blocks.push(Block::Table(timeline(visit, about.entries, zone, then)?));
         let top = visit.top(words.n("lot.title", id), Some(as_of));
@@ -456,6 +471,9 @@ fn lot_page(now: &Visit, id: &Label, about: &About<'_>, view: &View) -> Shown {
     if let Some(makeup) = &lot.makeup {
         blocks.push(Block::Table(makeup_table(visit, makeup)));
     }
+    if let Some(refresh) = &lot.refresh {
+        refresh_blocks(visit, refresh, &mut blocks);
+    }
     let rows = lot.tests.iter().map(|t| {
         vec![
             Cell::Text(words.code("test", t.test.as_str())),
@@ -466,7 +484,14 @@ fn lot_page(now: &Visit, id: &Label, about: &About<'_>, view: &View) -> Shown {
     blocks.push(Block::Table(
         Table::new(words, "lot.tests", &["test", "result", "entry"]).with(rows),
     ));
+    blocks.push(Block::Table(holds_table(visit, &lot)));
+    if let Some(balance) = &balance {
+        blocks.extend(balances::of_one(visit, balance));
+    }
     blocks.push(Block::Table(timeline(visit, about.entries, zone, then)?));
+    if visit.acts() {
+        blocks.extend(super::reports::issue_of_lot(visit, id));
+    }
     let lead = lot.material.as_ref().map(ToString::to_string).unwrap_or_default();
     visit.page(&BlocksPage { top: visit.top(words.n("lot.title", id), Some(as_of)), lead, blocks })
 }
@@ -507,7 +532,7 @@ pub(crate) fn place_cell(text: &str) -> Cell {
 }
 
 /// A thing is seen by whoever may see one of its entries.
-fn visible(visit: &Visit, entries: &[u64]) -> Result<(), Fault> {
+pub(crate) fn visible(visit: &Visit, entries: &[u64]) -> Result<(), Fault> {
     match entries.first() {
         Some(first) => super::entry::fact(visit, *first)?.map(|_| ()).ok_or(Fault::NotFound),
         None => Ok(()),
@@ -525,6 +550,12 @@ fn lot_head(visit: &Visit, lot: &LotView) -> Block {
         .map(|c| format!("{}: {}", c.place.id(), mass(visit, &c.held)))
         .collect();
     let opened = lot.opened.as_ref().map(|o| format!("{} h", words.number(o.hours.digits())));
+    let digest = lot.certificate.as_ref().map(|c| &c.digest);
+    let unreleased: Vec<String> = lot.unreleased.iter().map(ToString::to_string).collect();
+    let unreleased = match unreleased.is_empty() {
+        true => Cell::Text(words.t("lot.all_released").to_owned()),
+        false => Cell::Strong(unreleased.join(", ")),
+    };
     facts(
         words,
         vec![
@@ -534,11 +565,75 @@ fn lot_head(visit: &Visit, lot: &LotView) -> Block {
             ("supplier", Cell::maybe(lot.supplier.as_ref())),
             ("supplier_lot", Cell::maybe(lot.supplier_lot.as_ref())),
             ("certificate", Cell::maybe(lot.certificate.as_ref().map(|c| &c.number))),
+            ("digest", Cell::maybe(digest)),
+            ("unreleased", unreleased),
             ("expires", Cell::maybe(lot.expires.map(|d| words.day(d)))),
             ("open_for", Cell::maybe(opened)),
             ("rests_on", Cell::Entries(lot.entries.clone())),
         ],
     )
+}
+
+/// The share of fresh powder in a blend against its recipe, with the rule that decides.
+fn refresh_blocks(visit: &Visit, refresh: &RefreshView, blocks: &mut Vec<Block>) {
+    let words = visit.words;
+    let mut share = percent(words, &refresh.ratio);
+    if let Some(u) = &refresh.expanded_uncertainty {
+        share.push_str(&format!(" ± {} (k = 2)", percent(words, u)));
+    }
+    let verdict = match (refresh.minimum, refresh.accepted) {
+        (None, _) => Cell::Text(words.t("refresh.no_limit").to_owned()),
+        (Some(_), Some(true)) => Cell::Text(words.t("refresh.met").to_owned()),
+        (Some(_), Some(false)) => Cell::Strong(words.t("refresh.not_met").to_owned()),
+        (Some(_), None) => Cell::Strong(words.t("refresh.undecided").to_owned()),
+    };
+    let rule = refresh.decision_rule.map(|rule| words.code("decision_rule", rule.as_str()));
+    let minimum = refresh.minimum.as_ref().map(|least| percent(words, least));
+    blocks.push(Block::Heading(words.t("refresh.title").to_owned()));
+    blocks.push(facts(
+        words,
+        vec![
+            ("fresh_share", Cell::Text(share)),
+            ("minimum", Cell::maybe(minimum)),
+            ("decision_rule", Cell::maybe(rule)),
+            ("standing", verdict),
+            ("recipe", Cell::maybe(refresh.recipe.as_ref())),
+            ("rests_on", Cell::Entries(refresh.recipe_entry.into_iter().collect())),
+        ],
+    ));
+    let rows = refresh.components.iter().map(|part| {
+        let uncertainty = part.standard_uncertainty.as_ref();
+        vec![
+            Cell::place(&part.from),
+            Cell::Number(mass(visit, &part.mass)),
+            Cell::Number(uncertainty.map_or_else(|| "–".to_owned(), |u| mass(visit, u))),
+            Cell::Number(percent(words, &part.fresh_fraction)),
+        ]
+    });
+    let columns = ["from", "mass", "standard_uncertainty", "fresh_share"];
+    blocks.push(Block::Table(Table::new(words, "refresh.parts", &columns).with(rows)));
+}
+
+/// Every hold of a lot and what was decided, part by part.
+fn holds_table(visit: &Visit, lot: &LotView) -> Table {
+    let words = visit.words;
+    let place = |place: Option<&Place>| match place {
+        Some(place) => Cell::place(place),
+        None => Cell::Text(words.t("lot.whole").to_owned()),
+    };
+    let rows = lot.holds.iter().flat_map(|hold| {
+        let decided = hold.decided.iter().map(|part| {
+            let decision = Cell::Text(words.code("decision", part.decision.as_str()));
+            vec![place(part.place.as_ref()), decision, Cell::Entries(vec![hold.entry, part.entry])]
+        });
+        let whole = (hold.scope.is_empty() && hold.ended_by.is_none()).then_some(None);
+        let open = hold.open.iter().map(Some).chain(whole).map(|at| {
+            let open = Cell::Strong(words.t("impact.on_hold").to_owned());
+            vec![place(at), open, Cell::Entries(vec![hold.entry])]
+        });
+        decided.chain(open).collect::<Vec<_>>()
+    });
+    Table::new(words, "lot.holds", &["place", "standing", "entries"]).with(rows)
 }
 
 /// A fraction in percent.
@@ -623,10 +718,11 @@ fn place_page(now: &Visit, place: &Place, about: &About<'_>, view: &View) -> Sho
     let then = view.then.as_ref();
     let earlier = then.map(|then| now.at(then.at));
     let visit = earlier.as_ref().unwrap_or(now);
-    let (found, as_of) = visit
-        .recorder
-        .log
-        .ask(|state| (state.powder.place(place, bound(state, then)).ok(), state.as_of));
+    let (found, stretches, as_of) = visit.recorder.log.ask(|state| {
+        let until = bound(state, then);
+        let stretches = state.powder.place_balances(place, until).unwrap_or_default();
+        (state.powder.place(place, until).ok(), stretches, state.as_of)
+    });
     let mut blocks = vec![about.panel(words, view)];
     if let Some(found) = &found {
         let materials: Vec<String> = found.materials.iter().map(ToString::to_string).collect();
@@ -655,6 +751,10 @@ fn place_page(now: &Visit, place: &Place, about: &About<'_>, view: &View) -> Sho
             ]
         });
         blocks.push(Block::Table(Table::new(words, "powder.holds", &["lot", "entry"]).with(rows)));
+        // The stretch that no count has closed yet says nothing; the newest closed one does.
+        if let Some(balance) = stretches.iter().rfind(|b| b.to_ms.is_some()) {
+            blocks.extend(balances::of_one(visit, balance));
+        }
     } else {
         blocks.push(Block::Words(words.t("then.nothing").to_owned()));
     }
@@ -672,9 +772,10 @@ pub(crate) async fn build(request: HttpRequest, id: web::Path<String>) -> HttpRe
         let id = label(&id)?;
         let asked = visit.recorder.log.ask(|state| {
             let build = state.powder.build(&id, AsOf::Now).ok()?;
-            Some((build, visit.zone(state, None), state.as_of))
+            let balance = state.powder.build_balance(&id, AsOf::Now).ok();
+            Some((build, balance, visit.zone(state, None), state.as_of))
         });
-        let (build, zone, as_of) = asked.ok_or(Fault::NotFound)?;
+        let (build, balance, zone, as_of) = asked.ok_or(Fault::NotFound)?;
         visible(visit, &build.entries)?;
         let words = visit.words;
         let mut blocks = vec![facts(
@@ -698,6 +799,9 @@ pub(crate) async fn build(request: HttpRequest, id: web::Path<String>) -> HttpRe
         blocks.extend(Block::doing(doing));
         if let Some(makeup) = &build.makeup {
             blocks.push(Block::Table(makeup_table(visit, makeup)));
+        }
+        if let Some(balance) = &balance {
+            blocks.extend(balances::of_one(visit, balance));
         }
         blocks.push(Block::Table(timeline(visit, &build.entries, &zone, None)?));
         visit.page(&BlocksPage {

@@ -1,6 +1,8 @@
 //! Waste: the month and its category, containers, shipments, duties with a last day, and the values
 //! of law and practice behind them.
 
+use std::collections::BTreeSet;
+
 use actix_web::{HttpRequest, HttpResponse, web};
 use jiff::tz::TimeZone;
 use report::pdf::Language;
@@ -12,9 +14,10 @@ use shopfloor::ids::{Label, Subject};
 use shopfloor::waste::category::{self, Month, MonthView};
 use shopfloor::waste::clocks::{self, Clock, ClockState};
 use shopfloor::waste::discrepancy::WeightTest;
+use shopfloor::waste::events::{ReactivityGroup, Separation};
 use shopfloor::waste::law::{Law, RuleUsed};
 use shopfloor::waste::view::{self, ContainerView, CustodyStep, ShipmentView};
-use shopfloor::waste::{Kg, notices};
+use shopfloor::waste::{Kg, SiteWaste, compatibility, notices};
 
 use super::entry::{timeline, with_amendments};
 use super::lists::{ROWS_MAX, blocks};
@@ -48,9 +51,14 @@ pub(crate) async fn waste(request: HttpRequest) -> HttpResponse {
         let state = visit.recorder.log.state();
         let mut out = vec![Block::Words(words.t("waste.decide").to_owned())];
         let kinds = ["container_start", "area_inspection", "shipment_offer", "stream"];
-        out.extend(Block::doing(super::record::links(visit, &kinds, None)));
+        let mut doing = super::record::links(visit, &kinds, None);
+        doing.push(("/retention".to_owned(), words.t("retention.title").to_owned()));
+        out.push(Block::Doing(doing));
         for site in visit.sites(&state) {
             months(visit, &state, &site, &mut out);
+        }
+        for site in visit.sites(&state) {
+            apart(visit, &state, &site, &mut out);
         }
         out.push(Block::Table(container_list(visit, &state)));
         out.push(Block::Table(shipment_list(visit, &state)));
@@ -173,12 +181,55 @@ fn month_head(visit: &Visit, month: &MonthView) -> Block {
     facts(words, rows)
 }
 
+/// Streams of a site that are kept apart, and what stands together all the same.
+fn apart(visit: &Visit, state: &State, site: &Label, out: &mut Vec<Block>) {
+    let words = visit.words;
+    let found = SiteWaste::of(state, site).kept_apart(visit.now);
+    if found.is_empty() {
+        return;
+    }
+    let rows = found.iter().map(|pair| {
+        let dangers: BTreeSet<&str> = pair.pairs.iter().map(|p| p.danger.as_str()).collect();
+        let dangers: Vec<String> = dangers.iter().map(|d| words.code("danger", d)).collect();
+        let standing: Vec<&str> = pair.standing.iter().map(Label::as_str).collect();
+        vec![
+            Cell::Text(pair.a.to_string()),
+            Cell::Text(pair.b.to_string()),
+            Cell::Text(dangers.join("; ")),
+            match standing.is_empty() {
+                true => Cell::Text(words.t("apart.none").to_owned()),
+                false => Cell::Strong(standing.join(", ")),
+            },
+            Cell::Entries(pair.entries.clone()),
+        ]
+    });
+    let columns = ["stream", "kept_from", "danger", "together", "entries"];
+    out.push(Block::Heading(words.n("apart.title", site)));
+    out.push(Block::Table(Table::new(words, "apart.streams", &columns).with(rows)));
+}
+
+/// The pairs of groups that are kept apart, with what they rest on.
+fn pair_table(words: &'static Words) -> Table {
+    let rows = compatibility::pairs().iter().map(|pair| {
+        let sure = words.code("sureness", pair.confidence.as_str());
+        let note = if pair.note.is_empty() { String::new() } else { format!(" – {}", pair.note) };
+        vec![
+            Cell::Text(words.code("reactivity", pair.a.as_str())),
+            Cell::Text(words.code("reactivity", pair.b.as_str())),
+            Cell::Text(words.code("danger", pair.danger.as_str())),
+            Cell::Long(format!("{} [{}]{note}", pair.section, pair.source)),
+            Cell::Text(sure),
+        ]
+    });
+    let columns = ["group", "kept_from", "danger", "source", "sureness"];
+    Table::new(words, "apart.pairs", &columns).with(rows)
+}
+
 fn container_list(visit: &Visit, state: &State) -> Table {
     let words = visit.words;
-    let seen = state.waste.containers().filter(|c| visit.may_see(c.site()));
-    let all: Vec<ContainerView> =
-        seen.filter_map(|c| view::container(state, c.id, visit.now)).collect();
-    let rows = all.iter().rev().take(ROWS_MAX).map(|c| {
+    let seen: Vec<_> = state.waste.containers().filter(|c| visit.may_see(c.site())).collect();
+    let newest = seen.iter().rev().take(ROWS_MAX);
+    let rows = newest.filter_map(|c| view::container(state, c.id, visit.now)).map(|c| {
         vec![
             Cell::Link {
                 href: format!("/containers/{}", c.container),
@@ -200,9 +251,9 @@ fn container_list(visit: &Visit, state: &State) -> Table {
 
 fn shipment_list(visit: &Visit, state: &State) -> Table {
     let words = visit.words;
-    let seen = state.waste.shipments().filter(|s| visit.may_see(s.site()));
-    let all: Vec<ShipmentView> = seen.filter_map(|s| view::shipment(state, s.id)).collect();
-    let rows = all.iter().rev().take(ROWS_MAX).map(|s| {
+    let seen: Vec<_> = state.waste.shipments().filter(|s| visit.may_see(s.site())).collect();
+    let newest = seen.iter().rev().take(ROWS_MAX);
+    let rows = newest.filter_map(|s| view::shipment(state, s.id)).map(|s| {
         vec![
             Cell::Link { href: format!("/shipments/{}", s.shipment), text: s.shipment.to_string() },
             Cell::maybe(s.offered.map(|d| words.day(d))),
@@ -225,8 +276,10 @@ pub(crate) async fn clock_list(request: HttpRequest) -> HttpResponse {
     visit::show(&request, "clocks", async |visit| {
         let words = visit.words;
         let state = visit.recorder.log.state();
-        let mut out =
-            vec![Block::Doing(vec![("/rules".to_owned(), words.t("clock.rules").to_owned())])];
+        let mut out = vec![Block::Doing(vec![
+            ("/rules".to_owned(), words.t("clock.rules").to_owned()),
+            ("/retention".to_owned(), words.t("retention.title").to_owned()),
+        ])];
         for site in visit.sites(&state) {
             let clocks = clocks::clocks(&state, &site, visit.now);
             out.push(Block::Heading(site.to_string()));
@@ -278,7 +331,7 @@ fn clock_row(visit: &Visit, clock: &Clock) -> Vec<Cell> {
 }
 
 /// `90 days, 40 CFR 262.17(a)`: what a value says and where it stands.
-fn stands(words: &'static Words, rule: &RuleUsed) -> String {
+pub(super) fn stands(words: &'static Words, rule: &RuleUsed) -> String {
     let unit = words.code("unit", &rule.unit);
     let mut text = format!("{} {unit}, {}", words.number(&rule.value), rule.section);
     if let Some(instead) = &rule.site_instead_of {
@@ -320,6 +373,9 @@ pub(crate) async fn rules(request: HttpRequest, query: web::Query<On>) -> HttpRe
                 out.push(Block::Words(format!("{} [{}]", notice.text, notice.hook)));
             }
         }
+        out.push(Block::Heading(words.t("apart.groups").to_owned()));
+        out.push(Block::Words(words.t("apart.how").to_owned()));
+        out.push(Block::Table(pair_table(words)));
         let top = visit.top(words.t("rule.title"), Some(state.as_of));
         let lead = words.t("lead.rules").to_owned();
         visit.page(&BlocksPage { top, lead, blocks: out })
@@ -454,6 +510,7 @@ fn container_blocks(
         let mut links = super::record::links(visit, kinds, Some(id.as_str()));
         links.push((format!("/containers/{id}/label.pdf"), words.t("container.print").to_owned()));
         blocks.push(Block::Doing(links));
+        too_near(visit, id, blocks);
         duties(visit, container.site.as_ref(), &format!("container/{id}"), blocks);
     }
     custody(visit, &container.custody, zone, blocks);
@@ -476,6 +533,33 @@ fn container_blocks(
     blocks.push(Block::Table(Table::new(words, "container.additions", &columns).with(rows)));
 }
 
+/// Groups of waste in words.
+fn groups(words: &'static Words, groups: &[ReactivityGroup]) -> Cell {
+    let told: Vec<String> = groups.iter().map(|g| words.code("reactivity", g.as_str())).collect();
+    Cell::maybe((!told.is_empty()).then(|| told.join("; ")))
+}
+
+/// What a container should not stand beside where it stands.
+fn too_near(visit: &Visit, id: &Label, blocks: &mut Vec<Block>) {
+    let words = visit.words;
+    let found = compatibility::found_beside(&visit.recorder.log.state(), id, visit.now);
+    if found.is_empty() {
+        return;
+    }
+    let rows = found.iter().map(|beside| {
+        let dangers: BTreeSet<&str> = beside.pairs.iter().map(|p| p.danger.as_str()).collect();
+        let dangers: Vec<String> = dangers.iter().map(|d| words.code("danger", d)).collect();
+        let container = &beside.container;
+        vec![
+            Cell::Link { href: format!("/containers/{container}"), text: container.to_string() },
+            Cell::Strong(dangers.join("; ")),
+            Cell::Entries(vec![beside.entry]),
+        ]
+    });
+    let columns = ["container", "danger", "entry"];
+    blocks.push(Block::Table(Table::new(words, "apart.too_near", &columns).with(rows)));
+}
+
 fn container_head(visit: &Visit, container: &ContainerView) -> Block {
     let words = visit.words;
     let mass = |mass: Option<Kg>| Cell::maybe(mass.map(|mass| kg(words, mass)));
@@ -495,6 +579,7 @@ fn container_head(visit: &Visit, container: &ContainerView) -> Block {
         Some(false) => Cell::Strong(words.t("container.differs").to_owned()),
         None => Cell::Text(words.t("container.not_weighed").to_owned()),
     };
+    let separation = |by: Separation| words.code("separation", by.as_str());
     let shipment = match &container.shipment {
         Some(s) => Cell::Link { href: format!("/shipments/{s}"), text: s.to_string() },
         None => Cell::maybe(None::<String>),
@@ -506,6 +591,9 @@ fn container_head(visit: &Visit, container: &ContainerView) -> Block {
             ("holder", Cell::maybe(container.holder.as_ref())),
             ("area", Cell::maybe(area)),
             ("codes", Cell::maybe(codes)),
+            ("reactivity", groups(words, &container.reactivity)),
+            ("kept_from", groups(words, &container.kept_from)),
+            ("separated_by", Cell::maybe(container.separated_by.map(separation))),
             ("added", mass(Some(container.added_kg))),
             ("gross", mass(container.gross_kg)),
             ("tare", mass(container.tare_kg)),

@@ -352,6 +352,7 @@ pub(crate) const ASKED: &[(&str, &str)] = &[
     ("listClocks", "/v1/clocks?site=north"),
     ("listMonths", "/v1/months?site=north&from=2026-02-01&to=2026-02-28"),
     ("listRetention", "/v1/retention?site=north"),
+    ("listKeptApart", "/v1/kept-apart?site=north"),
     ("listRules", "/v1/rules?site=north&on=2026-02-28"),
     ("listPeople", "/v1/people"),
     ("readPerson", "/v1/people/op_k7m2q9xd"),
@@ -422,6 +423,7 @@ fn bodies() -> Vec<Sent> {
             BATCH,
             json!([reading("7c3", "318.0"), reading("7c4", "-1")]),
         ),
+        sent("issueLotReport", "of a lot", "application/json", json!({ "lang": "en" })),
         sent("issueDisposalReport", "a month", "application/json", month.clone()),
         sent("issueMaintenanceReport", "a month", "application/json", month),
     ]
@@ -512,7 +514,8 @@ async fn given() -> Value {
     for Sent { id, name, media_type, query, body } in bodies() {
         let role = if id == "recordEvents" { Role::Service } else { Ehs };
         let operation = OPERATIONS.iter().find(|o| o.id == id).unwrap();
-        let path = format!("{}{query}", operation.path);
+        // The one thing that is named in the address of an order is the lot.
+        let path = format!("{}{query}", operation.path.replace("{id}", "PA-0417"));
         let headers = [("content-type", media_type)];
         let answer = bench.post(&path, &token(role), &headers, body.to_string()).await;
         let mut example = told(&answer, id);

@@ -72,6 +72,7 @@ fn minimal(id: &str) -> Option<(&'static str, Option<(&'static str, String)>)> {
         "printLabel" => get("/v1/containers/D-118/label"),
         "printCustodySheet" => get("/v1/shipments/SH-1/custody-sheet"),
         "listRetention" => get("/v1/retention?site=north"),
+        "listKeptApart" => get("/v1/kept-apart?site=north"),
         "listRules" => get("/v1/rules?site=north"),
         "listPeople" => get("/v1/people"),
         "readPerson" => get("/v1/people/op_x"),
@@ -100,6 +101,9 @@ fn minimal(id: &str) -> Option<(&'static str, Option<(&'static str, String)>)> {
                 r#"{"site":"north","from":"2026-01-01","to":"2026-12-31"}"#.to_owned(),
             )),
         )),
+        "issueLotReport" => {
+            Some(("/v1/reports/lots/PA-0417", Some(("application/json", "{}".to_owned()))))
+        }
         "listReports" => get("/v1/reports"),
         "readReport" => {
             get("/v1/reports/0000000000000000000000000000000000000000000000000000000000000000")

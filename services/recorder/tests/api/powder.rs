@@ -203,5 +203,23 @@ async fn books_pictures_and_the_report_of_a_lot() {
     let one = bench.token("op_q3hn9t7v", &[Quality], Some(&["north"]));
     let answer = bench.get("/v1/reports/lots/PA-1", &one).await;
     assert_eq!(answer.code(), "forbidden-site");
+    let (way, json_body) = ("/v1/reports/lots/PA-1", [("content-type", "application/json")]);
+    let refused = bench.post(way, &one, &json_body, "{}").await;
+    assert_eq!(refused.code(), "forbidden-site");
+    // Issued: told by the log, listed, and read again under its digest.
+    let every = bench.token("op_q3hn9t7v", &[Quality], None);
+    let issued = bench.post(way, &every, &json_body, "{}").await;
+    assert_eq!(issued.status, 201);
+    let issued = issued.json();
+    assert_eq!((&issued["report"], &issued["lot"]), (&json!("lot"), &json!("PA-1")));
+    let listed = bench.get("/v1/reports", &every).await.json();
+    assert_eq!(listed["items"][0], issued);
+    let digest = issued["digest"].as_str().unwrap();
+    let again = bench.get(&format!("/v1/reports/{digest}"), &every).await;
+    assert_eq!(Digest::of(&again.body).to_string(), digest);
+    // The print carries what it takes to check it by itself.
+    let print = bench.get(&format!("/v1/reports/{digest}?format=pdf"), &every).await.body;
+    let carries = |name: &str| print.windows(name.len()).any(|at| at == name.as_bytes());
+    assert!(carries("lot.json") && carries("lot.csv") && carries("evidence.zip"));
     bench.stop().await;
 }

@@ -179,6 +179,22 @@ const HAZARDS: &[&str] = &["combustible_dust", "flammable", "water_reactive", "t
 /// What was done at once. Common practice, no source.
 const ACTIONS: &[&str] =
     &["area_left", "area_closed", "machine_stopped", "cleaned_up", "put_on_hold"];
+/// What a waste can be kept apart for (a test holds them against
+/// `shopfloor::waste::events::ReactivityGroup`).
+const GROUPS: &[&str] = &[
+    "alkali",
+    "acid",
+    "reactive_metal",
+    "alcohol",
+    "water",
+    "water_reactive",
+    "reactive_organic",
+    "cyanide_or_sulfide",
+    "oxidizer",
+    "combustible",
+];
+/// What separates a container from others of its area.
+const SEPARATIONS: &[&str] = &["distance", "dike", "berm", "wall", "other_device"];
 const FRACTIONS: &[&str] = &["respirable", "inhalable"];
 const AIR: &[Usual] = &[usual("mg/m3", "0", "100")];
 const AREA: &[Usual] = &[usual("m2", "0.01", "10000")];
@@ -391,6 +407,7 @@ pub(crate) const KINDS: &[Kind] = &[
             need("mass", Quantity(KG)),
             may("from", Place(Vessels)),
             may("item", Label(Nothing)),
+            may("reactivity", Ticks("reactivity", GROUPS)),
             may("scale", Label(Scales)),
         ]],
         second: false,
@@ -828,6 +845,7 @@ pub(crate) const KINDS: &[Kind] = &[
             may("codes.rcra", Many(Nothing)),
             may("codes.hp", Many(Nothing)),
             need("basis", Choice("basis", &["knowledge", "test", "safety_data_sheet"])),
+            may("reactivity", Ticks("reactivity", GROUPS)),
             need("jurisdiction", Label(Nothing)),
             may("document", Digest),
             need("decided_by", Me),
@@ -847,6 +865,7 @@ pub(crate) const KINDS: &[Kind] = &[
             need("tare", Quantity(KG)),
             need("area", Choice("area", AREAS)),
             need("location", Label(Areas)),
+            may("separated_by", Choice("separation", SEPARATIONS)),
             may("container_type", Label(Nothing)),
         ]],
         second: false,
@@ -879,6 +898,7 @@ pub(crate) const KINDS: &[Kind] = &[
             need("from.location", Label(Areas)),
             need("to.area", Choice("area", AREAS)),
             need("to.location", Label(Areas)),
+            may("separated_by", Choice("separation", SEPARATIONS)),
             need("giver", Label(People)),
             need("receiver", Label(People)),
         ]],
@@ -1250,6 +1270,8 @@ impl Kind {
 
 #[cfg(test)]
 mod tests {
+    use shopfloor::waste::events::{ReactivityGroup, Separation};
+
     use super::*;
 
     #[test]
@@ -1288,6 +1310,13 @@ mod tests {
                 }
             }
         }
+    }
+
+    #[test]
+    fn what_is_kept_apart_is_asked_in_the_words_of_the_record() {
+        let groups: Vec<&str> = ReactivityGroup::ALL.iter().map(|g| g.as_str()).collect();
+        let separations: Vec<&str> = Separation::ALL.iter().map(|s| s.as_str()).collect();
+        assert_eq!((GROUPS, SEPARATIONS), (&groups[..], &separations[..]));
     }
 
     /// Whatever people record by hand has a form, or another page, or a stated reason.
