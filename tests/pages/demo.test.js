@@ -116,7 +116,8 @@ test("quality asks what a sieve would have reached, and whether the books of the
   await page.goto("/powder");
   await page.locator("a[href^='/lots/']").first().click();
   await page.getByRole("link", { name: "Where it went" }).click();
-  await page.getByRole("img").first().waitFor();
+  await page.getByRole("heading", { level: 1, name: /^Where .* went$/ }).waitFor();
+  await page.locator("figure svg").first().waitFor();
   await picture(page, "year-trace");
   await page.getByRole("link", { name: "Where it came from" }).click();
   await page.getByRole("heading", { level: 1, name: /^Where .* came from$/ }).waitFor();
