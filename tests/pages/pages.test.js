@@ -164,6 +164,30 @@ visit("a form is recorded by the person who filled it in, or not", async (page) 
   assert.match(await page.locator("#queue").innerText(), /^1\s+waiting/);
 });
 
+visit("a person changes her own PIN, and one that is guessed first is not taken", async (page) => {
+  const [badge, pin] = BADGES.op_w5hj3n9s;
+  await signIn(page, "op_w5hj3n9s");
+  await page.getByRole("link", { name: "Change PIN" }).click();
+  await page.waitForURL("**/pin");
+  await accessible(page);
+  await largeTargets(page);
+  await picture(page, "pin");
+  const change = async (from, to) => {
+    await page.locator("#badge").fill(badge);
+    await page.locator("#badge").press("Enter"); // the scanner's
+    await page.keyboard.type(from);
+    for (const field of ["#new", "#again"]) await page.locator(field).fill(to);
+    await page.getByRole("button", { name: "Change the PIN" }).click();
+  };
+  await change(pin, "24121984");
+  await page.getByText("reads as a date or a year").waitFor();
+  await change(pin, "nine-4-doors");
+  await page.getByText("The PIN is changed.").waitFor();
+  await page.getByRole("button", { name: "Sign out" }).click();
+  BADGES.op_w5hj3n9s[1] = "nine-4-doors";
+  await signIn(page, "op_w5hj3n9s");
+});
+
 visit("the form works without scripts", async (page) => {
   const [badge, pin] = BADGES.op_k7m2q9xd;
   await page.goto("/sign-in");

@@ -14,7 +14,7 @@ const recorder = program("recorder");
 export const pictures = process.env.PULVERLOG_PICTURES ?? path.join(tmpdir(), "pulverlog-pictures");
 
 /** Badges by pseudonym: number and PIN. */
-export const BADGES = { op_k7m2q9xd: ["1001", "2580"], op_t4vw8rhz: ["1002", "1470"], op_d6zc4k8m: ["1003", "3690"] };
+export const BADGES = { op_k7m2q9xd: ["1001", "482913"], op_t4vw8rhz: ["1002", "605827"], op_d6zc4k8m: ["1003", "917364"], op_w5hj3n9s: ["1004", "738291"] };
 
 const kg = (value) => ({ value, unit: "kg" });
 const h = (value) => ({ value, unit: "h" });

@@ -30,7 +30,6 @@ use crate::limits::{
 };
 use crate::log::{Log, Signed};
 use crate::metrics::Metrics;
-use crate::pages::credentials::Credentials;
 use crate::problem::{Kind, Problem};
 use crate::refusals::Refusals;
 use crate::reports::{ReportStore, Still};
@@ -61,8 +60,6 @@ pub struct Recorder {
     pub witnesses: Witnesses,
     /// Who is sent entries.
     pub webhooks: Webhooks,
-    /// Badges and PINs.
-    pub credentials: Credentials,
     refusals: Refusals,
     requests: AtomicU64,
     started_ms: i64,
@@ -101,7 +98,6 @@ impl Recorder {
             people,
             random,
             reports,
-            credentials: Credentials::of(&config),
             rates: Rates::new(&config.limits),
             metrics,
             witnesses,

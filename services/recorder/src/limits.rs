@@ -54,6 +54,10 @@ pub const TOKEN_LEEWAY_S: i64 = 5;
 /// Most verified tokens remembered. About 500 bytes each.
 pub const TOKEN_CACHE_MAX: usize = 4_096;
 
+/// Most badge sessions at once, and most tokens remembered that were signed out. About 200 bytes each; a
+/// badge session lasts half an hour.
+pub const SESSIONS_MAX: usize = 4_096;
+
 /// Most keys taken from one key set.
 pub const JWKS_KEYS_MAX: usize = 32;
 

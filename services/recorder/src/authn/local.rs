@@ -88,11 +88,18 @@ impl LocalIssuer {
 
     /// Makes a token.
     pub fn mint(&self, claims: &Claims<'_>) -> String {
-        self.mint_as(ISSUER, claims, &AuthConfig::default())
+        self.mint_as(ISSUER, claims, &AuthConfig::default(), None)
     }
 
-    /// Makes a token of the issuer with this name, with the claims called as configured.
-    pub(super) fn mint_as(&self, issuer: &str, claims: &Claims<'_>, config: &AuthConfig) -> String {
+    /// Makes a token of the issuer with this name, with the claims called as configured, and with a
+    /// number that no other token of the issuer has (`jti`, RFC 7519 section 4.1.7).
+    pub(super) fn mint_as(
+        &self,
+        issuer: &str,
+        claims: &Claims<'_>,
+        config: &AuthConfig,
+        number: Option<u64>,
+    ) -> String {
         let roles: Vec<&str> = claims.roles.iter().map(|role| role.as_str()).collect();
         let mut body = json!({
             "iss": issuer,
@@ -101,6 +108,9 @@ impl LocalIssuer {
             "iat": claims.issued_at_s,
             "exp": claims.issued_at_s.saturating_add(claims.lifetime_s),
         });
+        if let Some(number) = number {
+            body["jti"] = json!(number.to_string());
+        }
         body[&config.roles_claim] = json!(roles);
         if let Some(sites) = claims.sites {
             body[&config.sites_claim] = json!(sites);

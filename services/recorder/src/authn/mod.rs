@@ -8,9 +8,12 @@
 
 pub(crate) mod badges;
 mod cache;
+pub mod credentials;
 mod json;
 mod keys;
 pub mod local;
+pub mod pins;
+mod sessions;
 mod token;
 
 use std::path::PathBuf;
@@ -23,6 +26,8 @@ use ledger::seams::Clock;
 use crate::config::{AuthConfig, Config};
 use crate::limits::{JWKS_AGE_MAX, JWKS_BYTES_MAX, JWKS_FETCH_GAP, JWKS_TIME_MAX};
 use cache::{TokenCache, fingerprint};
+use credentials::Credentials;
+use sessions::Sessions;
 use token::Parts;
 
 pub use keys::{KeySet, KeySetError};
@@ -94,7 +99,9 @@ pub struct Authenticator {
     issuers: Vec<Issuer>,
     cache: TokenCache,
     /// Makes the tokens of badges, where they are accepted.
-    badges: Option<local::LocalIssuer>,
+    badges: Option<badges::BadgeIssuer>,
+    credentials: Arc<Credentials>,
+    sessions: Sessions,
     clock: Arc<dyn Clock>,
     /// The latest time that was seen, ms since 1970.
     latest_ms: AtomicI64,
@@ -126,9 +133,16 @@ impl Authenticator {
         if issuers.is_empty() {
             return Err(AuthnError::NoIssuer);
         }
-        let cache = TokenCache::default();
-        let (config, latest_ms) = (auth.clone(), AtomicI64::new(now_ms));
-        Ok(Self { config, issuers, cache, badges: None, clock, latest_ms })
+        Ok(Self {
+            config: auth.clone(),
+            issuers,
+            cache: TokenCache::default(),
+            badges: None,
+            credentials: Arc::new(Credentials::of(config)),
+            sessions: Sessions::default(),
+            clock,
+            latest_ms: AtomicI64::new(now_ms),
+        })
     }
 
     /// The time by which tokens are judged. It never runs backwards while the process lives: a token
@@ -151,14 +165,38 @@ impl Authenticator {
             }
         }
         let print = fingerprint(token);
-        if let Some(identity) = self.cache.get(&print, now_ms) {
-            return Ok(identity);
+        let identity = match self.cache.get(&print, now_ms) {
+            Some(identity) => identity,
+            None => {
+                let identity = Arc::new(self.verify(token, now_ms).await?);
+                self.cache.put(print, Arc::clone(&identity), now_ms);
+                identity
+            }
+        };
+        // One `stat` for a badge; a file that changed is read anew.
+        let mark_of = |person: &str| self.credentials.mark_of(person);
+        if self.sessions.stands(&print, &identity, mark_of) {
+            Ok(identity)
+        } else {
+            Err(Rejection::Ended)
         }
+    }
+
+    async fn verify(&self, token: &str, now_ms: i64) -> Result<Identity, Rejection> {
         let parts = Parts::read(token, &self.config.token_type)?;
         let (issuer, keys) = self.key_of(&parts, now_ms).await.ok_or(Rejection::UnknownKey)?;
-        let identity = Arc::new(parts.verify(&keys, &self.config, &issuer.name, self.now_ms())?);
-        self.cache.put(print, Arc::clone(&identity), now_ms);
-        Ok(identity)
+        parts.verify(&keys, &self.config, &issuer.name, self.now_ms())
+    }
+
+    /// The badges and PINs of this recorder.
+    pub fn credentials(&self) -> &Credentials {
+        &self.credentials
+    }
+
+    /// Ends the session behind a token: the token is worth nothing from now on.
+    pub(crate) fn end_session(&self, token: &str, identity: &Identity) {
+        let now_s = self.now_ms().div_euclid(1_000);
+        self.sessions.end(fingerprint(token), identity, now_s);
     }
 
     /// The issuer that owns the token's key. An unknown key id makes us look for new keys once,

@@ -45,6 +45,8 @@ pub enum Rejection {
     Expired,
     /// Before its time, or issued in the future.
     NotYet,
+    /// Its session was ended: signed out, or the badge or PIN changed.
+    Ended,
 }
 
 impl Rejection {
@@ -64,6 +66,7 @@ impl Rejection {
             Self::Audience => "audience",
             Self::Expired => "expired",
             Self::NotYet => "not_yet",
+            Self::Ended => "ended",
         }
     }
 }

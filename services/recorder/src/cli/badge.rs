@@ -8,8 +8,8 @@ use shopfloor::people::events::Role;
 
 use super::Seams;
 use super::token::role;
+use crate::authn::credentials::{Credentials, Holder};
 use crate::config::Config;
-use crate::pages::credentials::{Credentials, Holder};
 
 /// Whose badge it is.
 #[derive(Debug, Clone, clap::Args)]
@@ -35,9 +35,9 @@ pub fn run(config: &Config, args: &BadgeArgs, seams: &Seams) -> anyhow::Result<(
     let mut line = |what: &str| -> anyhow::Result<String> {
         writeln!(std::io::stderr(), "{what}:")?;
         let line = lines.next().with_context(|| format!("no {what} on standard input"))??;
-        Ok(line.trim().to_owned())
+        Ok(line.strip_suffix('\r').unwrap_or(&line).to_owned())
     };
-    let (badge, pin) = (line("badge number")?, line("PIN")?);
+    let (badge, pin) = (line("badge number")?.trim().to_owned(), line("PIN")?);
     let sites: Vec<Label> =
         args.sites.iter().map(|site| Label::new(site)).collect::<Result<_, _>>()?;
     let holder = Holder {

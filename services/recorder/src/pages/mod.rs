@@ -8,12 +8,12 @@
 mod assets;
 mod audit;
 mod balances;
-pub mod credentials;
 mod entry;
 mod handover;
 mod labels;
 mod lists;
 mod parts;
+mod pin;
 mod powder;
 mod record;
 mod reports;
@@ -66,6 +66,7 @@ const PAGES: &[Page] = &[
     page("audit", "/audit", EVERYBODY),
     page("lot_report", "", OFFICE),
     page("entry", "", READ),
+    page("pin", "", EVERYBODY),
 ];
 
 /// Most bytes of a form: every field at its longest.
@@ -81,6 +82,8 @@ pub fn configure(config: &mut ServiceConfig) {
         .route("/sign-in", web::get().to(signin::form))
         .route("/sign-in", web::post().to(signin::enter))
         .route("/sign-out", web::post().to(signin::leave))
+        .route("/pin", web::get().to(pin::form))
+        .route("/pin", web::post().to(pin::change))
         .route("/language", web::get().to(signin::language))
         .route("/", web::get().to(today::today))
         .route("/record", web::get().to(record::choose))

@@ -467,8 +467,8 @@ pub(crate) async fn decide(request: HttpRequest, answers: web::Form<Answers>) ->
             let nothing = visit.words.t("impact.nothing_ticked").to_owned();
             return impact_page(visit, &asked, Some(nothing));
         };
-        let holder = match record::second(visit, &request, &answers).await? {
-            Ok(holder) => holder,
+        let second = match record::second(visit, &request, &answers).await? {
+            Ok(second) => second,
             Err(why) => return impact_page(visit, &asked, Some(why.to_owned())),
         };
         let about = about(visit, &answers, lot)?;
@@ -477,11 +477,11 @@ pub(crate) async fn decide(request: HttpRequest, answers: web::Form<Answers>) ->
         let places: Vec<String> = ticked.iter().map(ToString::to_string).collect();
         let data = json!({
             "decision": decision, "reason": reason, "scope": places,
-            "decided_by": [visit.who.subject, holder.person.as_str()],
+            "decided_by": [visit.who.subject, second.subject],
         });
         let (shown, seq) = send(visit, &asked, &about, "lot.disposed_of", &data).await?;
         if let Some(seq) = seq {
-            record::sign(visit, &holder, seq, &about.time).await?;
+            record::sign(visit, &second, seq, &about.time).await?;
         }
         Ok(shown)
     })

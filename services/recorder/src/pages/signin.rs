@@ -1,14 +1,15 @@
 //! Signing in and out.
 
+use actix_web::cookie::Cookie;
 use actix_web::http::StatusCode;
 use actix_web::{HttpRequest, HttpResponse, web};
 use askama::Template;
 use serde::Deserialize;
 
-use super::credentials::{Denied, Holder};
 use super::visit::{self, Fault, Top};
 use super::words::Words;
 use crate::app::Recorder;
+use crate::authn::credentials::{Admitted, Denied};
 use crate::problem::Problem;
 
 /// How long a badge opens the pages, in seconds. A terminal is shared: whoever walks away is
@@ -49,7 +50,7 @@ pub(crate) async fn form(request: HttpRequest, query: web::Query<Next>) -> HttpR
 
 fn answer(request: &HttpRequest, next: Option<&str>, wrong: Option<&'static str>) -> HttpResponse {
     let words = visit::words_of(request);
-    let badges = visit::recorder_of(request).is_ok_and(|recorder| recorder.credentials.are_there());
+    let badges = visit::recorder_of(request).is_ok_and(|recorder| recorder.authn.credentials().are_there());
     let page = SignInPage {
         top: visit::top_outside(request, words.t("signin.title")),
         next: visit::local_path(next).to_owned(),
@@ -91,7 +92,7 @@ async fn try_enter(
     let words = visit::words_of(request);
     let token = if form.token.trim().is_empty() {
         match check_badge(&recorder, request, &form.badge, &form.pin).await? {
-            Ok(holder) => badge_token(&recorder, &holder).ok_or(Fault::Forbidden)?,
+            Ok(admitted) => badge_token(&recorder, &admitted).ok_or(Fault::Forbidden)?,
             Err(denied) => return Ok(Err(told(words, denied))),
         }
     } else {
@@ -127,7 +128,7 @@ pub(crate) fn told(words: &'static Words, denied: Denied) -> &'static str {
     }
 }
 
-fn note_failure(recorder: &Recorder, request: &HttpRequest) -> Result<(), Fault> {
+pub(crate) fn note_failure(recorder: &Recorder, request: &HttpRequest) -> Result<(), Fault> {
     tracing::info!("a sign-in was refused");
     if let Some(address) = request.peer_addr() {
         recorder.rates.take_failure(address.ip())?;
@@ -135,43 +136,48 @@ fn note_failure(recorder: &Recorder, request: &HttpRequest) -> Result<(), Fault>
     Ok(())
 }
 
-/// Who holds a badge and knows its PIN. Failures count against the badge and the address.
+/// Who holds a badge and knows its PIN, which counts as it was typed. Failures count against the badge and the address.
 pub(crate) async fn check_badge(
     recorder: &web::Data<Recorder>,
     request: &HttpRequest,
     badge: &str,
     pin: &str,
-) -> Result<Result<Holder, Denied>, Fault> {
-    let (badge, pin) = (badge.trim().to_owned(), pin.trim().to_owned());
+) -> Result<Result<Admitted, Denied>, Fault> {
+    let (badge, pin) = (badge.trim().to_owned(), pin.to_owned());
     let (shared, now_ms) = (recorder.clone(), recorder.clock.now_ms());
-    let checked = web::block(move || shared.credentials.check(&badge, &pin, now_ms)).await;
+    let checked = web::block(move || shared.authn.credentials().check(&badge, &pin, now_ms)).await;
     match checked {
         Ok(Ok(Err(denied))) => {
             note_failure(recorder, request)?;
             Ok(Err(denied))
         }
-        Ok(Ok(Ok(holder))) => Ok(Ok(holder)),
+        Ok(Ok(Ok(admitted))) => Ok(Ok(admitted)),
         Ok(Err(error)) => Err(Fault::Problem(Problem::internal(&error))),
         Err(error) => Err(Fault::Problem(Problem::internal(&error))),
     }
 }
 
-/// A token for whoever holds a badge.
-pub(crate) fn badge_token(recorder: &Recorder, holder: &Holder) -> Option<String> {
+/// Opens a session for whoever showed badge and PIN; returns its token.
+pub(crate) fn badge_token(recorder: &Recorder, admitted: &Admitted) -> Option<String> {
     let now_s = recorder.clock.now_ms().div_euclid(1_000);
-    recorder.authn.badge_token(
-        holder.person.as_str(),
-        &holder.roles,
-        holder.sites.as_deref(),
-        now_s,
-        BADGE_SESSION_S,
-    )
+    recorder.authn.open_badge_session(admitted, now_s, BADGE_SESSION_S)
 }
 
-/// Ends the session.
+/// The cookie of a session that a badge opens.
+pub(crate) fn badge_cookie(request: &HttpRequest, token: &str) -> Cookie<'static> {
+    visit::session_cookie(request, token, BADGE_SESSION_S)
+}
+
+/// Ends the session: the cookie is taken away, and its token opens nothing any more, wherever it is.
 pub(crate) async fn leave(request: HttpRequest) -> HttpResponse {
     if let Err(fault) = visit::demand_own(&request) {
         return visit::refused(&request, &fault);
+    }
+    if let (Ok(recorder), Some(token)) = (visit::recorder_of(&request), visit::token_of(&request))
+        && let Some(who) = visit::identity_of(&recorder, &token).await
+    {
+        recorder.authn.end_session(&token, &who);
+        tracing::info!(subject = who.subject, "somebody signed out");
     }
     let mut response = visit::see("/sign-in");
     let _ = response.add_cookie(&visit::session_cookie(&request, "", 0));

@@ -12,6 +12,7 @@ use actix_web::http::header::{
 };
 use actix_web::{HttpRequest, HttpResponse, web};
 use askama::Template;
+use chain::entry::Via;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use shopfloor::ids::Label;
@@ -92,6 +93,8 @@ pub(crate) struct Top {
     pub(crate) title: String,
     pub(crate) nav: Vec<NavItem>,
     pub(crate) person: Option<String>,
+    /// Whether the person has a PIN here that can be changed.
+    pub(crate) has_pin: bool,
     pub(crate) roles: String,
     pub(crate) languages: Vec<(&'static str, &'static str)>,
     pub(crate) path: String,
@@ -157,6 +160,11 @@ pub(crate) fn recorder_of(request: &HttpRequest) -> Result<web::Data<Recorder>, 
     request.app_data::<web::Data<Recorder>>().cloned().ok_or_else(missing)
 }
 
+/// The token that a browser brings.
+pub(crate) fn token_of(request: &HttpRequest) -> Option<String> {
+    request.cookie(session_name(request)).map(|cookie| cookie.value().to_owned())
+}
+
 /// Who a token says is there.
 pub(crate) async fn identity_of(recorder: &Recorder, token: &str) -> Option<Arc<Identity>> {
     let mut headers = HeaderMap::new();
@@ -208,8 +216,8 @@ async fn begin(request: &HttpRequest, name: &'static str) -> Result<Visit, Fault
     if request.method() != actix_web::http::Method::GET {
         demand_own(request)?;
     }
-    let cookie = request.cookie(session_name(request)).ok_or(Fault::SignIn)?;
-    let who = identity_of(&recorder, cookie.value()).await.ok_or(Fault::SignIn)?;
+    let token = token_of(request).ok_or(Fault::SignIn)?;
+    let who = identity_of(&recorder, &token).await.ok_or(Fault::SignIn)?;
     recorder.rates.take(&who.subject)?;
     recorder.demand_still_here(&who)?;
     let page = PAGES.iter().find(|page| page.name == name).ok_or(Fault::NotFound)?;
@@ -242,6 +250,7 @@ impl Visit {
             title: title.into(),
             nav: nav.collect(),
             person: Some(self.who.subject.clone()),
+            has_pin: self.who.via == Via::Badge,
             roles: roles.join(", "),
             as_of,
             ..bare(self.words, self.path.clone())
@@ -314,6 +323,7 @@ fn bare(words: &'static Words, path: String) -> Top {
         title: String::new(),
         nav: Vec::new(),
         person: None,
+        has_pin: false,
         roles: String::new(),
         languages: Words::languages().collect(),
         path,

@@ -1,6 +1,7 @@
 //! The HTTP surface, tested over real sockets against a real log in a directory of its own.
 
 mod bad_input;
+mod badges;
 mod bench;
 mod description;
 mod equipment;

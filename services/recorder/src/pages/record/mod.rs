@@ -21,7 +21,6 @@ use self::compose::Mistake;
 pub(crate) use self::compose::{Answers, answer};
 use self::form::{FormPage, Stopped};
 use self::kinds::{KINDS, Kind};
-use super::credentials::Holder;
 use super::signin;
 use super::visit::{self, Fault, Shown, Top, Visit};
 use super::words::Words;
@@ -373,35 +372,34 @@ pub(crate) fn event_now(
     compose::beside(id, name, subject, Some(site), &now, data)
 }
 
-/// The second person, by badge and PIN: somebody else, with a right to sign.
+/// The second person, who has just shown badge and PIN: somebody else, and still here.
 pub(crate) async fn second(
     visit: &Visit,
     request: &HttpRequest,
     answers: &Answers,
-) -> Result<Result<Holder, &'static str>, Fault> {
+) -> Result<Result<Identity, &'static str>, Fault> {
     let badge = answer(answers, "second.badge").unwrap_or_default();
     let pin = answer(answers, "second.pin").unwrap_or_default();
     let words = visit.words;
-    let holder = match signin::check_badge(&visit.recorder, request, badge, pin).await? {
-        Ok(holder) => holder,
+    let second = match signin::check_badge(&visit.recorder, request, badge, pin).await? {
+        Ok(admitted) => admitted.identity(visit.now.as_second()),
         Err(denied) => return Ok(Err(signin::told(words, denied))),
     };
-    if holder.person.as_str() == visit.who.subject {
+    if second.subject == visit.who.subject {
         return Ok(Err(words.t("sign.same_person")));
     }
-    Ok(Ok(holder))
+    visit.recorder.demand_still_here(&second)?;
+    Ok(Ok(second))
 }
 
 /// Has an entry signed by the second person.
 pub(crate) async fn sign(
     visit: &Visit,
-    holder: &Holder,
+    who: &Identity,
     seq: u64,
     time: &str,
 ) -> Result<(), Fault> {
-    let token = signin::badge_token(&visit.recorder, holder).ok_or(Fault::Forbidden)?;
-    let who = visit::identity_of(&visit.recorder, &token).await.ok_or(Fault::Forbidden)?;
-    let id = format!("sign-{seq}-{}", holder.person);
+    let id = format!("sign-{seq}-{}", who.subject);
     let subject = format!("entry/{seq}");
     let event = compose::beside(
         &id,
@@ -411,7 +409,7 @@ pub(crate) async fn sign(
         time,
         &json!({ "meaning": "verified" }),
     );
-    match submit(&visit.recorder, &who, &event, Handling::default()).await? {
+    match submit(&visit.recorder, who, &event, Handling::default()).await? {
         // Signed before: once is enough.
         Outcome::Recorded(..) | Outcome::Known(..) | Outcome::IdReused(Some(_)) => Ok(()),
         Outcome::Refused(refusal) => Err(Fault::Problem(refusal.into())),
@@ -538,13 +536,13 @@ pub(crate) async fn second_signature(
     visit::show(&request, "record", async |visit| {
         let kind = answer(&answers, "kind");
         super::entry::fact(visit, *seq)?.ok_or(Fault::NotFound)?;
-        let holder = match second(visit, &request, &answers).await? {
-            Ok(holder) => holder,
+        let second = match second(visit, &request, &answers).await? {
+            Ok(second) => second,
             Err(why) => return done_page(visit, *seq, kind, Some(why)),
         };
         let zone = visit.recorder.log.ask(|state| visit.zone(state, None));
         let now = compose::time(&Answers::new(), &zone, visit.now).unwrap_or_default();
-        sign(visit, &holder, *seq, &now).await?;
+        sign(visit, &second, *seq, &now).await?;
         let query = kind.map(|kind| format!("?kind={}", visit::encoded(kind))).unwrap_or_default();
         Ok(visit::see(format!("/record/done/{seq}{query}")))
     })
