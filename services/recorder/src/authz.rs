@@ -5,12 +5,14 @@
 //! handlers; a test compares it with this table in both directions.
 
 use actix_web::http::Method;
+use chain::entry::Via;
 use shopfloor::catalogue::EventKind;
 use shopfloor::ids::Label;
 use shopfloor::people::events::Role;
 use shopfloor::{Envelope, catalogue};
 
 use crate::authn::Identity;
+use crate::config::AuthConfig;
 use crate::problem::{Kind, Problem, Result, TABLE};
 
 use Role::{Admin, Auditor, Authority, Ehs, Lead, Quality, Service, Technician};
@@ -493,18 +495,32 @@ pub fn may_see_names(who: &Identity) -> Result<()> {
 
 /// Checks that whoever signs an entry signed in just now: a session that somebody left open signs
 /// nothing. Source: 21 CFR 11.200(a)(1), two components at signing. At the pages a signature asks
-/// for badge and PIN itself; elsewhere the identity provider asks, and its token says when.
+/// for badge and PIN itself; elsewhere the identity provider asks, and its token says when and, where
+/// that is configured, how.
 ///
 /// # Errors
 /// [`Kind::SignInStale`].
-pub fn may_sign(who: &Identity, kind: &EventKind, within_s: u32, now_s: i64) -> Result<()> {
-    let signs = kind.name == "entry.signed";
-    let fresh = who.signed_in_s.is_some_and(|at| now_s.saturating_sub(at) <= i64::from(within_s));
-    if !signs || fresh {
+pub fn may_sign(who: &Identity, kind: &EventKind, config: &AuthConfig, now_s: i64) -> Result<()> {
+    if kind.name != "entry.signed" {
         return Ok(());
     }
-    let detail = format!("a signature needs a sign-in at most {within_s} s ago");
-    Err(Problem { max_age_s: Some(within_s), ..Problem::new(Kind::SignInStale, detail) })
+    let within_s = config.sign_within_s;
+    let stale = |detail: String, wanted: String| {
+        Err(Problem { sign_in: Some(wanted), ..Problem::new(Kind::SignInStale, detail) })
+    };
+    if who.signed_in_s.is_none_or(|at| now_s.saturating_sub(at) > i64::from(within_s)) {
+        let detail = format!("a signature needs a sign-in at most {within_s} s ago");
+        return stale(detail, format!("max_age={within_s}"));
+    }
+    let strong = config.sign_acr.is_empty()
+        || who.via == Via::Badge
+        || who.acr.as_ref().is_some_and(|acr| config.sign_acr.contains(acr));
+    if strong {
+        return Ok(());
+    }
+    let classes = config.sign_acr.join(" ");
+    let detail = format!("a signature needs a sign-in of class `{classes}`");
+    stale(detail, format!("acr_values=\"{classes}\""))
 }
 
 /// Checks that a token may see something of this site. The answer is the same as for something

@@ -126,6 +126,9 @@ pub struct AuthConfig {
     /// Signing an entry needs a sign-in at most this long ago, in seconds: a session that was left
     /// open signs nothing (21 CFR 11.200(a)(1); the value is common practice, no source).
     pub sign_within_s: u32,
+    /// Classes of authentication of which a signature needs one in the token's `acr`, as the identity
+    /// provider calls them (RFC 9470). Empty: any. A badge with its PIN is two factors by itself.
+    pub sign_acr: Vec<String>,
     /// Fewest characters of a PIN that is chosen from now on, 4 to 64 (OWASP ASVS 5.0, 6.2.1 asks for 8
     /// where the PIN stands alone; here it stands beside a badge and behind a lock-out).
     pub pin_chars_min: usize,
@@ -275,6 +278,7 @@ impl Default for AuthConfig {
             roles_claim: "roles".into(),
             sites_claim: "sites".into(),
             sign_within_s: 300,
+            sign_acr: Vec::new(),
             pin_chars_min: 6,
         }
     }
@@ -356,6 +360,11 @@ impl Config {
                 );
             }
         }
+        // They stand in a header, in quotes and with spaces between them.
+        let plain = |b: u8| b.is_ascii_graphic() && !matches!(b, b'"' | b'\\');
+        if self.auth.sign_acr.iter().any(|acr| acr.is_empty() || !acr.bytes().all(plain)) {
+            return wrong("auth.sign_acr", "holds what no `acr` is: a space, a quote, nothing");
+        }
         if !(PIN_CHARS_LEAST..=PIN_CHARS_MAX).contains(&self.auth.pin_chars_min) {
             return wrong("auth.pin_chars_min", "is 4 to 64");
         }
@@ -436,6 +445,7 @@ mod tests {
             c.auth.issuer = "https://id.example.org".into();
             c.auth.jwks_url = Some("http://id.example.org/keys".into());
         });
+        check("auth.sign_acr", &|c| c.auth.sign_acr = vec!["a b".into()]);
         check("auth.pin_chars_min", &|c| c.auth.pin_chars_min = 3);
         check("limits", &|c| c.limits.requests_burst = 0);
         let witness = |url: &str, key: &str| WitnessConfig { url: url.into(), key: key.into() };

@@ -80,7 +80,7 @@ problems! {
         when "the record says that the token's person has left; an event that a service posts for such a person is kept and becomes a finding",
         do "ask the lead to enrol the person again";
     SignInStale "sign-in-stale" 401 "Sign in again to sign",
-        when "an entry is signed with a token whose person signed in too long ago; `WWW-Authenticate` says how long ago it may be (RFC 9470)",
+        when "an entry is signed with a token whose person signed in too long ago, or not in the way this log asks for; `WWW-Authenticate` says how long ago it may be, or how (RFC 9470)",
         do "let the person sign in again, and send the same event with the new token";
     UnsupportedMediaType "unsupported-media-type" 415 "Media type not understood",
         when "`Content-Type` is none of those of the operation",
@@ -221,8 +221,8 @@ pub struct Problem {
     pub retry_after_s: Option<u32>,
     /// Methods the address has.
     pub allow: Option<String>,
-    /// How long ago a sign-in may be, in seconds.
-    pub max_age_s: Option<u32>,
+    /// What another sign-in must be like, as attributes of the challenge (RFC 9470 section 3).
+    pub sign_in: Option<String>,
 }
 
 /// A problem as sent (RFC 9457 section 3.1, with extension members).
@@ -274,7 +274,7 @@ impl Problem {
             findings: Vec::new(),
             retry_after_s: None,
             allow: None,
-            max_age_s: None,
+            sign_in: None,
         }
     }
 
@@ -346,10 +346,9 @@ impl Problem {
             // RFC 6750 section 3; no error code, so that a guesser learns nothing.
             response.insert_header((header::WWW_AUTHENTICATE, "Bearer"));
         }
-        if let Some(max_age_s) = self.max_age_s {
-            // RFC 9470 section 3.
+        if let Some(wanted) = &self.sign_in {
             let challenge =
-                format!("Bearer error=\"insufficient_user_authentication\", max_age={max_age_s}");
+                format!("Bearer error=\"insufficient_user_authentication\", {wanted}");
             response.insert_header((header::WWW_AUTHENTICATE, challenge));
         }
         response.body(serde_json::to_vec(&self.body(instance)).unwrap_or_default())

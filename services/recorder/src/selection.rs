@@ -165,8 +165,9 @@ mod tests {
         let sites = sites.map(|all| all.iter().map(|site| Label::new(site).unwrap()).collect());
         let (roles, expires_s) = (vec![Role::Service], i64::MAX);
         let (subject, via) = ("svc_mes".to_owned(), Via::Oidc);
-        let signed_in_s = None;
-        Selection::of(Arc::new(Identity { subject, via, roles, sites, expires_s, signed_in_s }))
+        let (signed_in_s, acr) = (None, None);
+        let who = Identity { subject, via, roles, sites, expires_s, signed_in_s, acr };
+        Selection::of(Arc::new(who))
     }
 
     #[test]

@@ -193,7 +193,7 @@ fn prepare(
     let (envelope, kind) = (read.envelope(), read.event().kind());
     authz::may_record(caller, envelope, kind)?;
     let now_s = recorder.now().as_second();
-    authz::may_sign(caller, kind, recorder.config.auth.sign_within_s, now_s)?;
+    authz::may_sign(caller, kind, &recorder.config.auth, now_s)?;
     check_keys(recorder, caller, read.event())?;
     let operator = envelope.operator.as_ref().filter(|_| caller.is_service());
     let actor = caller.actor(operator);

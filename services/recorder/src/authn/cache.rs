@@ -72,7 +72,7 @@ mod tests {
             roles: vec![],
             sites: None,
             expires_s,
-            signed_in_s: None,
+            signed_in_s: None, acr: None,
         })
     }
 

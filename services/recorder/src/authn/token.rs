@@ -87,6 +87,8 @@ pub struct Identity {
     /// When the subject last signed in, in seconds since 1970, as far as the token tells:
     /// `auth_time` (RFC 9068 section 2.2.1), else `iat`.
     pub signed_in_s: Option<i64>,
+    /// Class of the authentication (`acr`), as far as the token tells.
+    pub acr: Option<String>,
 }
 
 impl Identity {
@@ -230,6 +232,10 @@ fn check_claims(
         sites: sites(claims.get(&config.sites_claim))?,
         expires_s,
         signed_in_s: time(claims, "auth_time")?.or(time(claims, "iat")?),
+        acr: match claims.get("acr") {
+            None => None,
+            Some(acr) => Some(acr.as_str().ok_or(Rejection::Claims)?.to_owned()),
+        },
     };
     let is_system = subject.starts_with("svc_");
     if (via == Via::Service && !is_system) || identity.actor(None).validate().is_err() {

@@ -286,6 +286,45 @@ async fn a_session_that_was_left_open_signs_nothing() {
     bench.stop().await;
 }
 
+/// RFC 9470 section 3, ASVS 5.0 10.3.4: who signs must have signed in the way this log asks for.
+#[actix_web::test]
+async fn a_signature_needs_a_sign_in_as_strong_as_configured() {
+    let acr = ["two-factors".to_owned(), "smart-card".to_owned()];
+    let bench = Bench::start_with(|config| config.auth.sign_acr = acr.into()).await;
+    assert_eq!(bench.record(&bench.mes(), &reading("r1", "1")).await.status, 201);
+    let now_s = 1_772_712_000;
+    let token = |acr: Option<Value>| {
+        let mut claims = json!({
+            "iss": recorder::authn::local::ISSUER, "sub": "op_lead", "aud": "pulverlog", "iat": now_s,
+            "exp": now_s + 3_600, "roles": ["lead"],
+        });
+        if let Some(acr) = acr {
+            claims["acr"] = acr;
+        }
+        let kid = bench.issuer.jwks()["keys"][0]["kid"].clone();
+        bench.issuer.sign(&json!({ "alg": "EdDSA", "kid": kid, "typ": "at+jwt" }), &claims)
+    };
+    let signature = json!({
+        "specversion": "1.0", "id": "s", "source": "/office", "type": "pulverlog.entry.signed",
+        "subject": "entry/1", "time": "2026-03-05T12:00:00Z", "data": { "meaning": "verified" },
+    });
+    for weak in [None, Some(json!("password"))] {
+        let token = token(weak);
+        let answer = bench.record(&token, &signature).await;
+        assert_eq!((answer.status, answer.code()), (401, "sign-in-stale".to_owned()));
+        let challenge = answer.header("www-authenticate").unwrap();
+        let wanted = "Bearer error=\"insufficient_user_authentication\", acr_values=\"two-factors \
+                      smart-card\"";
+        assert_eq!(challenge, wanted);
+        assert_eq!(bench.get("/v1/entries/1", &token).await.status, 200, "good for all else");
+    }
+    let odd = bench.record(&token(Some(json!(["smart-card"]))), &signature).await;
+    assert_eq!((odd.status, odd.code()), (401, "unauthenticated".to_owned()), "`acr` is one string");
+    let strong = bench.record(&token(Some(json!("smart-card"))), &signature).await;
+    assert_eq!(strong.status, 201, "{}", strong.json());
+    bench.stop().await;
+}
+
 #[actix_web::test]
 async fn free_text_lies_beside_the_log() {
     let bench = Bench::start().await;

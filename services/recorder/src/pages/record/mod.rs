@@ -350,7 +350,7 @@ pub(crate) async fn submit(
     let kind = read.event().kind();
     authz::may_record(who, read.envelope(), kind)?;
     let now_s = recorder.now().as_second();
-    authz::may_sign(who, kind, recorder.config.auth.sign_within_s, now_s)?;
+    authz::may_sign(who, kind, &recorder.config.auth, now_s)?;
     let submission = Submission::new(who.actor(None), read, None, handling)?;
     let mut outcomes = recorder.log.submit(vec![submission], handling).await?;
     outcomes.pop().ok_or_else(|| {
