@@ -41,19 +41,28 @@ pub const LAYERS: &[Layer] = &[
         never: &["actix-web", "utoipa", "jsonwebtoken"],
     },
     Layer {
+        package: "edge",
+        may_use: &["chain"],
+        never: &["serde_json", "tokio", "actix-web", "sled", "shopfloor", "utoipa"],
+    },
+    Layer {
         package: "auditor",
         may_use: &["chain", "shopfloor", "report"],
         never: &["sled", "tokio", "actix-web", "utoipa", "jsonwebtoken"],
     },
-    Layer { package: "witness", may_use: &["chain"], never: &["sled", "shopfloor", "ledger"] },
+    Layer {
+        package: "witness",
+        may_use: &["chain", "edge"],
+        never: &["sled", "shopfloor", "ledger"],
+    },
     Layer {
         package: "relay",
-        may_use: &["chain"],
+        may_use: &["chain", "edge"],
         never: &["sled", "shopfloor", "ledger", "jsonwebtoken", "utoipa"],
     },
     Layer {
         package: "recorder",
-        may_use: &["chain", "shopfloor", "report", "ledger", "auditor", "witness"],
+        may_use: &["chain", "shopfloor", "report", "ledger", "edge", "auditor", "witness"],
         never: &[],
     },
 ];

@@ -506,7 +506,7 @@ pub fn may_sign(who: &Identity, kind: &EventKind, config: &AuthConfig, now_s: i6
     }
     let within_s = config.sign_within_s;
     let stale = |detail: String, wanted: String| {
-        Err(Problem { sign_in: Some(wanted), ..Problem::new(Kind::SignInStale, detail) })
+        Err(Problem { sign_in: Some(wanted.into()), ..Problem::new(Kind::SignInStale, detail) })
     };
     if who.signed_in_s.is_none_or(|at| now_s.saturating_sub(at) > i64::from(within_s)) {
         let detail = format!("a signature needs a sign-in at most {within_s} s ago");

@@ -155,9 +155,6 @@ pub const WEBHOOK_KEPT_EACH: u64 = 32;
 /// Entries nobody wanted between two writes of the cursor: so many are looked at twice after a crash.
 pub const WEBHOOK_SKIPPED_KEPT_EACH: u64 = 10_000;
 
-/// Longest value of a header or query parameter that is repeated in an error message, in characters.
-pub const ECHO_CHARS_MAX: usize = 80;
-
 const _: () = {
     assert!(BATCH_BODY_BYTES_MAX >= EVENT_BODY_BYTES_MAX);
     assert!(FEED_PAGE_DEFAULT <= FEED_PAGE_MAX);

@@ -11,11 +11,7 @@ use actix_web::{HttpResponse, HttpResponseBuilder, ResponseError};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-/// Media type of every error answer (RFC 9457 section 3).
-pub const MEDIA_TYPE: &str = "application/problem+json";
-
-/// What stands before the code in a problem's `type`.
-pub const TYPE_PREFIX: &str = "urn:pulverlog:problem:";
+pub use edge::problem::{MEDIA_TYPE, TYPE_PREFIX, echo};
 
 /// One row of the table.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -222,7 +218,7 @@ pub struct Problem {
     /// Methods the address has.
     pub allow: Option<String>,
     /// What another sign-in must be like, as attributes of the challenge (RFC 9470 section 3).
-    pub sign_in: Option<String>,
+    pub sign_in: Option<Box<str>>,
 }
 
 /// A problem as sent (RFC 9457 section 3.1, with extension members).
@@ -347,8 +343,7 @@ impl Problem {
             response.insert_header((header::WWW_AUTHENTICATE, "Bearer"));
         }
         if let Some(wanted) = &self.sign_in {
-            let challenge =
-                format!("Bearer error=\"insufficient_user_authentication\", {wanted}");
+            let challenge = format!("Bearer error=\"insufficient_user_authentication\", {wanted}");
             response.insert_header((header::WWW_AUTHENTICATE, challenge));
         }
         response.body(serde_json::to_vec(&self.body(instance)).unwrap_or_default())
@@ -382,22 +377,12 @@ impl From<shopfloor::Refusal> for Problem {
 
 impl From<chain::canon::CanonError> for Problem {
     fn from(error: chain::canon::CanonError) -> Self {
-        let kind = match error.kind {
-            chain::canon::CanonErrorKind::TooLong => Kind::BodyTooLarge,
-            _ => Kind::MalformedJson,
-        };
+        let too_long = edge::problem::is_too_long(&error);
+        let kind = if too_long { Kind::BodyTooLarge } else { Kind::MalformedJson };
         let mut problem = Self::new(kind, error.to_string()).at(error.pointer.clone());
         problem.reason = Some(error.code());
         problem
     }
-}
-
-/// Text of a client, fit to be repeated: cut, without control characters.
-pub fn echo(text: &str) -> String {
-    text.chars()
-        .take(crate::limits::ECHO_CHARS_MAX)
-        .map(|c| if c.is_control() { '\u{fffd}' } else { c })
-        .collect()
 }
 
 #[cfg(test)]
@@ -413,11 +398,5 @@ mod tests {
             assert!((400..=599).contains(&row.status), "{}", row.code);
             assert!(row.code.bytes().all(|b| b.is_ascii_lowercase() || b == b'-'));
         }
-    }
-
-    #[test]
-    fn what_is_repeated_holds_no_control_characters() {
-        assert_eq!(echo("a\r\nb\u{1b}[31m"), "a\u{fffd}\u{fffd}b\u{fffd}[31m");
-        assert_eq!(echo(&"x".repeat(500)).len(), 80);
     }
 }

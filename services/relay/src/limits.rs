@@ -83,9 +83,6 @@ pub const MQTT_SESSION_S: u32 = 7 * 24 * 3_600;
 /// Longest token of the recorder, in bytes.
 pub const TOKEN_BYTES_MAX: usize = 8 << 10;
 
-/// Longest text of a client that is repeated in a message, in characters.
-pub const ECHO_CHARS_MAX: usize = 80;
-
 const _: () = {
     assert!(BATCH_BODY_BYTES_MAX >= EVENT_BODY_BYTES_MAX);
     assert!(FRAME_BYTES_MAX > BATCH_BODY_BYTES_MAX + 2 * KEPT_HEADER_BYTES_MAX);

@@ -84,7 +84,7 @@ fn run(arguments: Arguments) -> Result<ExitCode> {
     match arguments.command {
         Command::Serve => {
             let config = Config::read(&arguments.config)?;
-            let seams = service::Seams { clock: Arc::new(now_ms), random };
+            let seams = service::Seams { clock: Arc::new(edge::now_ms), random };
             actix_web::rt::System::new().block_on(service::run(config, seams))?;
         }
         Command::Status => {
@@ -118,12 +118,6 @@ fn run(arguments: Arguments) -> Result<ExitCode> {
         Command::Token { name } => print!("{}", local::new_token(&name, random)?),
     }
     Ok(ExitCode::SUCCESS)
-}
-
-#[expect(clippy::disallowed_methods, reason = "main builds the real clock")]
-fn now_ms() -> i64 {
-    let since = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH);
-    since.map_or(0, |since| i64::try_from(since.as_millis()).unwrap_or(i64::MAX))
 }
 
 fn random(bytes: &mut [u8]) -> Result<()> {

@@ -1,11 +1,12 @@
 //! What an operator watches, in the Prometheus text format. Labels come from closed sets.
 
-use prometheus::{Encoder as _, IntCounterVec, IntGauge, Opts, Registry, TextEncoder};
+use edge::metrics::Series;
+use prometheus::{IntCounterVec, IntGauge};
 
 /// Every series of the service.
 #[derive(Debug, Clone)]
 pub struct Metrics {
-    registry: Registry,
+    series: Series,
     /// Events that machines sent, by what became of them: `new`, `known`, `refused`, `put_off`.
     pub taken: IntCounterVec,
     /// Events of which the recorder said what became: `recorded`, `known`, `refused`.
@@ -36,60 +37,50 @@ impl Metrics {
     /// # Errors
     /// [`prometheus::Error`] if a name were used twice, which a test would show.
     pub fn new() -> Result<Self, prometheus::Error> {
-        let registry = Registry::new();
-        let counters = |name: &str, help: &str, label: &str| {
-            let vec = IntCounterVec::new(Opts::new(name, help), &[label])?;
-            registry.register(Box::new(vec.clone()))?;
-            Ok::<_, prometheus::Error>(vec)
-        };
-        let gauge = |name: &str, help: &str| {
-            let gauge = IntGauge::new(name, help)?;
-            registry.register(Box::new(gauge.clone()))?;
-            Ok::<_, prometheus::Error>(gauge)
-        };
+        let series = Series::default();
         Ok(Self {
-            taken: counters(
+            taken: series.counters(
                 "pulverlog_relay_taken_total",
                 "Events that machines sent, by what became of them",
-                "outcome",
+                &["outcome"],
             )?,
-            delivered: counters(
+            delivered: series.counters(
                 "pulverlog_relay_delivered_total",
                 "Events of which the recorder said what became",
-                "outcome",
+                &["outcome"],
             )?,
-            failures: counters(
+            failures: series.counters(
                 "pulverlog_relay_failures_total",
                 "Deliveries that did not go well, by reason",
-                "reason",
+                &["reason"],
             )?,
-            waiting: gauge("pulverlog_relay_waiting", "Events and whole batches that wait")?,
-            oldest_s: gauge("pulverlog_relay_oldest_seconds", "Age of the oldest that waits")?,
-            spool_bytes: gauge("pulverlog_relay_spool_bytes", "Bytes of the spool")?,
-            spool_bytes_max: gauge("pulverlog_relay_spool_bytes_max", "Bytes it may have")?,
-            damaged: gauge(
+            waiting: series
+                .gauge("pulverlog_relay_waiting", "Events and whole batches that wait")?,
+            oldest_s: series
+                .gauge("pulverlog_relay_oldest_seconds", "Age of the oldest that waits")?,
+            spool_bytes: series.gauge("pulverlog_relay_spool_bytes", "Bytes of the spool")?,
+            spool_bytes_max: series
+                .gauge("pulverlog_relay_spool_bytes_max", "Bytes it may have")?,
+            damaged: series.gauge(
                 "pulverlog_relay_damage_found",
                 "Places of the spool that could not be read, since the start",
             )?,
-            refused: gauge("pulverlog_relay_refused", "Entries in the refused store")?,
-            blocked: gauge(
+            refused: series.gauge("pulverlog_relay_refused", "Entries in the refused store")?,
+            blocked: series.gauge(
                 "pulverlog_relay_blocked",
                 "1 if somebody has to mend something before events go on",
             )?,
-            mqtt_connected: gauge(
+            mqtt_connected: series.gauge(
                 "pulverlog_relay_mqtt_connected",
                 "1 if there is a connection to the broker",
             )?,
-            registry,
+            series,
         })
     }
 
     /// The text form.
     pub fn text(&self) -> String {
-        let mut out = Vec::new();
-        // Writing into memory cannot fail; a family without series is left out by the encoder.
-        let _ = TextEncoder::new().encode(&self.registry.gather(), &mut out);
-        String::from_utf8_lossy(&out).into_owned()
+        self.series.text()
     }
 }
 

@@ -3,16 +3,10 @@
 
 use actix_web::http::{StatusCode, header};
 use actix_web::{HttpResponse, HttpResponseBuilder, ResponseError};
-use chain::canon::{CanonError, CanonErrorKind};
+use chain::canon::CanonError;
 use serde::Serialize;
 
-use crate::limits::ECHO_CHARS_MAX;
-
-/// Media type (RFC 9457 section 3).
-pub const MEDIA_TYPE: &str = "application/problem+json";
-
-/// What stands before the code in a problem's `type`.
-pub const TYPE_PREFIX: &str = "urn:pulverlog:problem:";
+pub use edge::problem::{MEDIA_TYPE, TYPE_PREFIX, echo};
 
 macro_rules! kinds {
     ($($kind:ident $code:literal $status:literal $title:literal)+) => {
@@ -174,18 +168,10 @@ impl ResponseError for Problem {
 
 impl From<CanonError> for Problem {
     fn from(error: CanonError) -> Self {
-        let kind = match error.kind {
-            CanonErrorKind::TooLong => Kind::BodyTooLarge,
-            _ => Kind::MalformedJson,
-        };
+        let too_long = edge::problem::is_too_long(&error);
+        let kind = if too_long { Kind::BodyTooLarge } else { Kind::MalformedJson };
         let mut problem = Self::new(kind, error.to_string()).at(error.pointer.clone());
         problem.reason = Some(error.code());
         problem
     }
-}
-
-/// Text of a client, fit to be repeated: cut, without control characters.
-pub fn echo(text: &str) -> String {
-    let printable = |c: char| if c.is_control() { '\u{fffd}' } else { c };
-    text.chars().take(ECHO_CHARS_MAX).map(printable).collect()
 }

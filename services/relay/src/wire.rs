@@ -3,25 +3,16 @@
 //! Checked at the door is what needs no knowledge of the shop: the JSON profile, the size, and the
 //! attributes every event has. Everything else is the recorder's word.
 
-use base64::Engine as _;
-use base64::engine::general_purpose::STANDARD as BASE64;
-use chain::canon::{self, Limits, Object, Value};
-use chain::entry::ClientSignature;
+use chain::canon::{self, Limits, Value};
 use chain::limits::{EVENT_BYTES_MAX, EVENT_DEPTH_MAX};
+use edge::event::Binary;
 
 use crate::limits::{
     BATCH_BODY_BYTES_MAX, BATCH_EVENTS_MAX, EVENT_BODY_BYTES_MAX, KEPT_HEADER_BYTES_MAX,
 };
 use crate::problem::{Kind, Problem, echo};
 
-/// Media type of one event.
-pub const EVENT_TYPE: &str = "application/cloudevents+json";
-/// Media type of a batch.
-pub const BATCH_TYPE: &str = "application/cloudevents-batch+json";
-/// Media type of the data of an event whose attributes stand beside it.
-pub const DATA_TYPE: &str = "application/json";
-/// Header with the client's signature of a single event: `name+keyid;base64`.
-pub const SIGNATURE_HEADER: &str = "pulverlog-signature";
+pub use edge::event::{BATCH_TYPE, DATA_TYPE, EVENT_TYPE, SIGNATURE_HEADER, percent_decoded};
 
 /// What was sent.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -89,38 +80,14 @@ pub fn binary(
 ) -> Result<Sent, Problem> {
     let data = parse(data, EVENT_BODY_BYTES_MAX, EVENT_DEPTH_MAX - 1)
         .map_err(|problem| problem.below("/data"))?;
-    let mut object = Object::new();
+    let mut event = Binary::of(data);
     for attribute in attributes {
         let (name, value) = attribute?;
-        let formed =
-            !name.is_empty() && name.bytes().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit());
-        if !formed || name == "data" {
-            return Err(Problem::parameter(&echo(&name), "no attribute can have this name"));
-        }
-        if object.insert(name.clone(), value).is_some() {
-            return Err(Problem::parameter(&name, "the attribute is there twice"));
-        }
+        event
+            .put(&name, value)
+            .map_err(|error| Problem::parameter(&echo(&name), error.to_string()))?;
     }
-    object.insert("data", data);
-    event(Value::Object(object), sources).map(Sent::One)
-}
-
-/// Undoes the percent-encoding of a header value (HTTP protocol binding, section 3.1.3.2); `None` if
-/// it is none.
-pub fn percent_decoded(text: &str) -> Option<String> {
-    let mut bytes = text.bytes();
-    let mut out = Vec::with_capacity(text.len());
-    while let Some(byte) = bytes.next() {
-        match byte {
-            b'%' => {
-                let mut digit = || char::from(bytes.next()?).to_digit(16);
-                out.push(u8::try_from(digit()? * 16 + digit()?).ok()?);
-            }
-            b' '..=b'~' => out.push(byte),
-            _ => return None,
-        }
-    }
-    String::from_utf8(out).ok()
+    self::event(event.event(), sources).map(Sent::One)
 }
 
 /// Checks the form of a signature; whether it fits is the recorder's word.
@@ -128,15 +95,10 @@ pub fn percent_decoded(text: &str) -> Option<String> {
 /// # Errors
 /// [`Kind::BadParameter`].
 pub fn check_signature(value: &str) -> Result<(), Problem> {
-    let formed = value.split_once(';').is_some_and(|(by, value)| {
-        let signature = BASE64.decode(value).ok().and_then(|bytes| bytes.try_into().ok());
-        signature.is_some_and(|value| ClientSignature { by: by.into(), value }.validate().is_ok())
-    });
-    if formed && value.len() <= KEPT_HEADER_BYTES_MAX {
+    if value.len() <= KEPT_HEADER_BYTES_MAX && edge::event::signature(value).is_some() {
         return Ok(());
     }
-    let detail = "a signature is `name+keyid;` and the base64 of 64 bytes, once";
-    Err(Problem::parameter(SIGNATURE_HEADER, detail))
+    Err(Problem::parameter(SIGNATURE_HEADER, edge::event::SIGNATURE_FORM))
 }
 
 /// Whether preferences ask for a batch to be recorded as a whole (recorder: `pulverlog-batch`; the

@@ -58,10 +58,8 @@ fn serve(path: &Path) -> Result<()> {
     actix_web::rt::System::new().block_on(server::serve(desk, Arc::new(now_s), config.listen))
 }
 
-#[expect(clippy::disallowed_methods, reason = "main builds the real clock")]
 fn now_s() -> u64 {
-    let since = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH);
-    since.map_or(0, |d| d.as_secs())
+    u64::try_from(edge::now_ms() / 1_000).unwrap_or_default()
 }
 
 fn keygen(name: &str, out: &Path) -> Result<()> {

@@ -5,12 +5,11 @@ use std::collections::HashMap;
 use actix_web::http::StatusCode;
 use actix_web::http::header::HeaderMap;
 use actix_web::{HttpRequest, HttpResponse, post, web};
-use base64::Engine as _;
-use base64::engine::general_purpose::STANDARD as BASE64;
-use chain::canon::{self, Limits, Object, Value};
+use chain::canon::{self, Limits, Value};
 use chain::entry::ClientSignature;
 use chain::limits::EVENT_DEPTH_MAX;
 use chain::note::{KeyKind, VerifierKey};
+use edge::event::{self, BATCH_TYPE, Binary, EVENT_TYPE, SIGNATURE_HEADER, percent_decoded};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use shopfloor::Event;
@@ -23,13 +22,6 @@ use crate::http::{body, prefer};
 use crate::limits::{BATCH_BODY_BYTES_MAX, BATCH_EVENTS_MAX, EVENT_BODY_BYTES_MAX};
 use crate::log::{Handling, Outcome, ReadEvent, Submission};
 use crate::problem::{Kind, Problem, Result, echo};
-
-/// Media type of one event.
-pub const EVENT_TYPE: &str = "application/cloudevents+json";
-/// Media type of a batch of events.
-pub const BATCH_TYPE: &str = "application/cloudevents-batch+json";
-/// Header that carries the client's signature of a single event: `name+keyid;base64`.
-pub const SIGNATURE_HEADER: &str = "pulverlog-signature";
 
 /// Parameters of sending.
 #[derive(Debug, Clone, Default, Serialize, Deserialize, JsonSchema, utoipa::IntoParams)]
@@ -125,42 +117,16 @@ fn parse(bytes: &[u8], max_bytes: usize, max_depth: u8) -> Result<Value> {
 
 /// Puts an event together from its headers and its data (HTTP protocol binding, section 3.1).
 fn binary(headers: &HeaderMap, data: Value) -> Result<Value> {
-    let mut event = Object::new();
+    let mut event = Binary::of(data);
     for (name, value) in headers {
         let Some(attribute) = name.as_str().strip_prefix("ce-") else { continue };
-        let formed = !attribute.is_empty()
-            && attribute.bytes().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit());
-        if !formed || attribute == "data" {
-            return Err(Problem::parameter(name.as_str(), "no attribute can have this name"));
-        }
-        let text = value.to_str().ok().and_then(percent_decoded).ok_or_else(|| {
-            Problem::parameter(name.as_str(), "the value is not percent-encoded UTF-8")
-        })?;
-        if event.insert(attribute, text).is_some() {
-            return Err(Problem::parameter(name.as_str(), "the header is there twice"));
-        }
+        let bad =
+            |what: &dyn std::fmt::Display| Problem::parameter(name.as_str(), what.to_string());
+        let text = value.to_str().ok().and_then(percent_decoded);
+        let text = text.ok_or_else(|| bad(&"the value is not percent-encoded UTF-8"))?;
+        event.put(attribute, text).map_err(|error| bad(&error))?;
     }
-    event.insert("data", data);
-    Ok(Value::Object(event))
-}
-
-/// Undoes the percent-encoding of a header value (section 3.1.3.2). Only printable ASCII may stand
-/// plain.
-fn percent_decoded(text: &str) -> Option<String> {
-    let mut bytes = text.bytes();
-    let mut out = Vec::with_capacity(text.len());
-    while let Some(byte) = bytes.next() {
-        match byte {
-            b'%' => {
-                let mut digit = || char::from(bytes.next()?).to_digit(16);
-                let (high, low) = (digit()?, digit()?);
-                out.push(u8::try_from(high * 16 + low).ok()?);
-            }
-            b' '..=b'~' => out.push(byte),
-            _ => return None,
-        }
-    }
-    String::from_utf8(out).ok()
+    Ok(event.event())
 }
 
 /// Reads the client's signature.
@@ -171,14 +137,8 @@ fn signature(headers: &HeaderMap) -> Result<Option<ClientSignature>> {
         (Some(value), None) => value.to_str().ok(),
         (Some(_), Some(_)) => None,
     };
-    let read = || {
-        let (by, value) = value?.split_once(';')?;
-        let value = BASE64.decode(value).ok()?.try_into().ok()?;
-        let signature = ClientSignature { by: by.to_owned(), value };
-        signature.validate().ok().map(|()| signature)
-    };
-    let detail = "a signature is `name+keyid;` and the base64 of 64 bytes, once";
-    read().map(Some).ok_or_else(|| Problem::parameter(SIGNATURE_HEADER, detail))
+    let read = value.and_then(event::signature);
+    read.map(Some).ok_or_else(|| Problem::parameter(SIGNATURE_HEADER, event::SIGNATURE_FORM))
 }
 
 /// Reads an event, checks the right to record it and prepares it for the writer.
@@ -414,26 +374,4 @@ fn answer_many(
 
 fn status(code: u16) -> StatusCode {
     StatusCode::from_u16(code).unwrap_or(StatusCode::INTERNAL_SERVER_ERROR)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn header_values_are_percent_decoded() {
-        // HTTP protocol binding for CloudEvents 1.0.2, section 3.1.3.2.
-        for (text, decoded) in [
-            ("plain", Some("plain")),
-            ("Euro%20%E2%82%AC%20%F0%9F%98%80", Some("Euro \u{20ac} \u{1f600}")),
-            ("%25", Some("%")),
-            ("%", None),
-            ("%2", None),
-            ("%zz", None),
-            ("%ff", None),
-            ("%+1", None),
-        ] {
-            assert_eq!(percent_decoded(text).as_deref(), decoded, "{text}");
-        }
-    }
 }

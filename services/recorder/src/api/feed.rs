@@ -73,7 +73,8 @@ pub struct FeedItem {
     pub entry: Box<RawValue>,
 }
 
-fn entry_schema(_: &mut schemars::SchemaGenerator) -> schemars::Schema {
+/// An entry, by its schema in the API description.
+pub(crate) fn entry_schema(_: &mut schemars::SchemaGenerator) -> schemars::Schema {
     schemars::json_schema!({ "$ref": "#/components/schemas/Entry" })
 }
 

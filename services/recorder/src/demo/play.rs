@@ -290,10 +290,10 @@ impl Stand<'_> {
         }
         match post.mode {
             Mode::Batch => request
-                .header(CONTENT_TYPE, crate::api::events::BATCH_TYPE)
+                .header(CONTENT_TYPE, edge::event::BATCH_TYPE)
                 .body(format!("[{}]", events.join(","))),
             Mode::Single => {
-                request.header(CONTENT_TYPE, crate::api::events::EVENT_TYPE).body(events.concat())
+                request.header(CONTENT_TYPE, edge::event::EVENT_TYPE).body(events.concat())
             }
             Mode::Binary => binary(request, &events.concat()),
         }

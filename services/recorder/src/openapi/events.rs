@@ -2,13 +2,13 @@
 
 use std::collections::BTreeMap;
 
+use edge::event::{BATCH_TYPE, EVENT_TYPE, SIGNATURE_HEADER};
 use schemars::generate::SchemaSettings;
 use serde_json::{Map, Value, json};
 use shopfloor::catalogue::{CATALOGUE, EventKind, Origin, TYPE_PREFIX, data_schemas};
 use shopfloor::fact::ATTRIBUTE_BYTES_MAX;
 use shopfloor::ids::{Code, Label, PersonId, Subject};
 
-use crate::api::events::{BATCH_TYPE, EVENT_TYPE, SIGNATURE_HEADER};
 use crate::http::prefer::{STRICT, WHOLE};
 use crate::limits::{BATCH_BODY_BYTES_MAX, BATCH_EVENTS_MAX, EVENT_BODY_BYTES_MAX};
 

@@ -32,12 +32,8 @@ pub struct Delivery {
     /// Its leaf hash.
     pub leaf: String,
     /// The entry, byte for byte.
-    #[schemars(schema_with = "entry_schema")]
+    #[schemars(schema_with = "crate::api::feed::entry_schema")]
     pub entry: Box<RawValue>,
-}
-
-fn entry_schema(_: &mut schemars::SchemaGenerator) -> schemars::Schema {
-    schemars::json_schema!({ "$ref": "#/components/schemas/Entry" })
 }
 
 /// Why an entry was not taken.
