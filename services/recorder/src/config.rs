@@ -4,7 +4,7 @@
 //! values here, only names of files. Unknown names are refused, so that a typing error cannot
 //! switch a safeguard off.
 
-use std::net::SocketAddr;
+use std::net::{IpAddr, SocketAddr};
 use std::path::{Path, PathBuf};
 
 use chain::note::{KeyKind, VerifierKey};
@@ -86,6 +86,9 @@ pub struct ListenConfig {
     pub workers: usize,
     /// Connections per worker at once; more wait in the backlog.
     pub connections_per_worker: usize,
+    /// Addresses of the proxies before the service. From these alone `X-Forwarded-For` is read, so that
+    /// each client behind them has its own rate of failed sign-ins. Nothing else rests on it.
+    pub proxies: Vec<IpAddr>,
     /// TLS; without it the service listens in the clear and belongs behind a proxy.
     pub tls: Option<TlsConfig>,
 }
@@ -261,6 +264,7 @@ impl Default for ListenConfig {
             address: SocketAddr::from(([127, 0, 0, 1], 8780)),
             workers: 0,
             connections_per_worker: 1_000,
+            proxies: Vec::new(),
             tls: None,
         }
     }

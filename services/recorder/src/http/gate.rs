@@ -16,6 +16,7 @@ use actix_web::middleware::Next;
 use actix_web::{Error, HttpMessage as _, HttpRequest, HttpResponse, web};
 use futures_util::FutureExt as _;
 
+use super::address;
 use crate::app::Recorder;
 use crate::authn::Identity;
 use crate::authz::{Access, Operation};
@@ -141,7 +142,9 @@ async fn admit(
         Ok(who) => who,
         Err(rejection) => {
             recorder.metrics.rejections.with_label_values(&[rejection.as_str()]).inc();
-            let address = request.peer_addr().map(|address| address.ip());
+            let peer = request.peer_addr().map(|address| address.ip());
+            let proxies = &recorder.config.listen.proxies;
+            let address = address::client(peer, request.headers(), proxies);
             tracing::info!(
                 reason = rejection.as_str(),
                 operation = operation.id,

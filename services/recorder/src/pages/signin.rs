@@ -10,6 +10,7 @@ use super::visit::{self, Fault, Top};
 use super::words::Words;
 use crate::app::Recorder;
 use crate::authn::credentials::{Admitted, Denied};
+use crate::http::address;
 use crate::problem::Problem;
 
 /// How long a badge opens the pages, in seconds. A terminal is shared: whoever walks away is
@@ -50,7 +51,8 @@ pub(crate) async fn form(request: HttpRequest, query: web::Query<Next>) -> HttpR
 
 fn answer(request: &HttpRequest, next: Option<&str>, wrong: Option<&'static str>) -> HttpResponse {
     let words = visit::words_of(request);
-    let badges = visit::recorder_of(request).is_ok_and(|recorder| recorder.authn.credentials().are_there());
+    let badges =
+        visit::recorder_of(request).is_ok_and(|recorder| recorder.authn.credentials().are_there());
     let page = SignInPage {
         top: visit::top_outside(request, words.t("signin.title")),
         next: visit::local_path(next).to_owned(),
@@ -130,8 +132,10 @@ pub(crate) fn told(words: &'static Words, denied: Denied) -> &'static str {
 
 pub(crate) fn note_failure(recorder: &Recorder, request: &HttpRequest) -> Result<(), Fault> {
     tracing::info!("a sign-in was refused");
-    if let Some(address) = request.peer_addr() {
-        recorder.rates.take_failure(address.ip())?;
+    let peer = request.peer_addr().map(|address| address.ip());
+    let proxies = &recorder.config.listen.proxies;
+    if let Some(address) = address::client(peer, request.headers(), proxies) {
+        recorder.rates.take_failure(address)?;
     }
     Ok(())
 }
