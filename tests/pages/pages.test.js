@@ -184,6 +184,7 @@ visit("a person changes her own PIN, and one that is guessed first is not taken"
   await change(pin, "nine-4-doors");
   await page.getByText("The PIN is changed.").waitFor();
   await page.getByRole("button", { name: "Sign out" }).click();
+  await page.waitForURL("**/sign-in");
   BADGES.op_w5hj3n9s[1] = "nine-4-doors";
   await signIn(page, "op_w5hj3n9s");
 });

@@ -296,6 +296,8 @@ catalogue! {
     FitTestDone = "fit_test.done", about &[On::Person], by &[Ehs], from Shop, cautions &["breathing_protection"];
     /// A person was trained.
     TrainingDone = "training.done", about &[On::Person], by &[Lead, Ehs, Quality], from Shop, cautions &[];
+    /// A person acknowledged the written policy on electronic signatures.
+    SigningPolicyAcknowledged = "signing_policy.acknowledged", about &[On::Person], by &[Technician, Lead, Quality, Ehs], from Office, cautions &[];
     /// A deviation was opened.
     DeviationOpened = "deviation.opened", about &[On::Deviation], by EVERYONE, from Shop, cautions &[];
     /// A deviation was closed.

@@ -8,7 +8,9 @@ use crate::catalogue::Event;
 use crate::equipment::{Equipment, HeldSince};
 use crate::fact::{Fact, Refusal};
 use crate::finding::{Finding, Findings, Judge, Level};
+use crate::ids::{Label, PersonId};
 use crate::people::People;
+use crate::people::events::SigningPolicy;
 use crate::powder::{AccountFindings, Powder};
 use crate::record::{Record, rules as record_rules};
 use crate::waste::Waste;
@@ -54,6 +56,30 @@ impl State {
             None => self.judge_event(fact, &mut judge),
         }
         Ok(judge.into_findings())
+    }
+
+    /// The policy on electronic signatures that a person must acknowledge before signing something of
+    /// this site (21 CFR 11.10(j)). `None`: the site has none, or it is done.
+    pub fn signing_policy_due(
+        &self,
+        person: &PersonId,
+        site: Option<&Label>,
+    ) -> Option<&SigningPolicy> {
+        self.signing_policy_due_before(person, site, None)
+    }
+
+    /// The same, by what was acknowledged before a point.
+    pub(crate) fn signing_policy_due_before(
+        &self,
+        person: &PersonId,
+        site: Option<&Label>,
+        before: Option<crate::people::Point>,
+    ) -> Option<&SigningPolicy> {
+        let known = |policy: &&SigningPolicy| self.people.acknowledged(person, policy, before);
+        let mut wanted = self.record.signing_policies(site);
+        let first = wanted.next()?;
+        let done = known(&first) || wanted.any(|policy| known(&policy));
+        (!done).then_some(first)
     }
 
     fn judge_event(&self, fact: &Fact, judge: &mut Judge<'_>) {

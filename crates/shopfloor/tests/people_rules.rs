@@ -336,3 +336,69 @@ fn questions_about_people_and_what_is_open() {
     let remarks = shop.state.people.remarks(&"incident/IN-1".parse().unwrap());
     assert_eq!(remarks[0].about_entry, Some(seq));
 }
+
+/// 21 CFR 11.10(j): people answer for what they sign by a written policy they have acknowledged.
+#[test]
+fn nobody_signs_who_has_not_acknowledged_the_policy_in_force() {
+    let mut shop = crew();
+    let policy =
+        |version: &str, digit: &str| json!({ "version": version, "document": digit.repeat(64) });
+    let set = |shop: &mut Shop, time: &str, policy: Value| {
+        let data = json!({ "signing_policy": policy, "reason": "first_settings" });
+        shop.post_as(ADMIN, time, "config.changed", "site/north", data);
+    };
+    let sign = |shop: &mut Shop, who: &str, time: &str| {
+        let work = shop.post_as(
+            BEN,
+            time,
+            "cleaning.done",
+            "equipment/S-02",
+            json!({ "target": "main-sieve", "method": "vacuum" }),
+        );
+        let about = format!("entry/{work}");
+        let seq = shop.post_as(who, time, "entry.signed", &about, json!({ "meaning": "verified" }));
+        shop.found(seq)
+    };
+    let acknowledge = |shop: &mut Shop, who: &str, of: &str, time: &str, policy: Value| {
+        let (about, data) = (format!("person/{of}"), json!({ "policy": policy }));
+        let seq = shop.post_as(who, time, "signing_policy.acknowledged", &about, data);
+        shop.found(seq)
+    };
+    let missing = |version: &str| {
+        vec![format!(
+            "record.signing_policy_not_acknowledged: `op_lead1` has not acknowledged policy \
+             `{version}`: record `signing_policy.acknowledged` about `person/op_lead1` first"
+        )]
+    };
+    assert_eq!(sign(&mut shop, LEAD, "2026-03-02T08:00:00+01:00"), [""; 0], "no policy is set");
+
+    let first = policy("SP-1", "a");
+    set(&mut shop, "2026-03-02T09:00:00+01:00", first.clone());
+    assert_eq!(sign(&mut shop, LEAD, "2026-03-02T10:00:00+01:00"), missing("SP-1"));
+    // Nobody acknowledges for another, and another text of the same name is another policy.
+    let t = "2026-03-02T11:00:00+01:00";
+    assert_eq!(
+        acknowledge(&mut shop, EHS, LEAD, t, first.clone()),
+        ["record.signing_policy_acknowledged_for_another: `op_e1` acknowledges for `op_lead1`"]
+    );
+    assert_eq!(acknowledge(&mut shop, LEAD, LEAD, t, policy("SP-1", "b")), [""; 0]);
+    assert_eq!(sign(&mut shop, LEAD, "2026-03-02T12:00:00+01:00"), missing("SP-1"));
+    let lead = PersonId::new(LEAD).unwrap();
+    assert!(shop.state.signing_policy_due(&lead, Some(&label("north"))).is_some());
+
+    assert_eq!(acknowledge(&mut shop, LEAD, LEAD, "2026-03-02T13:00:00+01:00", first), [""; 0]);
+    assert_eq!(shop.state.signing_policy_due(&lead, Some(&label("north"))), None);
+    assert_eq!(sign(&mut shop, LEAD, "2026-03-02T14:00:00+01:00"), [""; 0]);
+    // What was signed before is judged by what stood then.
+    assert_eq!(sign(&mut shop, LEAD, "2026-03-02T12:30:00+01:00"), missing("SP-1"));
+
+    // Another version is acknowledged anew; at a site without a policy there is nothing to do.
+    set(&mut shop, "2026-03-03T08:00:00+01:00", policy("SP-2", "c"));
+    assert_eq!(sign(&mut shop, LEAD, "2026-03-03T09:00:00+01:00"), missing("SP-2"));
+    assert_eq!(shop.state.signing_policy_due(&lead, Some(&label("south"))), None);
+    let view =
+        shop.state.people.person(&shop.state.record, &lead, at("2026-03-03T10:00:00Z")).unwrap();
+    let versions: Vec<&str> =
+        view.signing_policies.iter().map(|known| known.policy.document.as_str()).collect();
+    assert_eq!(versions, ["b".repeat(64), "a".repeat(64)]);
+}

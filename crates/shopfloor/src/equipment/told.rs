@@ -330,6 +330,7 @@ impl<'a> Trace<'a> {
             | Event::AuthorisationWithdrawn(_)
             | Event::FitTestDone(_)
             | Event::TrainingDone(_)
+            | Event::SigningPolicyAcknowledged(_)
             | Event::DeviationOpened(_)
             | Event::DeviationClosed(_)
             | Event::ActionOpened(_)

@@ -108,6 +108,26 @@ record! {
     }
 }
 
+record! {
+    /// A version of the shop's written policy that makes people answer for what they sign
+    /// (21 CFR 11.10(j)).
+    pub struct SigningPolicy {
+        /// Label of the version, for example `SP-2026-1`.
+        version: Label,
+        /// Digest of the document, so that nobody can say it was another text.
+        document: FileDigest,
+    }
+}
+
+record! {
+    /// A person has read the written policy on electronic signatures and answers for what she or he signs
+    /// (21 CFR 11.10(j)). Recorded by that person, before the first signature.
+    pub struct SigningPolicyAcknowledged {
+        /// What was acknowledged.
+        policy: SigningPolicy,
+    }
+}
+
 words! {
     /// How grave a deviation is.
     pub enum Severity {

@@ -13,6 +13,7 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
+pub(crate) use standing::Point;
 pub use standing::{Authority, FIT_TEST_REQUIRED, activities};
 pub use views::*;
 
@@ -58,6 +59,7 @@ pub(crate) enum OfPerson {
     Erased {
         reason: Reason,
     },
+    Acknowledged(SigningPolicy),
 }
 
 /// A fact about a deviation.
@@ -134,6 +136,9 @@ impl Trace {
             Event::FitTestDone(e) => Trace::Person(OfPerson::FitTested(e.clone())),
             Event::TrainingDone(e) => {
                 Trace::Person(OfPerson::Trained { topic: e.topic.clone(), valid_to: e.valid_to })
+            }
+            Event::SigningPolicyAcknowledged(e) => {
+                Trace::Person(OfPerson::Acknowledged(e.policy.clone()))
             }
             Event::DataErased(e) => Trace::Person(OfPerson::Erased { reason: e.reason.clone() }),
             Event::DeviationOpened(e) => Trace::Deviation(OfDeviation::Opened(e.clone())),
@@ -267,6 +272,7 @@ impl People {
                     | OfPerson::Withdrawn { .. }
                     | OfPerson::FitTested(_)
                     | OfPerson::Trained { .. }
+                    | OfPerson::Acknowledged(_)
                     | OfPerson::Erased { .. } => {}
                 }
                 change(&mut self.persons, person, fact, by(fact, put, what));

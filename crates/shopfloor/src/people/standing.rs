@@ -3,7 +3,7 @@
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
-use super::events::Role;
+use super::events::{Role, SigningPolicy};
 use super::{OfPerson, People};
 use crate::catalogue::Event;
 use crate::common::{Day, Interval, Outcome};
@@ -103,6 +103,7 @@ impl People {
             | OfPerson::Granted { .. }
             | OfPerson::Withdrawn { .. }
             | OfPerson::FitTested(_)
+            | OfPerson::Acknowledged(_)
             | OfPerson::Trained { .. }
             | OfPerson::Erased { .. } => None,
         })
@@ -118,6 +119,7 @@ impl People {
                 OfPerson::Granted { .. }
                 | OfPerson::Withdrawn { .. }
                 | OfPerson::FitTested(_)
+                | OfPerson::Acknowledged(_)
                 | OfPerson::Trained { .. }
                 | OfPerson::Erased { .. } => {}
             }
@@ -133,6 +135,23 @@ impl People {
         let day = local_day(time_ms, LAST_ZONE_S);
         let (_, last_day) = self.left(person, Point { time_ms, seq: u64::MAX, day })?;
         (crate::equipment::day_number(last_day.0) < day).then_some(last_day)
+    }
+
+    /// Whether a person has acknowledged this version of the policy on electronic signatures, in person;
+    /// before a point, or at all.
+    pub(crate) fn acknowledged(
+        &self,
+        person: &PersonId,
+        policy: &SigningPolicy,
+        before: Option<Point>,
+    ) -> bool {
+        self.persons.get(person).is_some_and(|facts| {
+            facts.iter().any(|m| {
+                before.is_none_or(|point| point.after(m.time_ms, m.seq))
+                    && m.value.person.as_ref() == Some(person)
+                    && matches!(&m.value.what, OfPerson::Acknowledged(known) if known == policy)
+            })
+        })
     }
 
     /// Whether anybody was authorised for a task before a point: from then on the task needs it.
@@ -164,6 +183,7 @@ impl People {
                 | OfPerson::Enrolled { .. }
                 | OfPerson::Left { .. }
                 | OfPerson::FitTested(_)
+                | OfPerson::Acknowledged(_)
                 | OfPerson::Trained { .. }
                 | OfPerson::Erased { .. } => {}
             }
@@ -302,6 +322,7 @@ pub(crate) fn activity_of(
         | Event::AuthorisationWithdrawn(_)
         | Event::FitTestDone(_)
         | Event::TrainingDone(_)
+        | Event::SigningPolicyAcknowledged(_)
         | Event::DeviationOpened(_)
         | Event::DeviationClosed(_)
         | Event::ActionOpened(_)

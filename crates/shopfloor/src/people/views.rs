@@ -4,7 +4,7 @@ use jiff::Timestamp;
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::events::{ActionOpened, IncidentKind, Role, Severity};
+use super::events::{ActionOpened, IncidentKind, Role, Severity, SigningPolicy};
 use super::standing::{Authority, Point};
 use super::{By, Facts, OfAction, OfDeviation, OfHandover, OfPerson, People};
 use crate::common::{Day, Outcome};
@@ -87,6 +87,17 @@ pub struct TrainingView {
     pub entry: u64,
 }
 
+/// A policy on electronic signatures that a person acknowledged.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
+pub struct AcknowledgementView {
+    /// Which version.
+    pub policy: SigningPolicy,
+    /// When, ms since 1970 UTC.
+    pub time_ms: i64,
+    /// Entry.
+    pub entry: u64,
+}
+
 /// A person by pseudonym, as they stand on a day.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct PersonView {
@@ -104,6 +115,9 @@ pub struct PersonView {
     pub fit_tests: Vec<FitTestView>,
     /// Trainings, the newest of each topic.
     pub trainings: Vec<TrainingView>,
+    /// Policies on electronic signatures the person acknowledged, in person, oldest first
+    /// (21 CFR 11.10(j)).
+    pub signing_policies: Vec<AcknowledgementView>,
     /// Entry by which the identity was erased.
     pub erased_by: Option<u64>,
     /// Entries it rests on.
@@ -329,6 +343,7 @@ impl People {
             authorisations: self.authorisations(id, facts, point),
             fit_tests: fit_tests.collect(),
             trainings: trainings(facts, point),
+            signing_policies: acknowledgements(id, facts),
             erased_by: newest(facts, |what| match what {
                 OfPerson::Erased { .. } => Some(()),
                 OfPerson::Enrolled { .. }
@@ -336,6 +351,7 @@ impl People {
                 | OfPerson::Granted { .. }
                 | OfPerson::Withdrawn { .. }
                 | OfPerson::FitTested(_)
+                | OfPerson::Acknowledged(_)
                 | OfPerson::Trained { .. } => None,
             })
             .map(|(m, ())| m.seq),
@@ -356,6 +372,7 @@ impl People {
                 OfPerson::Enrolled { .. }
                 | OfPerson::Left { .. }
                 | OfPerson::FitTested(_)
+                | OfPerson::Acknowledged(_)
                 | OfPerson::Trained { .. }
                 | OfPerson::Erased { .. } => None,
             })
@@ -584,6 +601,19 @@ fn opened_action(what: &OfAction) -> Option<&ActionOpened> {
         OfAction::Opened(form) => Some(form),
         OfAction::Checked { .. } => None,
     }
+}
+
+/// What somebody else acknowledged in the person's name binds nobody and is left out.
+fn acknowledgements(id: &PersonId, facts: &Facts<OfPerson>) -> Vec<AcknowledgementView> {
+    facts
+        .iter()
+        .filter(|m| m.value.person.as_ref() == Some(id))
+        .filter_map(|m| {
+            let OfPerson::Acknowledged(policy) = &m.value.what else { return None };
+            let (policy, time_ms, entry) = (policy.clone(), m.time_ms, m.seq);
+            Some(AcknowledgementView { policy, time_ms, entry })
+        })
+        .collect()
 }
 
 /// The newest training of each topic.

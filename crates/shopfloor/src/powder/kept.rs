@@ -105,6 +105,7 @@ impl Deed {
             | Event::AuthorisationWithdrawn(_)
             | Event::FitTestDone(_)
             | Event::TrainingDone(_)
+            | Event::SigningPolicyAcknowledged(_)
             | Event::DeviationOpened(_)
             | Event::DeviationClosed(_)
             | Event::ActionOpened(_)

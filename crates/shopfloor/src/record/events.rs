@@ -78,6 +78,9 @@ record! {
         [holidays]: Vec<crate::common::Day>,
         /// Named values of rule parameters, by parameter id.
         [parameters]: Parameters,
+        /// Written policy on electronic signatures: from now on nobody signs who has not acknowledged
+        /// it (21 CFR 11.10(j)).
+        [signing_policy]: crate::people::events::SigningPolicy,
         /// Why.
         reason: Reason,
         /// Second person, where the site asks for one.

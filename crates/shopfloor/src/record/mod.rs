@@ -13,6 +13,7 @@ use crate::catalogue::{Event, Origin};
 use crate::common::Day;
 use crate::fact::{Fact, Refusal};
 use crate::ids::{Code, Label, PersonId, Reason};
+use crate::people::events::SigningPolicy;
 use events::SignatureOf;
 
 /// Late entry: hours after the work from which an event needs a reason, until the site says
@@ -36,6 +37,9 @@ pub struct SiteConfig {
     pub holidays: Vec<Day>,
     /// Values of rule parameters.
     pub parameters: BTreeMap<Code, String>,
+    /// Written policy on electronic signatures; `None`: nobody has to acknowledge one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub signing_policy: Option<SigningPolicy>,
     /// Entry that set it last.
     pub set_by: Option<u64>,
 }
@@ -50,6 +54,7 @@ impl Default for SiteConfig {
             working_days: vec![1, 2, 3, 4, 5],
             holidays: Vec::new(),
             parameters: BTreeMap::new(),
+            signing_policy: None,
             set_by: None,
         }
     }
@@ -104,6 +109,15 @@ impl Record {
     /// Sites that were configured.
     pub fn sites(&self) -> impl Iterator<Item = (&Label, &SiteConfig)> {
         self.sites.iter().filter_map(|(site, versions)| Some((site, versions.last()?)))
+    }
+
+    /// Policies on electronic signatures of which whoever signs something of this site must have
+    /// acknowledged one: the site's; without a site those of all.
+    pub fn signing_policies(&self, site: Option<&Label>) -> impl Iterator<Item = &SigningPolicy> {
+        let of_site = site.map(|site| self.site(site));
+        let of_all = of_site.is_none().then(|| self.sites().map(|(_, config)| config));
+        let all = of_site.into_iter().chain(of_all.into_iter().flatten());
+        all.filter_map(|config| config.signing_policy.as_ref())
     }
 
     /// The settings as they stood when the log held `known` entries, and nothing else.
@@ -355,6 +369,9 @@ impl SiteConfig {
         }
         for (id, value) in change.parameters.iter().flatten() {
             self.parameters.insert(id.clone(), value.clone());
+        }
+        if let Some(policy) = &change.signing_policy {
+            self.signing_policy = Some(policy.clone());
         }
         self.set_by = Some(seq);
     }

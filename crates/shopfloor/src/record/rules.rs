@@ -4,7 +4,8 @@ use crate::State;
 use crate::catalogue::{Event, Origin};
 use crate::fact::{Fact, Performer};
 use crate::finding::{Confidence, Judge, Level, Rule};
-use crate::ids::Label;
+use crate::ids::{Label, PersonId};
+use crate::people::Point;
 
 const LATE: Rule = Rule {
     id: "record.late",
@@ -42,8 +43,31 @@ const SIGNED_TWICE: Rule = Rule {
     confidence: Confidence::Memory,
 };
 
+const POLICY_NOT_ACKNOWLEDGED: Rule = Rule {
+    id: "record.signing_policy_not_acknowledged",
+    level: Level::Stop,
+    title: "Who signs has acknowledged the written policy on electronic signatures",
+    source: "21 CFR 11.10(j), policies that hold individuals accountable for what they sign",
+    confidence: Confidence::Memory,
+};
+const ACKNOWLEDGED_FOR_ANOTHER: Rule = Rule {
+    id: "record.signing_policy_acknowledged_for_another",
+    level: Level::Stop,
+    title: "A policy is acknowledged by the person whom it binds",
+    source: "21 CFR 11.10(j), policies that hold individuals accountable for what they sign",
+    confidence: Confidence::Memory,
+};
+
 /// Every rule about the record.
-pub const RULES: &[Rule] = &[LATE, LATE_WITHOUT_REASON, FUTURE, SELF_APPROVAL, SIGNED_TWICE];
+pub const RULES: &[Rule] = &[
+    LATE,
+    LATE_WITHOUT_REASON,
+    FUTURE,
+    SELF_APPROVAL,
+    SIGNED_TWICE,
+    POLICY_NOT_ACKNOWLEDGED,
+    ACKNOWLEDGED_FOR_ANOTHER,
+];
 
 /// Clock difference that is still taken for now, ms.
 pub const CLOCK_TOLERANCE_MS: i64 = 5 * 60 * 1000;
@@ -73,6 +97,36 @@ pub(crate) fn judge(state: &State, fact: &Fact, original: Option<&Fact>, judge: 
             ),
             Performed | Released | Verified | Reviewed | Approved => {}
         }
+    }
+    match (&fact.event, asked_by) {
+        (Event::EntrySigned(_), Some(person)) => policy(state, fact, original, person, judge),
+        (Event::SigningPolicyAcknowledged(_), Some(person))
+            if person.as_str() != fact.subject.id() =>
+        {
+            let detail = format!("`{person}` acknowledges for `{}`", fact.subject.id());
+            judge.raise(&ACKNOWLEDGED_FOR_ANOTHER, [], detail);
+        }
+        _ => {}
+    }
+}
+
+/// Whoever signs must have acknowledged the policy that stands where the entry belongs.
+fn policy(
+    state: &State,
+    fact: &Fact,
+    original: Option<&Fact>,
+    person: &PersonId,
+    judge: &mut Judge<'_>,
+) {
+    let site = fact.site.as_ref().or_else(|| original?.site.as_ref());
+    let before = Some(Point::before(fact));
+    if let Some(due) = state.signing_policy_due_before(person, site, before) {
+        let detail = format!(
+            "`{person}` has not acknowledged policy `{}`: record `signing_policy.acknowledged` about \
+             `person/{person}` first",
+            due.version
+        );
+        judge.raise(&POLICY_NOT_ACKNOWLEDGED, [], detail);
     }
 }
 

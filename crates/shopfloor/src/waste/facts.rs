@@ -178,6 +178,7 @@ pub(super) fn effects(fact: &Fact) -> Vec<Effect> {
         | Event::AuthorisationWithdrawn(_)
         | Event::FitTestDone(_)
         | Event::TrainingDone(_)
+        | Event::SigningPolicyAcknowledged(_)
         | Event::DeviationOpened(_)
         | Event::DeviationClosed(_)
         | Event::ActionOpened(_)

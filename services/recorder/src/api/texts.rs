@@ -373,7 +373,8 @@ pub(super) async fn erase_person(
     let seq = record(&recorder, &caller, person.as_str(), order.reason, None).await?;
     let shared = recorder.clone();
     let erase = move || {
-        let badges = shared.authn.credentials().erase(&person).map_err(|e| Problem::internal(&e))?;
+        let badges =
+            shared.authn.credentials().erase(&person).map_err(|e| Problem::internal(&e))?;
         let erased = shared.people.erase(person.as_str()).map_err(|e| internal(&e))?;
         Ok((person, badges, erased))
     };

@@ -77,7 +77,8 @@ impl Admitted {
             roles: holder.roles,
             sites: holder.sites,
             expires_s: now_s,
-            signed_in_s: Some(now_s), acr: None,
+            signed_in_s: Some(now_s),
+            acr: None,
         }
     }
 }

@@ -72,7 +72,8 @@ mod tests {
             roles: vec![],
             sites: None,
             expires_s,
-            signed_in_s: None, acr: None,
+            signed_in_s: None,
+            acr: None,
         })
     }
 

@@ -15,8 +15,19 @@ pub const PIN_CHARS_LEAST: usize = 4;
 
 /// Parts of words that somebody who guesses tries first, in small letters.
 const WORDS: [&str; 13] = [
-    "pulver", "powder", "passw", "kennw", "geheim", "secret", "admin", "letmein", "welcome",
-    "willkommen", "qwert", "asdf", "test",
+    "pulver",
+    "powder",
+    "passw",
+    "kennw",
+    "geheim",
+    "secret",
+    "admin",
+    "letmein",
+    "welcome",
+    "willkommen",
+    "qwert",
+    "asdf",
+    "test",
 ];
 
 /// Why a PIN is refused.
@@ -146,7 +157,10 @@ fn is_date(pin: &str) -> bool {
                 || (month(&pin[..2]) && year(&pin[2..]))
                 || (year(&pin[..4]) && month(&pin[4..]))
         }
-        8 => (day_of_year(&pin[..4]) && year(&pin[4..])) || (year(&pin[..4]) && day_of_year(&pin[4..])),
+        8 => {
+            (day_of_year(&pin[..4]) && year(&pin[4..]))
+                || (year(&pin[..4]) && day_of_year(&pin[4..]))
+        }
         _ => false,
     }
 }
@@ -176,9 +190,24 @@ mod tests {
     #[test]
     fn what_is_guessed_first_is_refused_with_its_reason() {
         for (pins, why) in [
-            (&["7777", "000000", "1212", "909090", "123123", "abab", "4848484"][..], Guessable::Repeated),
-            (&["1234", "987654", "8901", "2468", "123321", "112233", "147258", "159357", "2580", "abcdef"][..], Guessable::Sequence),
-            (&["1984", "2031", "2412", "1224", "241284", "122484", "841224", "121984", "198412", "24121984", "19841224"][..], Guessable::Date),
+            (
+                &["7777", "000000", "1212", "909090", "123123", "abab", "4848484"][..],
+                Guessable::Repeated,
+            ),
+            (
+                &[
+                    "1234", "987654", "8901", "2468", "123321", "112233", "147258", "159357",
+                    "2580", "abcdef",
+                ][..],
+                Guessable::Sequence,
+            ),
+            (
+                &[
+                    "1984", "2031", "2412", "1224", "241284", "122484", "841224", "121984",
+                    "198412", "24121984", "19841224",
+                ][..],
+                Guessable::Date,
+            ),
             (&["70-4416", "x70-4416", "6144-07", "4416"][..], Guessable::Badge),
             (&["Passwort7", "pulverlog", "k7m2q9xd!", "QWERTZ99"][..], Guessable::Word),
         ] {
@@ -196,7 +225,8 @@ mod tests {
             assert_eq!(refusal(pin), None, "{pin}");
         }
         // Of all six digits an honest chooser keeps nine in ten; who guesses gains nothing by the rule.
-        let kept = (0..1_000_000).filter(|n| check(&format!("{n:06}"), "1", "op_a", 6).is_ok()).count();
+        let kept =
+            (0..1_000_000).filter(|n| check(&format!("{n:06}"), "1", "op_a", 6).is_ok()).count();
         assert!(kept > 850_000, "{kept}");
     }
 }

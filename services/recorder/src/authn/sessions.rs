@@ -108,7 +108,15 @@ mod tests {
 
     fn identity(via: Via, expires_s: i64) -> Identity {
         let subject = "op_a".to_owned();
-        Identity { subject, via, roles: vec![], sites: None, expires_s, signed_in_s: None, acr: None }
+        Identity {
+            subject,
+            via,
+            roles: vec![],
+            sites: None,
+            expires_s,
+            signed_in_s: None,
+            acr: None,
+        }
     }
 
     fn mark(mark: &str) -> impl Fn(&str) -> Option<String> + '_ {

@@ -30,11 +30,11 @@ use shopfloor::ids::{Label, PersonId};
 use shopfloor::people::events::Role;
 
 use crate::app::{self, Recorder};
+use crate::authn::credentials::Holder;
 use crate::authn::local::{Claims, LocalIssuer};
+use crate::authn::pins;
 use crate::cli::Seams;
 use crate::cli::serve::{self, ServeArgs};
-use crate::authn::credentials::Holder;
-use crate::authn::pins;
 use crate::config::Config;
 use check::Outcome;
 use clock::ShopClock;

@@ -12,7 +12,6 @@ use shopfloor::people::HandoverState;
 use super::parts::subject_href;
 use super::record::{self, Answers, answer};
 use super::visit::{self, Fault, Shown, Top, Visit};
-use crate::log::{Handling, Outcome};
 
 /// Shifts that are offered. Common practice, no source.
 const SHIFTS: &[&str] = &["early", "late", "night"];
@@ -199,15 +198,5 @@ async fn said(
     data: &serde_json::Value,
 ) -> Result<(), Fault> {
     let event = record::event_now(visit, id, name, subject, site, data);
-    match record::submit(&visit.recorder, &visit.who, &event, Handling::default()).await? {
-        Outcome::Recorded(..) | Outcome::Known(..) | Outcome::IdReused(Some(_)) => Ok(()),
-        Outcome::Refused(refusal) => Err(Fault::Problem(refusal.into())),
-        Outcome::IdReused(None)
-        | Outcome::Tried { .. }
-        | Outcome::Stopped { .. }
-        | Outcome::NotTried => Err(Fault::Problem(crate::problem::Problem::new(
-            crate::problem::Kind::Unanswered,
-            "the log gave no receipt: send the form again",
-        ))),
-    }
+    record::once(&visit.recorder, &visit.who, &event).await
 }

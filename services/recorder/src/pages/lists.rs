@@ -315,7 +315,7 @@ pub(crate) async fn people(request: HttpRequest) -> HttpResponse {
         let table = Table::new(
             words,
             "list.people",
-            &["person", "roles", "authorised", "mask", "training", "last_day", "entries"],
+            &["person", "roles", "authorised", "mask", "training", "policy", "last_day", "entries"],
         )
         .with(rows);
         let kinds = ["authorisation", "training", "fit_test", "leaving"];
@@ -352,12 +352,15 @@ fn person_row(visit: &Visit, person: &PersonView) -> Vec<Cell> {
         .iter()
         .map(|t| told(words.code("topic", t.topic.as_str()), t.validity, t.valid_to))
         .collect();
+    let policies: Vec<String> =
+        person.signing_policies.iter().map(|p| p.policy.version.to_string()).collect();
     vec![
         Cell::Text(person.person.to_string()),
         Cell::Text(roles.join(", ")),
         Cell::Text(authorised.join("; ")),
         Cell::Text(masks.join("; ")),
         Cell::Text(trainings.join("; ")),
+        Cell::Text(policies.join("; ")),
         Cell::maybe(person.last_day.map(|d| words.day(d))),
         Cell::Entries(person.entries.clone()),
     ]

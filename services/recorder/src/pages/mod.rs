@@ -21,6 +21,7 @@ mod retention;
 mod samples;
 mod sieves;
 mod signin;
+mod signing_policy;
 mod then;
 mod things;
 mod today;
@@ -67,6 +68,7 @@ const PAGES: &[Page] = &[
     page("lot_report", "", OFFICE),
     page("entry", "", READ),
     page("pin", "", EVERYBODY),
+    page("signing_policy", "", WORK),
 ];
 
 /// Most bytes of a form: every field at its longest.
@@ -84,6 +86,8 @@ pub fn configure(config: &mut ServiceConfig) {
         .route("/sign-out", web::post().to(signin::leave))
         .route("/pin", web::get().to(pin::form))
         .route("/pin", web::post().to(pin::change))
+        .route("/signing-policy", web::get().to(signing_policy::form))
+        .route("/signing-policy", web::post().to(signing_policy::acknowledge))
         .route("/language", web::get().to(signin::language))
         .route("/", web::get().to(today::today))
         .route("/record", web::get().to(record::choose))

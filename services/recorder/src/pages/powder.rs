@@ -467,11 +467,12 @@ pub(crate) async fn decide(request: HttpRequest, answers: web::Form<Answers>) ->
             let nothing = visit.words.t("impact.nothing_ticked").to_owned();
             return impact_page(visit, &asked, Some(nothing));
         };
-        let second = match record::second(visit, &request, &answers).await? {
-            Ok(second) => second,
-            Err(why) => return impact_page(visit, &asked, Some(why.to_owned())),
-        };
         let about = about(visit, &answers, lot)?;
+        let site = about.site.as_ref();
+        let second = match record::second(visit, &request, &answers, site).await? {
+            Ok(second) => second,
+            Err(unsigned) => return impact_page(visit, &asked, Some(unsigned.why)),
+        };
         let decision = answer(&answers, "decision").unwrap_or("rework");
         let reason = answer(&answers, "reason").unwrap_or("other");
         let places: Vec<String> = ticked.iter().map(ToString::to_string).collect();

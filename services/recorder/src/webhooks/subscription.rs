@@ -107,7 +107,8 @@ fn subscription_of(
         roles: vec![Role::Service],
         sites: site.clone().map(|site| vec![site]),
         expires_s: i64::MAX,
-        signed_in_s: None, acr: None,
+        signed_in_s: None,
+        acr: None,
     };
     let selection = Selection::of(Arc::new(who))
         .of_types(types.iter().cloned())

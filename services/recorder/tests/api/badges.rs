@@ -2,10 +2,11 @@
 
 use ledger::seams::OsRandom;
 use recorder::authn::credentials::{Credentials, Holder};
+use serde_json::json;
 use shopfloor::ids::PersonId;
 use shopfloor::people::events::Role;
 
-use crate::bench::{Bench, config};
+use crate::bench::{Bench, config, reading};
 
 const PERSON: &str = "op_k7m2q9xd";
 const BADGE: &str = "4711";
@@ -88,9 +89,8 @@ async fn a_pin_that_its_owner_changes_ends_every_other_session() {
     let bench = shop().await;
     let (here, there) = (sign_in(&bench, PIN).await.unwrap(), sign_in(&bench, PIN).await.unwrap());
     let change = async |form: &[(&str, &str)]| send(&bench, "/pin", Some(&here), form).await;
-    let with = |badge, pin, new, again| {
-        [("badge", badge), ("pin", pin), ("new", new), ("again", again)]
-    };
+    let with =
+        |badge, pin, new, again| [("badge", badge), ("pin", pin), ("new", new), ("again", again)];
     for (form, told) in [
         (with(BADGE, PIN, "917364", "917365"), "typed in two ways"),
         (with(BADGE, "000000", "917364", "917364"), "do not belong together"),
@@ -133,5 +133,64 @@ async fn another_badge_for_a_person_ends_the_sessions_of_the_old_one() {
     elsewhere.enrol(holder(Role::Technician), "4712", "605827", &mut OsRandom).unwrap();
     assert!(!opens(&bench, &token).await);
     assert_eq!(sign_in(&bench, PIN).await, None);
+    bench.stop().await;
+}
+
+/// 21 CFR 11.10(j): asked once, before the first signature.
+#[actix_web::test]
+async fn a_second_person_acknowledges_the_policy_before_the_first_signature() {
+    let bench = shop().await;
+    let second = Holder {
+        person: PersonId::new("op_second").unwrap(),
+        roles: vec![Role::Lead],
+        sites: None,
+    };
+    let credentials = bench.recorder.authn.credentials();
+    credentials.enrol(second, "4712", "605827", &mut OsRandom).unwrap();
+    let admin = bench.token("op_admin", &[Role::Admin], None);
+    let settings = json!({
+        "specversion": "1.0", "id": "settings", "source": "/office",
+        "type": "pulverlog.config.changed", "subject": "site/north", "time": "2026-03-05T12:00:00Z",
+        "data": {
+            "signing_policy": { "version": "SP-1", "document": "a".repeat(64) },
+            "reason": "first_settings",
+        },
+    });
+    assert_eq!(bench.record(&admin, &settings).await.status, 201);
+    let session = sign_in(&bench, PIN).await.unwrap();
+    let sign = async |id: &str| {
+        let work = bench.record(&bench.mes(), &reading(id, "1")).await.json();
+        let path = format!("/record/done/{}", work["seq"]);
+        let form = [("kind", "sieve_change"), ("second.badge", "4712"), ("second.pin", "605827")];
+        (send(&bench, &path, Some(&session), &form).await, work["seq"].as_u64().unwrap())
+    };
+    let ((status, page, _), _) = sign("before").await;
+    assert_eq!(status, 403);
+    assert!(page.contains("Acknowledge policy SP-1 first"), "{page}");
+    assert!(page.contains("href=\"/signing-policy?site=north\""), "{page}");
+
+    let acknowledge = async |read: &str, pin: &str| {
+        let form = [("site", "north"), ("read", read), ("badge", "4712"), ("pin", pin)];
+        send(&bench, "/signing-policy", Some(&session), &form).await
+    };
+    let before = bench.recorder.log.size();
+    assert_eq!(acknowledge("", "605827").await.0, 403, "not ticked");
+    assert_eq!(acknowledge("SP-1", "605828").await.0, 403, "not the PIN");
+    assert_eq!(bench.recorder.log.size(), before);
+    for _ in 0..2 {
+        let (status, page, _) = acknowledge("SP-1", "605827").await;
+        assert_eq!(status, 200);
+        assert!(page.contains("Acknowledged by op_second"), "{page}");
+    }
+    assert_eq!(bench.names(before), ["signing_policy.acknowledged"], "once");
+    let entry = bench.get(&format!("/v1/entries/{before}"), &bench.mes()).await.json();
+    assert_eq!(entry["actor"], json!({ "id": "op_second", "via": "badge" }));
+
+    for id in ["first", "next"] {
+        let ((status, page, _), seq) = sign(id).await;
+        assert_eq!(status, 303, "{page}");
+        let standing = bench.get(&format!("/v1/entries/{seq}/standing"), &bench.mes()).await.json();
+        assert_eq!(standing["signatures"][0]["person"], "op_second", "{standing}");
+    }
     bench.stop().await;
 }

@@ -297,7 +297,8 @@ async fn every_role_may_record_what_the_catalogue_says() {
                 roles: vec![*role],
                 sites: None,
                 expires_s: i64::MAX,
-                signed_in_s: None, acr: None,
+                signed_in_s: None,
+                acr: None,
             };
             let envelope = shopfloor::Envelope {
                 id: "1".into(),

@@ -319,9 +319,58 @@ async fn a_signature_needs_a_sign_in_as_strong_as_configured() {
         assert_eq!(bench.get("/v1/entries/1", &token).await.status, 200, "good for all else");
     }
     let odd = bench.record(&token(Some(json!(["smart-card"]))), &signature).await;
-    assert_eq!((odd.status, odd.code()), (401, "unauthenticated".to_owned()), "`acr` is one string");
+    assert_eq!(
+        (odd.status, odd.code()),
+        (401, "unauthenticated".to_owned()),
+        "`acr` is one string"
+    );
     let strong = bench.record(&token(Some(json!("smart-card"))), &signature).await;
     assert_eq!(strong.status, 201, "{}", strong.json());
+    bench.stop().await;
+}
+
+/// 21 CFR 11.10(j): under strict handling nobody signs who has not acknowledged the policy in force;
+/// otherwise the signature is kept and the lack told.
+#[actix_web::test]
+async fn who_has_not_acknowledged_the_policy_on_signatures_is_told_what_to_do() {
+    let bench = Bench::start().await;
+    assert_eq!(bench.record(&bench.mes(), &reading("r1", "1")).await.status, 201);
+    let office = |id: &str, name: &str, subject: &str, data: Value| {
+        json!({
+            "specversion": "1.0", "id": id, "source": "/office", "type": format!("pulverlog.{name}"),
+            "subject": subject, "time": "2026-03-05T12:00:00Z", "data": data,
+        })
+    };
+    let policy = json!({ "version": "SP-1", "document": "a".repeat(64) });
+    let settings = json!({ "signing_policy": policy, "reason": "first_settings" });
+    let admin = bench.token("op_admin", &[Role::Admin], None);
+    let set = bench.record(&admin, &office("c", "config.changed", "site/north", settings)).await;
+    assert_eq!(set.status, 201, "{}", set.json());
+
+    let lead = bench.token("op_lead", &[Role::Lead], None);
+    let sign = async |id: &str, prefer: &str| {
+        let event = office(id, "entry.signed", "entry/1", json!({ "meaning": "verified" }));
+        let headers = [("content-type", "application/cloudevents+json"), ("prefer", prefer)];
+        bench.post("/v1/events", &lead, &headers, event.to_string()).await
+    };
+    let rule = "record.signing_policy_not_acknowledged";
+    let stopped = sign("s1", "handling=strict").await;
+    assert_eq!((stopped.status, stopped.code()), (409, "stopped".to_owned()));
+    let finding = &stopped.json()["findings"][0];
+    assert_eq!(finding["rule"], rule);
+    let told = finding["detail"].as_str().unwrap();
+    assert!(told.contains("record `signing_policy.acknowledged` about `person/op_lead`"), "{told}");
+    let kept = sign("s2", "handling=lenient").await;
+    assert_eq!((kept.status, &kept.json()["findings"][0]["rule"]), (201, &json!(rule)));
+
+    let data = json!({ "policy": policy });
+    let acknowledged = office("a", "signing_policy.acknowledged", "person/op_lead", data);
+    let answer = bench.record(&lead, &acknowledged).await;
+    assert_eq!(answer.status, 201, "{}", answer.json());
+    let signed = sign("s3", "handling=strict").await;
+    let told = signed.json();
+    assert_eq!(signed.status, 201, "{told}");
+    assert!(told["findings"].as_array().is_none_or(Vec::is_empty), "{told}");
     bench.stop().await;
 }
 

@@ -11,6 +11,9 @@ use super::{metal, polymer, upkeep, waste};
 /// Model of the particle mask that the shop prescribes, by its own label.
 const MASK: &str = "MASK-A";
 
+/// Roles that sign entries.
+const SIGNERS: [&str; 4] = ["technician", "lead", "quality", "ehs"];
+
 /// Everything that must be known before the first build.
 pub(super) fn open(shop: &mut Shop) {
     for site in Site::BOTH {
@@ -45,10 +48,17 @@ fn settings(shop: &mut Shop, turn: &mut Turn) {
         "jurisdiction": site.jurisdiction(),
         "late_after": { "value": "24", "unit": "h" },
         "working_days": site.working_days(),
+        "signing_policy": signing_policy(),
         "reason": "first_settings",
         "approved_by": team(site).lead.id(),
     });
     say(shop, turn, ADMIN, "config.changed", format!("site/{}", site.label()), data);
+}
+
+/// The written policy of the shop on what a signature means. The document itself is nobody's business here.
+fn signing_policy() -> serde_json::Value {
+    let document = "Whoever signs an entry answers for it as for a signature by hand.";
+    json!({ "version": "SP-1", "document": chain::Digest::of(document.as_bytes()).to_string() })
 }
 
 fn people(shop: &mut Shop, turn: &mut Turn) {
@@ -67,6 +77,14 @@ fn people(shop: &mut Shop, turn: &mut Turn) {
         let identity = shop.desk.identity(*who);
         let data = json!({ "identity": identity, "roles": [PEOPLE[who.0].role] });
         say(shop, turn, ADMIN, "person.enrolled", format!("person/{}", who.id()), data);
+    }
+    for who in here.iter().filter(|who| SIGNERS.contains(&PEOPLE[who.0].role)) {
+        // No dice: what follows is drawn as if nobody had to acknowledge anything.
+        turn.now += jiff::SignedDuration::from_secs(30);
+        let (site, at, subject) = (turn.site, turn.now, format!("person/{}", who.id()));
+        let data = json!({ "policy": signing_policy() });
+        let name = "signing_policy.acknowledged";
+        shop.desk.person(*who, Work { name, subject, site, at, data });
     }
     let on_the_floor: Vec<Who> =
         team.technicians.iter().copied().chain([team.lead, team.ehs]).collect();

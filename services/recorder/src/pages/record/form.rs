@@ -86,11 +86,11 @@ pub(super) struct Line {
 pub(super) struct Stopped {
     findings: Vec<FindingView>,
     reasons: Vec<Choice>,
-    wrong: Option<&'static str>,
+    wrong: Option<super::Unsigned>,
 }
 
 impl Stopped {
-    pub(super) fn new(visit: &Visit, findings: &[Finding], wrong: Option<&'static str>) -> Self {
+    pub(super) fn new(visit: &Visit, findings: &[Finding], wrong: Option<super::Unsigned>) -> Self {
         let reasons = super::OVERRIDES.iter().map(|code| choice(visit, "override", code, ""));
         Self {
             findings: findings.iter().map(|f| super::told_finding(visit.words, f)).collect(),

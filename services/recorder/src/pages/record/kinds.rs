@@ -1325,6 +1325,7 @@ mod tests {
         const ELSEWHERE: &[(&str, &str)] = &[
             ("handover.given", "page of its own"),
             ("handover.accepted", "page of its own"),
+            ("signing_policy.acknowledged", "page of its own"),
             ("lot.held", "page of what something bad reached"),
             ("lot.disposed_of", "page of what something bad reached"),
             ("entry.signed", "second signature of every form"),

@@ -15,7 +15,7 @@ use shopfloor::State;
 use shopfloor::equipment::DueTask;
 use shopfloor::equipment::events::{PartKind, TaskAction};
 use shopfloor::finding::Finding;
-use shopfloor::ids::Label;
+use shopfloor::ids::{Label, PersonId};
 
 use self::compose::Mistake;
 pub(crate) use self::compose::{Answers, answer};
@@ -217,7 +217,22 @@ pub(crate) enum Taken {
     /// The log cannot read or attribute it.
     Refused(String),
     /// The second person of an override did not sign.
-    NotSigned(Vec<Finding>, &'static str),
+    NotSigned(Vec<Finding>, Unsigned),
+}
+
+/// Why a second person's signature is not taken.
+#[derive(Debug, Clone)]
+pub(crate) struct Unsigned {
+    /// In words.
+    pub(crate) why: String,
+    /// Where the person acknowledges the policy on signatures, if that is what is missing.
+    pub(crate) policy: Option<String>,
+}
+
+impl From<&'static str> for Unsigned {
+    fn from(why: &'static str) -> Self {
+        Self { why: why.to_owned(), policy: None }
+    }
 }
 
 fn told(status: StatusCode, body: &Value) -> HttpResponse {
@@ -297,7 +312,7 @@ async fn take(
         Outcome::Tried { findings, .. } => findings,
         other => return taken(Ok(other)),
     };
-    let second = match second(visit, request, answers).await? {
+    let second = match second(visit, request, answers, Some(&site)).await? {
         Ok(second) => second,
         Err(why) => return Ok(Taken::NotSigned(findings, why)),
     };
@@ -372,33 +387,40 @@ pub(crate) fn event_now(
     compose::beside(id, name, subject, Some(site), &now, data)
 }
 
-/// The second person, who has just shown badge and PIN: somebody else, and still here.
+/// The second person, who has just shown badge and PIN: somebody else, still here, and bound by the
+/// policy on signatures of the site.
 pub(crate) async fn second(
     visit: &Visit,
     request: &HttpRequest,
     answers: &Answers,
-) -> Result<Result<Identity, &'static str>, Fault> {
+    site: Option<&Label>,
+) -> Result<Result<Identity, Unsigned>, Fault> {
     let badge = answer(answers, "second.badge").unwrap_or_default();
-    let pin = answer(answers, "second.pin").unwrap_or_default();
+    // As it was typed.
+    let pin = answers.get("second.pin").map_or("", String::as_str);
     let words = visit.words;
     let second = match signin::check_badge(&visit.recorder, request, badge, pin).await? {
         Ok(admitted) => admitted.identity(visit.now.as_second()),
-        Err(denied) => return Ok(Err(signin::told(words, denied))),
+        Err(denied) => return Ok(Err(signin::told(words, denied).into())),
     };
     if second.subject == visit.who.subject {
-        return Ok(Err(words.t("sign.same_person")));
+        return Ok(Err(words.t("sign.same_person").into()));
     }
     visit.recorder.demand_still_here(&second)?;
-    Ok(Ok(second))
+    let person = PersonId::new(&second.subject).map_err(|_| Fault::Forbidden)?;
+    let due = visit.recorder.log.ask(|state| state.signing_policy_due(&person, site).cloned());
+    Ok(match due {
+        None => Ok(second),
+        Some(policy) => {
+            let why = words.n("sign.policy_first", &policy.version);
+            let site = site.map(|site| format!("?site={site}")).unwrap_or_default();
+            Err(Unsigned { why, policy: Some(format!("/signing-policy{site}")) })
+        }
+    })
 }
 
 /// Has an entry signed by the second person.
-pub(crate) async fn sign(
-    visit: &Visit,
-    who: &Identity,
-    seq: u64,
-    time: &str,
-) -> Result<(), Fault> {
+pub(crate) async fn sign(visit: &Visit, who: &Identity, seq: u64, time: &str) -> Result<(), Fault> {
     let id = format!("sign-{seq}-{}", who.subject);
     let subject = format!("entry/{seq}");
     let event = compose::beside(
@@ -409,8 +431,13 @@ pub(crate) async fn sign(
         time,
         &json!({ "meaning": "verified" }),
     );
-    match submit(&visit.recorder, who, &event, Handling::default()).await? {
-        // Signed before: once is enough.
+    // Signed before: once is enough.
+    once(&visit.recorder, who, &event).await
+}
+
+/// Records an event that no rule should stop, unless it was recorded before.
+pub(crate) async fn once(recorder: &Recorder, who: &Identity, event: &Value) -> Result<(), Fault> {
+    match submit(recorder, who, event, Handling::default()).await? {
         Outcome::Recorded(..) | Outcome::Known(..) | Outcome::IdReused(Some(_)) => Ok(()),
         Outcome::Refused(refusal) => Err(Fault::Problem(refusal.into())),
         Outcome::IdReused(None)
@@ -418,7 +445,7 @@ pub(crate) async fn sign(
         | Outcome::Stopped { .. }
         | Outcome::NotTried => Err(Fault::Problem(Problem::new(
             crate::problem::Kind::Unanswered,
-            "no receipt for the signature",
+            "the log gave no receipt: send the form again",
         ))),
     }
 }
@@ -461,7 +488,7 @@ struct DonePage {
     sign: bool,
     /// Who, with which meaning, when (21 CFR 11.50).
     signatures: Vec<(String, String, String)>,
-    wrong: Option<&'static str>,
+    wrong: Option<Unsigned>,
     kind: String,
 }
 
@@ -488,7 +515,7 @@ pub(crate) async fn done(
     .await
 }
 
-fn done_page(visit: &Visit, seq: u64, kind: Option<&str>, wrong: Option<&'static str>) -> Shown {
+fn done_page(visit: &Visit, seq: u64, kind: Option<&str>, wrong: Option<Unsigned>) -> Shown {
     let fact = super::entry::fact(visit, seq)?.ok_or(Fault::NotFound)?;
     let kind = kind.and_then(kinds::kind);
     let words = visit.words;
@@ -523,7 +550,7 @@ fn done_page(visit: &Visit, seq: u64, kind: Option<&str>, wrong: Option<&'static
             kind: kind.map_or_else(String::new, |k| k.id.to_owned()),
         }
     });
-    let status = if wrong.is_some() { StatusCode::FORBIDDEN } else { StatusCode::OK };
+    let status = if page.wrong.is_some() { StatusCode::FORBIDDEN } else { StatusCode::OK };
     visit::rendered(status, &page)
 }
 
@@ -535,8 +562,8 @@ pub(crate) async fn second_signature(
 ) -> HttpResponse {
     visit::show(&request, "record", async |visit| {
         let kind = answer(&answers, "kind");
-        super::entry::fact(visit, *seq)?.ok_or(Fault::NotFound)?;
-        let second = match second(visit, &request, &answers).await? {
+        let fact = super::entry::fact(visit, *seq)?.ok_or(Fault::NotFound)?;
+        let second = match second(visit, &request, &answers, fact.site.as_ref()).await? {
             Ok(second) => second,
             Err(why) => return done_page(visit, *seq, kind, Some(why)),
         };
