@@ -383,7 +383,7 @@ mod tests {
         );
         check(
             r#"{"target":"main","method":"brush","residue":{"mass":{"value":"1","unit":"L"},"into":"waste/D-1"}}"#,
-            "/data/residue/mass",
+            "/data/residue/mass/unit",
             "`L` is no unit of mass",
         );
         check(r#"{"target":"main","method":null}"#, "/data/method", "leave the member out");
