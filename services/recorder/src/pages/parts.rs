@@ -267,17 +267,17 @@ pub(crate) struct LineChart<'a> {
 }
 
 impl LineChart<'_> {
-    /// The drawing, 640 x 200.
+    /// The drawing, 640 x 200. Left of the axis there is room for a value like `12,345.6 cycles`.
     pub(crate) fn svg(&self) -> Option<String> {
         let (first, last) = (self.points.first()?, self.points.last()?);
         let late = self.band.map_or(last.0, |band| band.2).max(last.0).max(first.0 + 1);
         let values = self.points.iter().map(|p| p.1).chain(self.limit);
         let (low, high) = values.fold((f64::MAX, f64::MIN), |(l, h), v| (l.min(v), h.max(v)));
         let high = if high > low { high } else { low + 1.0 };
-        let x = |day: i32| 70.0 + f64::from(day - first.0) / f64::from(late - first.0) * 540.0;
+        let x = |day: i32| 110.0 + f64::from(day - first.0) / f64::from(late - first.0) * 500.0;
         let y = |value: f64| 165.0 - (value - low) / (high - low) * 140.0;
         let mut out = format!(
-            r#"<svg class="chart" viewBox="0 0 640 200" role="img" aria-label="{}"><path class="axis" d="M70 20V165H610"/>"#,
+            r#"<svg class="chart" viewBox="0 0 640 200" role="img" aria-label="{}"><path class="axis" d="M110 20V165H610"/>"#,
             escape(self.title)
         );
         if let Some((early, expected, late)) = self.band {
@@ -292,7 +292,7 @@ impl LineChart<'_> {
         if let Some(limit) = self.limit {
             let _ = write!(
                 out,
-                r#"<path class="limit" d="M70 {0:.1}H610"/><text x="606" y="{1:.1}" class="end">{2}</text>"#,
+                r#"<path class="limit" d="M110 {0:.1}H610"/><text x="606" y="{1:.1}" class="end">{2}</text>"#,
                 y(limit),
                 y(limit) - 5.0,
                 escape(&self.limit_label)
@@ -303,9 +303,9 @@ impl LineChart<'_> {
         let _ = write!(out, r#"<path class="line" d="M{}"/>"#, line.join("L"));
         let _ = write!(
             out,
-            r#"<text x="70" y="185">{}</text><text x="{:.1}" y="185" class="end">{}</text><text x="62" y="169" class="end">{}</text><text x="62" y="29" class="end">{}</text></svg>"#,
+            r#"<text x="110" y="185">{}</text><text x="{:.1}" y="185" class="end">{}</text><text x="102" y="169" class="end">{}</text><text x="102" y="29" class="end">{}</text></svg>"#,
             escape(&self.first),
-            x(last.0).max(240.0),
+            x(last.0).max(280.0),
             escape(&self.last),
             escape(&self.low),
             escape(&self.high)

@@ -135,7 +135,7 @@ fn row(visit: &Visit, issued: &IssuedReport, inside: bool) -> Vec<Cell> {
             href: format!("/reports/{}/evidence", report.digest),
             text: words.t("evidence.link").to_owned(),
         },
-        Cell::Text(report.digest.to_string()),
+        Cell::Long(report.digest.to_string()),
         if inside { Cell::Entries(vec![issued.seq]) } else { Cell::Text(issued.seq.to_string()) },
     ]
 }
