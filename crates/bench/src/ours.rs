@@ -27,9 +27,8 @@ pub(crate) const ORIGIN: &str = "records.example.org/bench";
 pub(crate) struct SystemClock;
 
 impl Clock for SystemClock {
-    #[expect(clippy::disallowed_methods, reason = "the benchmark runs in real time")]
     fn now_ms(&self) -> i64 {
-        jiff::Timestamp::now().as_millisecond()
+        edge::now_ms()
     }
 }
 

@@ -274,7 +274,7 @@ const SUMMIT_WIDTH: usize = 1 << SUMMIT_HEIGHT;
 const SUMMITS: usize = TILE_WIDTH as usize / SUMMIT_WIDTH;
 
 /// The nodes over every 32 hashes of a full tile. Who has them makes a proof from the tile with some
-/// 60 hashes instead of 255, and they are an eighth of a hash for each hash of the tile.
+/// 40 hashes instead of 255, and they are a byte for each hash of the tile.
 type Summits = [Digest; SUMMITS];
 
 /// A hash tile with the nodes over its hashes, each made when it is first needed.
