@@ -68,7 +68,7 @@ pub const LAYERS: &[Layer] = &[
 ];
 
 /// Packages nobody may depend on.
-pub const TOP: &[&str] = &["xtask", "bench", "tests"];
+pub const TOP: &[&str] = &["xtask", "bench", "cluster", "tests"];
 
 /// Dependencies that are not taken, each with the reason.
 pub const BANNED: &[(&str, &str)] = &[
