@@ -24,7 +24,9 @@ use crate::engine::recovery::{Stop, Tip};
 use crate::engine::{Engine, Line, Store};
 use crate::error::{LedgerError, Result};
 use crate::index::{Index, row_of};
-use crate::limits::{BATCH_BYTES_MAX, BATCH_ENTRIES_MAX, KEYS_AHEAD_MAX, SCAN_BYTES_MAX};
+use crate::limits::{
+    BATCH_BYTES_MAX, BATCH_ENTRIES_MAX, KEYS_AHEAD_MAX, SCAN_BYTES_MAX, TURNS_MAX,
+};
 use crate::seams::{Clock, Random};
 use crate::shop::Shop;
 use crate::submission::{Handling, Key, Outcome, ReadEvent, Receipt, Submission};
@@ -265,9 +267,130 @@ impl Core {
         self.engine.close()
     }
 
+    /// Takes in what other processes appended; returns whether that was anything.
+    ///
+    /// # Errors
+    /// If the log cannot be read, or is not any more what it was. What was taken in by then stays, and
+    /// the next call goes on.
+    pub fn follow(&mut self) -> Result<bool> {
+        self.engine.follow()?;
+        self.take_in()
+    }
+
+    /// Applies entries of others that the engine shows already.
+    fn take_in(&mut self) -> Result<bool> {
+        let (before, count) = (self.tip, self.engine.count());
+        while self.tip.count < count {
+            let chunk = self.store.scan(self.tip.count, SCAN_BYTES_MAX)?;
+            let mut shop = self.shop.write().unwrap_or_else(PoisonError::into_inner);
+            for (seq, line) in chunk.iter() {
+                let entry =
+                    EntryView::parse(line).map_err(|source| LedgerError::Entry { seq, source })?;
+                if entry.seq != self.tip.count || entry.prev != self.tip.leaf {
+                    let (name, what) =
+                        ("entries".to_owned(), "it does not follow the entry before");
+                    return Err(LedgerError::Damaged { seq, name, offset: 0, what: what.into() });
+                }
+                shop.apply_stored(seq, line, &*self.store)?;
+                self.recent.add(row_of(&entry)?.key, seq);
+                let recorded_at_ms = entry.recorded_at_ms;
+                self.tip = Tip { count: seq + 1, leaf: leaf_hash(line), recorded_at_ms };
+            }
+        }
+        if self.tip != before {
+            self.recent.drop_before(self.index.cursor().count.min(self.tip.count));
+            *self.committed.lock().unwrap_or_else(PoisonError::into_inner) = self.tip;
+        }
+        Ok(self.tip != before)
+    }
+
     /// Records submissions, in order, and answers each. When this returns, everything it calls
     /// recorded is durable.
+    ///
+    /// Where other processes append to the log too, what loses a race against them is judged and
+    /// sealed again on what they recorded, so that the same key gives one event whoever was asked (P7).
     pub fn process(&mut self, submissions: Vec<Submission>) -> Vec<Result<Outcome, Failure>> {
+        if !self.engine.is_shared() {
+            return self.process_here(submissions);
+        }
+        let mut answers: Answers = submissions.iter().map(|_| None).collect();
+        // A judgement needs what others recorded up to now; for the rest the race is enough.
+        let needs_state = submissions.iter().any(Submission::needs_state);
+        let mut current = if needs_state { self.follow() } else { self.take_in() };
+        let mut left: Vec<(usize, Submission)> = submissions.into_iter().enumerate().collect();
+        for _ in 0..TURNS_MAX {
+            if let Err(error) = current {
+                let failure = Arc::new(error);
+                for (index, _) in left.drain(..) {
+                    answers[index] = Some(Err(Arc::clone(&failure)));
+                }
+                break;
+            }
+            let round = self.process_here(left.iter().map(|(_, event)| event.clone()).collect());
+            let mut behind = false;
+            let mut lost = Vec::new();
+            for (waiting, answer) in left.drain(..).zip(round) {
+                let is_lost = match &answer {
+                    Err(failure) => matches!(**failure, LedgerError::Behind { .. }),
+                    // Judged on a state that lacked what lost the race.
+                    Ok(Outcome::Refused(_)) => behind,
+                    Ok(_) => false,
+                };
+                behind |= is_lost;
+                if is_lost {
+                    lost.push(waiting);
+                } else {
+                    answers[waiting.0] = Some(answer);
+                }
+            }
+            left = lost;
+            if left.is_empty() {
+                break;
+            }
+            current = self.engine.take_turn().and_then(|_| self.take_in());
+        }
+        self.engine.end_turn();
+        let busy = || Err(Arc::new(LedgerError::Busy));
+        answers.into_iter().map(|answer| answer.unwrap_or_else(busy)).collect()
+    }
+
+    /// [`process`](Self::process), if the log has exactly `only_at` entries; else every answer is
+    /// [`Behind`](LedgerError::Behind) and nothing is written.
+    pub fn process_at(
+        &mut self,
+        submissions: Vec<Submission>,
+        only_at: Option<u64>,
+    ) -> Vec<Result<Outcome, Failure>> {
+        let Some(only_at) = only_at else { return self.process(submissions) };
+        if let Err(error) = self.take_in() {
+            let failure = Arc::new(error);
+            return submissions.iter().map(|_| Err(Arc::clone(&failure))).collect();
+        }
+        if self.tip.count != only_at {
+            let failure = Arc::new(LedgerError::Behind { count: self.tip.count });
+            return submissions.iter().map(|_| Err(Arc::clone(&failure))).collect();
+        }
+        let answers = self.process_here(submissions);
+        let lost = |answer: &Result<Outcome, Failure>| {
+            answer.as_ref().is_err_and(|failure| matches!(**failure, LedgerError::Behind { .. }))
+        };
+        // Whoever asks again is judged on what is there by then.
+        if answers.iter().any(lost)
+            && let Err(error) = self.follow()
+        {
+            tracing::warn!(%error, "what others recorded was not taken in");
+        }
+        answers
+    }
+
+    /// Whether other processes append to the log too.
+    #[must_use]
+    pub fn is_shared(&self) -> bool {
+        self.engine.is_shared()
+    }
+
+    /// [`process`](Self::process), once, on what this process knows.
+    fn process_here(&mut self, submissions: Vec<Submission>) -> Vec<Result<Outcome, Failure>> {
         self.recent.drop_before(self.index.cursor().count.min(self.tip.count));
         let now_ms = self.clock.now_ms();
         self.clock_behind_ms = (self.tip.recorded_at_ms - now_ms).max(0);

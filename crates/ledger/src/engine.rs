@@ -12,6 +12,7 @@
 pub mod files;
 mod line;
 pub mod mem;
+pub mod postgres;
 pub mod recovery;
 #[cfg(test)]
 mod suite;
@@ -48,8 +49,15 @@ pub struct Line<'a> {
 ///   reading what was durable goes on. What a failed batch left behind is decided when the log is
 ///   opened again: a prefix of it, in whole entries, may stand.
 /// - Readers never see an entry before its commit point.
+///
+/// # Engines that several processes append to
+/// Where [`is_shared`](Self::is_shared), others append too. Of two batches for the same count one is
+/// recorded and the other refused with [`Behind`](crate::LedgerError::Behind): its owner takes in what
+/// is new ([`follow`](Self::follow)), builds the batch anew and tries again. Such an engine is not
+/// poisoned by a connection that breaks; what cannot be reached is [`Away`](crate::LedgerError::Away),
+/// and a batch that failed like that may stand or not until the next append or `follow` finds out.
 pub trait Engine: fmt::Debug + Send {
-    /// Entries in the log, all durable.
+    /// Entries in the log, all durable, as far as this process has taken them in.
     fn count(&self) -> u64;
 
     /// Appends a batch. See the [contract](Self).
@@ -65,6 +73,41 @@ pub trait Engine: fmt::Debug + Send {
     /// Leaves a proof that the log was closed in good order, so that the next start need not rewrite
     /// its tail. A poisoned or read-only engine leaves none. No append may follow.
     fn close(&mut self) -> Result<()>;
+
+    /// Ends the log in this place because it went on in another one: from now on opening it is
+    /// [`Moved`](crate::LedgerError::Moved). Returns `false`, and changes nothing, if another process
+    /// appended since this one looked.
+    ///
+    /// # Errors
+    /// I/O errors.
+    fn retire(&mut self, to: &str) -> Result<bool>;
+
+    /// Whether other processes may append to the same log.
+    fn is_shared(&self) -> bool {
+        false
+    }
+
+    /// Shows readers what other processes appended, and returns the new count.
+    ///
+    /// # Errors
+    /// [`Away`](crate::LedgerError::Away); [`Poisoned`](crate::LedgerError::Poisoned) if this is not the
+    /// log any more that it was.
+    fn follow(&mut self) -> Result<u64> {
+        Ok(self.count())
+    }
+
+    /// [`follow`](Self::follow), and keeps others from appending until the next append or
+    /// [`end_turn`](Self::end_turn): who lost a race comes next. For milliseconds; a turn that is held
+    /// for seconds is lost.
+    ///
+    /// # Errors
+    /// As [`follow`](Self::follow).
+    fn take_turn(&mut self) -> Result<u64> {
+        self.follow()
+    }
+
+    /// Lets others append again.
+    fn end_turn(&mut self) {}
 }
 
 /// The reading half of an engine, with what is derived from the entries and kept beside them.

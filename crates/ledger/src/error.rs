@@ -47,6 +47,32 @@ pub enum LedgerError {
         /// Count of the log.
         found: u64,
     },
+    /// Another process appended first. Nothing was written; take in what is new and build the batch
+    /// again.
+    #[error("another process appended: the log has `{count}` entries by now")]
+    Behind {
+        /// Count of the log.
+        count: u64,
+    },
+    /// The database of the log did not answer, or not in time. A batch that was being written may
+    /// stand or not.
+    #[error("the database of the log is away ({what}): send the event again with the same id")]
+    Away {
+        /// What was seen.
+        what: String,
+    },
+    /// The database refused what was asked of it.
+    #[error("the database of the log refused: {what}")]
+    Database {
+        /// Its reason.
+        what: String,
+    },
+    /// The log went on to another place; nothing is recorded here any more.
+    #[error("the log moved to {to}: nothing is recorded here any more")]
+    Moved {
+        /// Where to.
+        to: String,
+    },
     /// Bytes to be written are not what was hashed. Nothing of the batch counts.
     #[error(
         "entry `{seq}` changed in memory between hashing and writing: restart the service and test the memory"
@@ -162,6 +188,10 @@ impl LedgerError {
             Self::Poisoned { .. }
             | Self::ReadOnly { .. }
             | Self::CountMismatch { .. }
+            | Self::Behind { .. }
+            | Self::Away { .. }
+            | Self::Database { .. }
+            | Self::Moved { .. }
             | Self::ChangedInMemory { .. }
             | Self::NotALine { .. }
             | Self::Damaged { .. }
@@ -179,6 +209,16 @@ impl LedgerError {
 }
 
 impl LedgerError {
+    /// Whether this passes by itself when a database is back: nobody has to look at anything.
+    #[must_use]
+    pub fn is_passing(&self) -> bool {
+        match self {
+            Self::Away { .. } | Self::Busy | Self::Behind { .. } => true,
+            Self::Failed { failure } => failure.is_passing(),
+            _ => false,
+        }
+    }
+
     /// Where stored entries turned out to be damaged, if that is what this says.
     #[must_use]
     pub fn damage(&self) -> Option<Stop> {

@@ -83,6 +83,7 @@ pub struct Ledger {
     scrub_thread: Option<JoinHandle<()>>,
     scrub_stop: Sender<()>,
     report: OpenReport,
+    is_shared: bool,
 }
 
 /// What the threads and the readers share.
@@ -97,6 +98,10 @@ struct Shared {
     halted: Mutex<Option<String>>,
     /// The last reason why background work failed for want of room.
     full: AtomicBool,
+    /// Why a log that is shared cannot be reached, while it cannot.
+    away: Mutex<Option<String>>,
+    /// Held while what others appended is taken in, or must not be.
+    still: tokio::sync::Mutex<()>,
     clock_behind_ms: AtomicI64,
     watermark_size: Mutex<u64>,
     index_error: Mutex<Option<String>>,
@@ -162,6 +167,8 @@ impl Load {
 
 struct Request {
     submissions: Vec<Submission>,
+    /// To be recorded only behind exactly so many entries.
+    only_at: Option<u64>,
     load: Load,
     reply: oneshot::Sender<Vec<Answer>>,
 }
@@ -217,6 +224,8 @@ impl Ledger {
             waiting: Mutex::new(Load::default()),
             halted: Mutex::new(None),
             full: AtomicBool::new(false),
+            away: Mutex::new(None),
+            still: tokio::sync::Mutex::new(()),
             clock_behind_ms: AtomicI64::new(0),
             watermark_size: Mutex::new(watermark),
             index_error: Mutex::new(None),
@@ -227,6 +236,7 @@ impl Ledger {
         let published = notary.as_ref().and_then(Notary::published).cloned().map(Arc::new);
         let (published_tx, published) = watch::channel(published);
         let (counts_tx, counts) = watch::channel(core.tip().count);
+        let is_shared = core.is_shared();
         let (queue, requests) = mpsc::channel();
         let (notary_calls, calls) = mpsc::channel();
         // One call that waits says as much as many.
@@ -271,6 +281,7 @@ impl Ledger {
             notary_thread: Some(notary_thread),
             index_thread: Some(index_thread),
             report,
+            is_shared,
         })
     }
 
@@ -281,8 +292,26 @@ impl Ledger {
     /// [`LedgerError::Busy`] at once if too much is waiting, [`LedgerError::Poisoned`] if the writer
     /// stopped.
     pub async fn submit(&self, submissions: Vec<Submission>) -> Result<Vec<Answer>> {
-        let reply = self.enqueue(submissions)?;
+        let reply = self.enqueue(submissions, None)?;
         reply.await.map_err(|_| self.stopped())
+    }
+
+    /// [`submit`](Self::submit), provided that the log has exactly `count` entries; otherwise every
+    /// answer is [`LedgerError::Behind`] and nothing was written. For events that were judged on a copy
+    /// of the state, where another process may append meanwhile. More than one commit holds may be
+    /// recorded in part, as when the power fails between two.
+    ///
+    /// # Errors
+    /// As [`submit`](Self::submit).
+    pub async fn submit_at(&self, count: u64, submissions: Vec<Submission>) -> Result<Vec<Answer>> {
+        let reply = self.enqueue(submissions, Some(count))?;
+        reply.await.map_err(|_| self.stopped())
+    }
+
+    /// Keeps what other processes append from being taken in while the guard lives. Submissions of this
+    /// process are not held up by it.
+    pub async fn still(&self) -> tokio::sync::MutexGuard<'_, ()> {
+        self.shared.still.lock().await
     }
 
     /// [`submit`](Self::submit) for a thread of its own.
@@ -290,19 +319,23 @@ impl Ledger {
     /// # Errors
     /// As [`submit`](Self::submit).
     pub fn submit_blocking(&self, submissions: Vec<Submission>) -> Result<Vec<Answer>> {
-        let reply = self.enqueue(submissions)?;
+        let reply = self.enqueue(submissions, None)?;
         reply.blocking_recv().map_err(|_| self.stopped())
     }
 
-    fn enqueue(&self, submissions: Vec<Submission>) -> Result<oneshot::Receiver<Vec<Answer>>> {
+    fn enqueue(
+        &self,
+        submissions: Vec<Submission>,
+        only_at: Option<u64>,
+    ) -> Result<oneshot::Receiver<Vec<Answer>>> {
         let load = Load::of(&submissions);
         {
             let mut waiting = locked(&self.shared.waiting);
             *waiting = waiting.with(load).ok_or(LedgerError::Busy)?;
         }
         let (reply, answers) = oneshot::channel();
-        let sent =
-            self.queue.as_ref().map(|queue| queue.send(Request { submissions, load, reply }));
+        let request = Request { submissions, only_at, load, reply };
+        let sent = self.queue.as_ref().map(|queue| queue.send(request));
         match sent {
             Some(Ok(())) => Ok(answers),
             Some(Err(_)) | None => Err(self.stopped()),
@@ -312,6 +345,12 @@ impl Ledger {
     fn stopped(&self) -> LedgerError {
         let since = self.shared.halted().unwrap_or_else(|| "it was closed".to_owned());
         LedgerError::Poisoned { since }
+    }
+
+    /// Whether other processes append to this log too.
+    #[must_use]
+    pub fn is_shared(&self) -> bool {
+        self.is_shared
     }
 
     /// The entries.
@@ -424,7 +463,8 @@ impl Ledger {
             not_writing: shared
                 .halted()
                 .or_else(|| self.report.stop().map(ToString::to_string))
-                .or_else(full),
+                .or_else(full)
+                .or_else(|| locked(&shared.away).clone()),
             scrub: locked(&shared.scrub).clone(),
             report: self.report.clone(),
         }

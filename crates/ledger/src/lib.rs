@@ -16,6 +16,7 @@ mod error;
 pub mod index;
 mod ledger;
 pub mod limits;
+pub mod moving;
 pub mod notary;
 mod opening;
 pub mod people;
@@ -30,8 +31,8 @@ pub mod tree;
 pub use error::{LedgerError, Result};
 pub use ledger::{Answer, Health, Ledger, Pace, ScrubReport};
 pub use opening::{
-    IndexPlace, IndexReport, OpenReport, Opened, SCHEMA_VERSION, Seams, adopt_watermark, create,
-    open,
+    IndexPlace, IndexReport, LogPlace, OpenReport, Opened, SCHEMA_VERSION, Seams, adopt_watermark,
+    create, open,
 };
 pub use shop::Shop;
 pub use submission::{

@@ -65,6 +65,14 @@ pub const SNAPSHOT_ENTRIES: u64 = 50_000;
 /// Largest record of the people store, in bytes.
 pub const PERSON_BYTES_MAX: u64 = 65_536;
 
+/// How often a process that shares its log looks whether others appended, in ms. Under load it
+/// learns that anyway, when it loses a race.
+pub const FOLLOW_MS: u64 = 100;
+
+/// Turns at the end of a shared log after which submissions are "busy". With the first lost race the
+/// process gets the next turn; only a batch that does not fit in one turn needs another.
+pub const TURNS_MAX: usize = 8;
+
 /// What the client is told to wait when the queue is full, in seconds.
 pub const RETRY_AFTER_S: u64 = 1;
 

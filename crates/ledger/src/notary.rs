@@ -228,19 +228,21 @@ pub struct Anchors {
     pub watermark: Option<Signed>,
     /// The newest that left the process.
     pub published: Option<Signed>,
+    /// What this process remembers of a log that lies elsewhere.
+    pub remembered: Option<Signed>,
 }
 
 impl Anchors {
-    /// The larger of both sizes; `None` without a watermark, because a head store that lost it
+    /// The largest of their sizes; `None` without a watermark, because a head store that lost it
     /// needs a person to look (E16).
     #[must_use]
     pub fn size(&self) -> Option<u64> {
-        let published = self.published.as_ref().map_or(0, |signed| signed.size);
-        self.watermark.as_ref().map(|watermark| watermark.size.max(published))
+        self.watermark.as_ref()?;
+        self.all().map(|signed| signed.size).max()
     }
 
     fn all(&self) -> impl Iterator<Item = &Signed> {
-        self.watermark.iter().chain(&self.published)
+        self.watermark.iter().chain(&self.published).chain(&self.remembered)
     }
 }
 

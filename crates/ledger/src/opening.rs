@@ -10,9 +10,11 @@ use chain::note::VerifierKey;
 
 use crate::core::{Core, Parts};
 use crate::disk::Disk;
-use crate::engine::Store;
-use crate::engine::files::{FilesOptions, LockedFiles, Outcome as Opening};
-use crate::engine::recovery::{Stop, StopCause};
+pub(crate) use crate::engine::files::Outcome as Opening;
+use crate::engine::files::{FilesOptions, LockedFiles, Recovered};
+use crate::engine::postgres::{self, ConnectedPg, PgEngine, PgOptions};
+use crate::engine::recovery::{Stop, StopCause, Tip};
+use crate::engine::{Engine, Store};
 use crate::error::{LedgerError, Result};
 use crate::index::{DiskIndex, Index, MemIndex, follow};
 use crate::notary::{Anchors, Notary, SharedSigner, Signed, read_checkpoint};
@@ -38,6 +40,38 @@ pub struct Seams {
 impl std::fmt::Debug for Seams {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         f.debug_struct("Seams").field("origin", &self.signer.name()).finish_non_exhaustive()
+    }
+}
+
+/// Where a log lies.
+#[derive(Debug, Clone)]
+pub enum LogPlace {
+    /// In files of its own.
+    Files(FilesOptions),
+    /// In a database, which several recorders may share.
+    Postgres(PgOptions),
+}
+
+impl LogPlace {
+    /// Its name, for messages; nothing secret.
+    #[must_use]
+    pub fn name(&self) -> String {
+        match self {
+            Self::Files(files) => files.log_dir.display().to_string(),
+            Self::Postgres(options) => options.name().to_owned(),
+        }
+    }
+}
+
+impl From<&FilesOptions> for LogPlace {
+    fn from(files: &FilesOptions) -> Self {
+        Self::Files(files.clone())
+    }
+}
+
+impl From<&LogPlace> for LogPlace {
+    fn from(place: &LogPlace) -> Self {
+        place.clone()
     }
 }
 
@@ -109,7 +143,7 @@ pub enum IndexReport {
 /// # Errors
 /// [`LedgerError::Exists`] if there is a log already; I/O errors. An interrupted creation is begun
 /// anew by the next call.
-pub fn create(seams: Seams, files: &FilesOptions, continues: Option<&str>) -> Result<Signed> {
+pub fn create(seams: Seams, place: impl Into<LogPlace>, continues: Option<&str>) -> Result<Signed> {
     let mut data = serde_json::json!({
         "key": seams.signer.vkey(),
         "origin": seams.signer.name(),
@@ -121,14 +155,15 @@ pub fn create(seams: Seams, files: &FilesOptions, continues: Option<&str>) -> Re
     let opened = Submission::by_the_log("log.opened", "log-opened", LOG_SUBJECT, &data)
         .map_err(|source| LedgerError::OwnEvent { name: "log.opened", source })?;
 
-    let disk = Arc::clone(&seams.disk);
-    let (engine, recovered) = LockedFiles::create(&*disk, files.clone())?.open(None)?;
+    let mut seams = seams;
+    let place = place.into();
+    let (engine, tip, unfinished) = begin(&mut seams, &place)?;
     let mut core = Core::new(
         Parts {
-            engine: Box::new(engine),
+            engine,
             index: Arc::new(MemIndex::new()),
             origin: seams.signer.name().into(),
-            tip: recovered.tip,
+            tip,
             clock: seams.clock,
             random: seams.random,
         },
@@ -139,7 +174,7 @@ pub fn create(seams: Seams, files: &FilesOptions, continues: Option<&str>) -> Re
         Some(Ok(Outcome::Recorded { .. })) => {}
         Some(Err(failure)) => return Err(LedgerError::Failed { failure }),
         Some(Ok(_)) | None => {
-            return Err(LedgerError::Exists { name: files.log_dir.display().to_string() });
+            return Err(LedgerError::Exists { name: place.name() });
         }
     }
     let (store, committed) = (core.store(), core.committed());
@@ -149,8 +184,44 @@ pub fn create(seams: Seams, files: &FilesOptions, continues: Option<&str>) -> Re
         Err(reason) => return Err(LedgerError::ReadOnly { reason }),
     };
     core.close()?;
-    LockedFiles::finish_creating(&*disk, &files.log_dir)?;
+    unfinished.finish()?;
     Ok(signed)
+}
+
+/// A log that is being created and may be begun anew until it is finished.
+pub(crate) enum Unfinished {
+    Files(Arc<dyn Disk>, PathBuf),
+    Postgres(postgres::Unfinished),
+}
+
+impl Unfinished {
+    pub(crate) fn finish(self) -> Result<()> {
+        match self {
+            Self::Files(disk, log_dir) => LockedFiles::finish_creating(&*disk, &log_dir),
+            Self::Postgres(unfinished) => unfinished.finish(),
+        }
+    }
+}
+
+/// An empty engine for a new log.
+pub(crate) fn begin(
+    seams: &mut Seams,
+    place: &LogPlace,
+) -> Result<(Box<dyn Engine>, Tip, Unfinished)> {
+    let disk = Arc::clone(&seams.disk);
+    match place {
+        LogPlace::Files(files) => {
+            let (engine, recovered) = LockedFiles::create(&*disk, files.clone())?.open(None)?;
+            let unfinished = Unfinished::Files(disk, files.log_dir.clone());
+            Ok((Box::new(engine), recovered.tip, unfinished))
+        }
+        LogPlace::Postgres(options) => {
+            let connected = ConnectedPg::create(&*disk, options, &mut *seams.random)?;
+            let unfinished = Unfinished::Postgres(connected.unfinished());
+            let (engine, tip, _) = connected.open(None)?;
+            Ok((Box::new(engine), tip, unfinished))
+        }
+    }
 }
 
 /// Opens an existing log; never creates one. What the end-of-log table stops on opens for reading
@@ -159,15 +230,10 @@ pub fn create(seams: Seams, files: &FilesOptions, continues: Option<&str>) -> Re
 /// # Errors
 /// [`LedgerError::NoLog`], [`LedgerError::Locked`], [`LedgerError::WrongKey`],
 /// [`LedgerError::Foreign`], I/O errors.
-pub fn open(seams: Seams, files: &FilesOptions, place: &IndexPlace) -> Result<Opened> {
+pub fn open(seams: Seams, log: impl Into<LogPlace>, place: &IndexPlace) -> Result<Opened> {
     let key = verifier_of(&seams)?;
-    let locked = LockedFiles::existing(&*seams.disk, files.clone())?;
-    let anchors = Anchors {
-        watermark: read_anchor(locked.watermark()?, &key, &files.head_dir)?,
-        published: read_anchor(locked.newest_checkpoint()?, &key, &files.log_dir)?,
-    };
-    let (engine, recovered) = locked.open(anchors.size())?;
-    let store = crate::engine::Engine::store(&engine);
+    let (engine, recovered, anchors) = open_engine(&*seams.disk, &log.into(), &key, None)?;
+    let store = engine.store();
     let mut stop = match &recovered.outcome {
         Opening::Stopped(stop) => Some(stop.clone()),
         Opening::Clean | Opening::Rewritten { .. } | Opening::Cut(_) => None,
@@ -205,7 +271,7 @@ pub fn open(seams: Seams, files: &FilesOptions, place: &IndexPlace) -> Result<Op
     }
     let shop = crate::shop::restore(&*index, &*store, recovered.tip.count);
     let parts = Parts {
-        engine: Box::new(engine),
+        engine,
         index: Arc::clone(&index),
         origin: key.name().into(),
         tip: recovered.tip,
@@ -233,20 +299,61 @@ pub fn open(seams: Seams, files: &FilesOptions, place: &IndexPlace) -> Result<Op
     Ok(Opened { core, notary, index, store, report })
 }
 
-fn verifier_of(seams: &Seams) -> Result<VerifierKey> {
+pub(crate) fn verifier_of(seams: &Seams) -> Result<VerifierKey> {
     seams.signer.vkey().parse().map_err(|_| LedgerError::WrongKey {
         name: seams.signer.name().to_owned(),
         what: "it has no well-formed verification key".to_owned(),
     })
 }
 
-fn read_anchor(
-    note: Option<Vec<u8>>,
+/// Opens the engine of an existing log, against the checkpoints that were signed over it. One that
+/// moved is opened only for whoever moves it on to that very place.
+pub(crate) fn open_engine(
+    disk: &dyn Disk,
+    log: &LogPlace,
     key: &VerifierKey,
-    dir: &std::path::Path,
-) -> Result<Option<Signed>> {
+    moving_to: Option<&str>,
+) -> Result<(Box<dyn Engine>, Recovered, Anchors)> {
+    match log {
+        LogPlace::Files(files) => {
+            let locked = LockedFiles::existing_for(disk, files.clone(), moving_to)?;
+            let head_name = files.head_dir.display().to_string();
+            let anchors = Anchors {
+                watermark: read_anchor(locked.watermark()?, key, &head_name)?,
+                published: read_anchor(locked.newest_checkpoint()?, key, &log.name())?,
+                remembered: None,
+            };
+            let (engine, recovered) = locked.open(anchors.size())?;
+            Ok((Box::new(engine), recovered, anchors))
+        }
+        LogPlace::Postgres(options) => {
+            let (engine, recovered, anchors) = open_postgres(disk, options, key, moving_to)?;
+            Ok((Box::new(engine), recovered, anchors))
+        }
+    }
+}
+
+fn open_postgres(
+    disk: &dyn Disk,
+    options: &PgOptions,
+    key: &VerifierKey,
+    moving_to: Option<&str>,
+) -> Result<(PgEngine, Recovered, Anchors)> {
+    let connected = ConnectedPg::existing_for(disk, options, moving_to)?;
+    let copy = connected.copy().map(<[u8]>::to_vec);
+    let anchors = Anchors {
+        watermark: read_anchor(connected.watermark()?, key, options.name())?,
+        published: read_anchor(connected.newest_checkpoint()?, key, options.name())?,
+        remembered: read_anchor(copy, key, "the copy in the head directory")?,
+    };
+    let (engine, tip, stop) = connected.open(anchors.size())?;
+    let outcome = stop.map_or(Opening::Clean, Opening::Stopped);
+    Ok((engine, Recovered { tip, outcome }, anchors))
+}
+
+fn read_anchor(note: Option<Vec<u8>>, key: &VerifierKey, name: &str) -> Result<Option<Signed>> {
     match note {
-        Some(note) => read_checkpoint(&note, key, &dir.display().to_string()),
+        Some(note) => read_checkpoint(&note, key, name),
         None => Ok(None),
     }
 }
@@ -308,7 +415,8 @@ pub fn adopt_watermark(seams: &Seams, files: &FilesOptions, note: &[u8]) -> Resu
     let signed = read_checkpoint(note, &key, "the supplied checkpoint")?
         .ok_or_else(|| foreign("cannot be replaced by this: it is no checkpoint of this log"))?;
     let locked = LockedFiles::existing(&*seams.disk, files.clone())?;
-    if read_anchor(locked.watermark()?, &key, &files.head_dir)?.is_some() {
+    let head_name = files.head_dir.display().to_string();
+    if read_anchor(locked.watermark()?, &key, &head_name)?.is_some() {
         return Err(foreign("is there and readable: it is not replaced by hand"));
     }
     let (engine, recovered) = locked.open(None)?;
@@ -319,7 +427,7 @@ pub fn adopt_watermark(seams: &Seams, files: &FilesOptions, note: &[u8]) -> Resu
             return Err(foreign("is not needed: the log has no entries"));
         }
     }
-    let store = crate::engine::Engine::store(&engine);
+    let store = Engine::store(&engine);
     if crate::tree::head_at(&*store, signed.size)?.root() != signed.root {
         return Err(foreign(
             "cannot be replaced by this: the entries are not those it was signed over",

@@ -12,6 +12,12 @@
 //!
 //! Erasing overwrites the file, syncs, and removes it durably. On flash and on copying file systems
 //! old blocks may outlive that; backups do in any case, until they rotate.
+//!
+//! Where the log lies in a database, so do these records, in a table that all recorders of the log
+//! share. An erased row is gone for every reader at once; its bytes leave the disk when the database
+//! vacuums the table, and its journal, standbys and backups when those rotate.
+
+mod rows;
 
 use std::sync::Arc;
 
@@ -19,6 +25,7 @@ use chain::Digest;
 use serde::{Deserialize, Serialize};
 
 use crate::disk::{Access, Dir, Disk, TEMP_SUFFIX, read_whole, write_durably};
+use crate::engine::postgres::PgOptions;
 use crate::error::{Doing as _, LedgerError, Result};
 use crate::limits::PERSON_BYTES_MAX;
 use crate::seams::Random;
@@ -29,11 +36,82 @@ pub const PEOPLE_SALT_BYTES: usize = 32;
 const SUFFIX: &str = ".json";
 const MODE: u32 = 0o600;
 
-/// Erasable records on disk. Each call is durable when it returns.
+/// Erasable records. Each call is durable when it returns.
 #[derive(Debug)]
 pub struct PeopleStore {
+    records: Box<dyn Records>,
+}
+
+/// The two kinds of record.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Kind {
+    Persons,
+    Texts,
+}
+
+impl Kind {
+    const fn as_str(self) -> &'static str {
+        match self {
+            Self::Persons => "persons",
+            Self::Texts => "texts",
+        }
+    }
+}
+
+/// Where records are kept, by kind and name. What they hold is not looked at.
+trait Records: std::fmt::Debug + Send + Sync {
+    /// A record; `Foreign` if it is too large to be one.
+    fn get(&self, kind: Kind, name: &str) -> Result<Option<Vec<u8>>>;
+    /// Keeps a record, replacing what is there.
+    fn put(&self, kind: Kind, name: &str, bytes: &[u8]) -> Result<()>;
+    /// Names of all records of a kind.
+    fn list(&self, kind: Kind) -> Result<Vec<String>>;
+    /// Makes a record unreadable for good; returns whether there was one.
+    fn wipe(&self, kind: Kind, name: &str) -> Result<bool>;
+}
+
+/// Records as files, one each.
+#[derive(Debug)]
+struct Files {
     persons: Arc<dyn Dir>,
     texts: Arc<dyn Dir>,
+}
+
+impl Files {
+    fn dir(&self, kind: Kind) -> &dyn Dir {
+        match kind {
+            Kind::Persons => &*self.persons,
+            Kind::Texts => &*self.texts,
+        }
+    }
+}
+
+impl Records for Files {
+    fn get(&self, kind: Kind, name: &str) -> Result<Option<Vec<u8>>> {
+        match read_whole(self.dir(kind), name, PERSON_BYTES_MAX) {
+            Err(error) if error.kind() == std::io::ErrorKind::InvalidData => Err(damaged(name)),
+            read => read.doing("read", name),
+        }
+    }
+
+    fn put(&self, kind: Kind, name: &str, bytes: &[u8]) -> Result<()> {
+        write_durably(self.dir(kind), name, bytes, MODE).doing("write", name)
+    }
+
+    fn list(&self, kind: Kind) -> Result<Vec<String>> {
+        let mut names = self.dir(kind).list().doing("list", kind.as_str())?;
+        names.retain(|name| !name.ends_with(TEMP_SUFFIX));
+        Ok(names)
+    }
+
+    fn wipe(&self, kind: Kind, name: &str) -> Result<bool> {
+        let dir = self.dir(kind);
+        if dir.stat(name).doing("look for", kind.as_str())?.is_none() {
+            return Ok(false);
+        }
+        wipe(dir, name)?;
+        Ok(true)
+    }
 }
 
 /// A record as it is kept.
@@ -90,7 +168,47 @@ impl PeopleStore {
         let persons = root.create_dir("persons").doing("create", "persons")?;
         let texts = root.create_dir("texts").doing("create", "texts")?;
         root.sync().doing("sync", &name)?;
-        Ok(Self { persons, texts })
+        Ok(Self { records: Box::new(Files { persons, texts }) })
+    }
+
+    /// Opens the store that lies beside a log in a database.
+    ///
+    /// # Errors
+    /// [`LedgerError::Away`]; [`LedgerError::Database`] if there are no tables.
+    pub fn in_database(options: &PgOptions) -> Result<Self> {
+        Ok(Self { records: Box::new(rows::Rows::open(options)?) })
+    }
+
+    /// Copies every record into another store, as it is. Returns how many that were.
+    ///
+    /// # Errors
+    /// If one cannot be read or written.
+    pub fn copy_to(&self, other: &Self) -> Result<u64> {
+        let mut copied = 0;
+        for kind in [Kind::Persons, Kind::Texts] {
+            for name in self.records.list(kind)? {
+                if let Some(bytes) = self.records.get(kind, &name)? {
+                    other.records.put(kind, &name, &bytes)?;
+                    copied += 1;
+                }
+            }
+        }
+        Ok(copied)
+    }
+
+    /// Whether everything kept here is kept alike in another store.
+    ///
+    /// # Errors
+    /// If one cannot be read.
+    pub fn is_part_of(&self, other: &Self) -> Result<bool> {
+        for kind in [Kind::Persons, Kind::Texts] {
+            for name in self.records.list(kind)? {
+                if self.records.get(kind, &name)? != other.records.get(kind, &name)? {
+                    return Ok(false);
+                }
+            }
+        }
+        Ok(true)
     }
 
     /// Keeps the identity of a person, replacing an earlier one, and returns the commitment that
@@ -99,7 +217,7 @@ impl PeopleStore {
     /// # Errors
     /// [`LedgerError::Foreign`] if it is of no pseudonym or too large; I/O errors.
     pub fn put_person(&self, identity: &Deposit) -> Result<Digest> {
-        put(&*self.persons, &person_file(&identity.person)?, identity)
+        self.put(Kind::Persons, &person_file(&identity.person)?, identity)
     }
 
     /// Keeps a free text and returns its commitment. Whoever was first stays: the same salt and text
@@ -112,7 +230,7 @@ impl PeopleStore {
         let commitment = text.commitment();
         match self.text(&commitment)? {
             Some(_) => Ok(commitment),
-            None => put(&*self.texts, &text_file(&commitment), text),
+            None => self.put(Kind::Texts, &text_file(&commitment), text),
         }
     }
 
@@ -121,7 +239,7 @@ impl PeopleStore {
     /// # Errors
     /// [`LedgerError::Foreign`] if the record is damaged; I/O errors.
     pub fn person(&self, id: &str) -> Result<Option<Deposit>> {
-        get(&*self.persons, &person_file(id)?)
+        self.get(Kind::Persons, &person_file(id)?)
     }
 
     /// The text behind a commitment, if it is kept.
@@ -130,7 +248,7 @@ impl PeopleStore {
     /// [`LedgerError::Foreign`] if the record is damaged; I/O errors.
     pub fn text(&self, commitment: &Digest) -> Result<Option<Deposit>> {
         let name = text_file(commitment);
-        let deposit = get(&*self.texts, &name)?;
+        let deposit = self.get(Kind::Texts, &name)?;
         match deposit {
             Some(deposit) if deposit.commitment() != *commitment => Err(damaged(&name)),
             deposit => Ok(deposit),
@@ -142,7 +260,7 @@ impl PeopleStore {
     /// # Errors
     /// I/O errors.
     pub fn persons(&self) -> Result<Vec<String>> {
-        let names = self.persons.list().doing("list", "persons")?;
+        let names = self.records.list(Kind::Persons)?;
         Ok(names.iter().filter_map(|name| name.strip_suffix(SUFFIX)).map(str::to_owned).collect())
     }
 
@@ -151,12 +269,7 @@ impl PeopleStore {
     /// # Errors
     /// I/O errors; calling again finishes the work.
     pub fn erase_text(&self, commitment: &Digest) -> Result<bool> {
-        let name = text_file(commitment);
-        if self.texts.stat(&name).doing("look for", "a text")?.is_none() {
-            return Ok(false);
-        }
-        wipe(&*self.texts, &name)?;
-        Ok(true)
+        self.records.wipe(Kind::Texts, &text_file(commitment))
     }
 
     /// Erases a person's identity and every text of theirs; returns how many records that were.
@@ -167,10 +280,10 @@ impl PeopleStore {
     pub fn erase(&self, id: &str) -> Result<Erased> {
         let mut erased = Erased::default();
         let person = person_file(id)?;
-        for name in self.texts.list().doing("list", "texts")? {
-            match get(&*self.texts, &name) {
+        for name in self.records.list(Kind::Texts)? {
+            match self.get(Kind::Texts, &name) {
                 Ok(Some(deposit)) if deposit.person == id => {
-                    wipe(&*self.texts, &name)?;
+                    self.records.wipe(Kind::Texts, &name)?;
                     erased.texts += 1;
                 }
                 Ok(_) => {}
@@ -179,11 +292,27 @@ impl PeopleStore {
             }
         }
         // Last, so that an interrupted erasure is seen to be unfinished.
-        if self.persons.stat(&person).doing("look for", "a person")?.is_some() {
-            wipe(&*self.persons, &person)?;
-            erased.identity = true;
-        }
+        erased.identity = self.records.wipe(Kind::Persons, &person)?;
         Ok(erased)
+    }
+
+    fn put(&self, kind: Kind, name: &str, deposit: &Deposit) -> Result<Digest> {
+        let bytes = serde_json::to_vec(deposit).map_err(|_| damaged(name))?;
+        if bytes.len() as u64 > PERSON_BYTES_MAX {
+            return Err(LedgerError::Foreign {
+                name: "a record of the people store".to_owned(),
+                what: format!("has `{}` bytes, at most {PERSON_BYTES_MAX} are kept", bytes.len()),
+            });
+        }
+        self.records.put(kind, name, &bytes)?;
+        Ok(deposit.commitment())
+    }
+
+    fn get(&self, kind: Kind, name: &str) -> Result<Option<Deposit>> {
+        match self.records.get(kind, name)? {
+            None => Ok(None),
+            Some(bytes) => serde_json::from_slice(&bytes).map(Some).map_err(|_| damaged(name)),
+        }
     }
 }
 
@@ -218,31 +347,6 @@ fn person_file(id: &str) -> Result<String> {
 
 fn text_file(commitment: &Digest) -> String {
     format!("{commitment}{SUFFIX}")
-}
-
-fn put(dir: &dyn Dir, name: &str, deposit: &Deposit) -> Result<Digest> {
-    let bytes = serde_json::to_vec(deposit).map_err(|_| damaged(name))?;
-    if bytes.len() as u64 > PERSON_BYTES_MAX {
-        return Err(LedgerError::Foreign {
-            name: "a record of the people store".to_owned(),
-            what: format!("has `{}` bytes, at most {PERSON_BYTES_MAX} are kept", bytes.len()),
-        });
-    }
-    write_durably(dir, name, &bytes, MODE).doing("write", name)?;
-    Ok(deposit.commitment())
-}
-
-fn get(dir: &dyn Dir, name: &str) -> Result<Option<Deposit>> {
-    if name.ends_with(TEMP_SUFFIX) {
-        return Ok(None);
-    }
-    match read_whole(dir, name, PERSON_BYTES_MAX) {
-        Err(error) if error.kind() == std::io::ErrorKind::InvalidData => Err(damaged(name)),
-        read => match read.doing("read", name)? {
-            None => Ok(None),
-            Some(bytes) => serde_json::from_slice(&bytes).map(Some).map_err(|_| damaged(name)),
-        },
-    }
 }
 
 fn wipe(dir: &dyn Dir, name: &str) -> Result<()> {

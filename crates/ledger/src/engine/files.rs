@@ -7,6 +7,7 @@
 //! <log>/tile/, <log>/checkpoints/          see `shelf`
 //! <log>/cut/                               bytes removed by recovery, kept for a person to look at
 //! <log>/clean                              left by a clean stop, removed at the next start
+//! <log>/moved                              names the place where the log went on; never removed
 //! <head>/watermark                         the last signed checkpoint
 //! ```
 //!
@@ -46,6 +47,9 @@ use crate::limits::{OFFSET_EVERY, SEGMENT_BYTES};
 
 const SPARE: &str = "spare.tmp";
 const CLEAN: &str = "clean";
+/// Names the place where the log went on.
+const MOVED: &str = "moved";
+const MOVED_BYTES_MAX: u64 = 4_096;
 const ACTIVE_MODE: u32 = 0o640;
 const SEALED_MODE: u32 = 0o440;
 /// Zeros written in one call while a segment is pre-allocated.
@@ -425,6 +429,12 @@ impl Engine for FilesEngine {
     fn stop(&mut self, reason: Stop) {
         tracing::error!(%reason, "the log is open for reading only");
         self.stop = Some(reason);
+    }
+
+    fn retire(&mut self, to: &str) -> Result<bool> {
+        write_durably(&*self.log, MOVED, to.as_bytes(), SEALED_MODE).doing("write", MOVED)?;
+        self.active = None;
+        Ok(true)
     }
 
     fn close(&mut self) -> Result<()> {

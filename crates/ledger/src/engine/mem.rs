@@ -91,6 +91,11 @@ impl Engine for MemEngine {
         self.stop = Some(reason);
     }
 
+    fn retire(&mut self, _to: &str) -> Result<bool> {
+        self.closed = true;
+        Ok(true)
+    }
+
     fn close(&mut self) -> Result<()> {
         self.closed = true;
         Ok(())

@@ -13,28 +13,27 @@ use crate::error::LedgerError;
 use crate::sim::SimDisk;
 use crate::testing::{Bed, FilesBed, Sealer, all_entries, append, bytes_of, options};
 
-/// Gives an engine every test.
-macro_rules! engine_suite {
-    ($name:ident, $bed:expr) => {
-        mod $name {
-            use super::*;
-
-            engine_suite!(@tests $bed;
-                what_was_appended_is_read_back_byte_for_byte
-                entries_survive_a_clean_and_an_unclean_restart
-                a_batch_for_another_count_is_refused_and_changes_nothing
-                lines_that_cannot_be_lines_are_refused
-                bytes_that_changed_since_they_were_hashed_are_refused
-                the_largest_entry_is_kept
-                an_empty_batch_is_no_batch
-                nothing_is_appended_after_closing
-                readers_see_what_is_committed_and_no_more
-                notes_are_kept_and_checkpoints_never_change_their_text
-                tiles_are_kept
-            );
+/// Hands the names of all tests to another macro.
+macro_rules! every_test {
+    ($then:ident $($bed:expr)?) => {
+        $then! { $($bed)?;
+            what_was_appended_is_read_back_byte_for_byte
+            entries_survive_a_clean_and_an_unclean_restart
+            a_batch_for_another_count_is_refused_and_changes_nothing
+            lines_that_cannot_be_lines_are_refused
+            bytes_that_changed_since_they_were_hashed_are_refused
+            the_largest_entry_is_kept
+            an_empty_batch_is_no_batch
+            nothing_is_appended_after_closing
+            readers_see_what_is_committed_and_no_more
+            notes_are_kept_and_checkpoints_never_change_their_text
+            tiles_are_kept
         }
     };
-    (@tests $bed:expr; $($test:ident)*) => {
+}
+
+macro_rules! as_tests {
+    ($bed:expr; $($test:ident)*) => {
         $(
             #[test]
             fn $test() {
@@ -44,12 +43,46 @@ macro_rules! engine_suite {
     };
 }
 
+macro_rules! as_list {
+    (; $($test:ident)*) => {
+        const EVERY_TEST: &[(&str, fn(&mut dyn Bed))] = &[$((stringify!($test), $test)),*];
+    };
+}
+
+/// Gives an engine every test.
+macro_rules! engine_suite {
+    ($name:ident, $bed:expr) => {
+        mod $name {
+            use super::*;
+
+            every_test! { as_tests $bed }
+        }
+    };
+}
+
+every_test! { as_list }
 engine_suite!(mem, MemBed::default());
 engine_suite!(
     files_on_a_simulated_disk,
     FilesBed { disk: Arc::new(SimDisk::new(1)), options: options(4096) }
 );
 engine_suite!(files_on_the_real_disk, OsBed::new().bed);
+mod postgres {
+    use super::*;
+    use crate::engine::postgres::bed::PgBed;
+
+    #[test]
+    fn the_suite_on_a_real_server() {
+        if !cluster::is_installed("the engine suite on PostgreSQL") {
+            return;
+        }
+        let server = cluster::Server::start("suite", "").expect("a server");
+        for (at, (name, test)) in EVERY_TEST.iter().enumerate() {
+            eprintln!("{name}");
+            test(&mut PgBed::new(&server, &format!("suite_{at}")));
+        }
+    }
+}
 
 #[derive(Debug, Default)]
 struct MemBed(Option<MemEngine>);

@@ -16,7 +16,7 @@ use crate::core::Core;
 use crate::engine::recovery::Tip;
 use crate::error::{LedgerError, Result};
 use crate::index::follow;
-use crate::limits::{BATCH_ENTRIES_MAX, SCRUB_STEP_BYTES};
+use crate::limits::{BATCH_ENTRIES_MAX, FOLLOW_MS, SCRUB_STEP_BYTES};
 use crate::notary::{Notary, Signed};
 use crate::shop::snapshot;
 use crate::submission::Submission;
@@ -28,6 +28,12 @@ const INDEX_WAKE: Duration = Duration::from_millis(200);
 /// and the thread does not take turns with the writer for every event. The first event after a
 /// pause is taken in at once.
 const INDEX_REST: Duration = Duration::from_millis(10);
+
+/// How often a shared log is looked at for what others appended.
+const FOLLOW: Duration = Duration::from_millis(FOLLOW_MS);
+
+/// Rest of the scrub while the database is away.
+const SCRUB_WHEN_AWAY: Duration = Duration::from_secs(5);
 
 /// The one writer.
 pub(super) struct Writer {
@@ -46,11 +52,12 @@ impl Writer {
         while let Some(requests) = self.next_requests() {
             let mut replies = Vec::with_capacity(requests.len());
             let mut submissions = Vec::new();
+            let only_at = requests.iter().find_map(|request| request.only_at);
             for request in requests {
                 submissions.extend(request.submissions);
                 replies.push((request.load, request.reply));
             }
-            let mut answers: VecDeque<Answer> = self.process(submissions).into();
+            let mut answers: VecDeque<Answer> = self.process(submissions, only_at).into();
             for (load, reply) in replies {
                 {
                     let mut waiting = locked(&self.shared.waiting);
@@ -63,16 +70,34 @@ impl Writer {
         self.core
     }
 
-    /// What waits in the queue, up to one batch; `None` when the ledger closes.
-    fn next_requests(&self) -> Option<Vec<Request>> {
-        let first = self.requests.recv().ok()?;
+    /// What waits in the queue, up to one batch; `None` when the ledger closes. While nothing comes,
+    /// what other processes appended is taken in.
+    fn next_requests(&mut self) -> Option<Vec<Request>> {
+        let first = if self.core.is_shared() {
+            loop {
+                match self.requests.recv_timeout(FOLLOW) {
+                    Ok(request) => break request,
+                    Err(RecvTimeoutError::Timeout) => self.follow(),
+                    Err(RecvTimeoutError::Disconnected) => return None,
+                }
+            }
+        } else {
+            self.requests.recv().ok()?
+        };
+        if first.only_at.is_some() {
+            return Some(vec![first]);
+        }
         let mut entries = first.submissions.len();
         let mut requests = vec![first];
         while entries < BATCH_ENTRIES_MAX {
             match self.requests.try_recv() {
                 Ok(request) => {
                     entries += request.submissions.len();
+                    let is_apart = request.only_at.is_some();
                     requests.push(request);
+                    if is_apart {
+                        break;
+                    }
                 }
                 Err(TryRecvError::Empty | TryRecvError::Disconnected) => break,
             }
@@ -80,7 +105,40 @@ impl Writer {
         Some(requests)
     }
 
-    fn process(&mut self, submissions: Vec<Submission>) -> Vec<Answer> {
+    /// Takes in what others appended, unless somebody needs the log to stand still.
+    fn follow(&mut self) {
+        let shared = Arc::clone(&self.shared);
+        let Ok(_moving) = shared.still.try_lock() else { return };
+        if shared.halted().is_some() {
+            return;
+        }
+        let core = &mut self.core;
+        let followed = catch_unwind(AssertUnwindSafe(|| core.follow()));
+        match followed {
+            Ok(Ok(_)) => *locked(&shared.away) = None,
+            Ok(Err(error)) if error.is_passing() => *locked(&shared.away) = Some(error.to_string()),
+            Ok(Err(LedgerError::ReadOnly { .. })) => {}
+            Ok(Err(error)) => {
+                shared.halt(format!("what others recorded could not be taken in: {error}"));
+            }
+            Err(_) => shared.halt("the writer panicked".to_owned()),
+        }
+        self.tell();
+    }
+
+    /// Tells everybody who follows the log how long it is.
+    fn tell(&mut self) {
+        let count = self.core.tip().count;
+        if self.counts.send_if_modified(|seen| std::mem::replace(seen, count) != count) {
+            let _ = self.index.try_send(());
+            if count - self.covered_at >= self.cover_every {
+                self.covered_at = count;
+                let _ = self.notary.send(NotaryCall::Cover);
+            }
+        }
+    }
+
+    fn process(&mut self, submissions: Vec<Submission>, only_at: Option<u64>) -> Vec<Answer> {
         let count = submissions.len();
         if let Some(since) = self.shared.halted() {
             return all_failed(count, LedgerError::Poisoned { since });
@@ -90,13 +148,22 @@ impl Writer {
             return all_failed(count, LedgerError::Full { source });
         }
         let core = &mut self.core;
-        let answers = catch_unwind(AssertUnwindSafe(|| core.process(submissions)));
+        let answers = catch_unwind(AssertUnwindSafe(|| core.process_at(submissions, only_at)));
         let Ok(answers) = answers else {
             // Whether the batch was committed is unknown: stop, and let the next start decide.
             let since = "the writer panicked".to_owned();
             self.shared.halt(since.clone());
             return all_failed(count, LedgerError::Poisoned { since });
         };
+        if self.core.is_shared() {
+            let away = answers.iter().find_map(|answer| match answer {
+                Err(failure) if matches!(**failure, LedgerError::Away { .. }) => {
+                    Some(failure.to_string())
+                }
+                Ok(_) | Err(_) => None,
+            });
+            *locked(&self.shared.away) = away;
+        }
         for answer in &answers {
             if let Err(failure) = answer
                 && let LedgerError::Poisoned { since } = &**failure
@@ -104,15 +171,8 @@ impl Writer {
                 self.shared.halt(since.clone());
             }
         }
-        let count = self.core.tip().count;
         self.shared.clock_behind_ms.store(self.core.clock_behind_ms(), Ordering::Release);
-        if self.counts.send_if_modified(|seen| std::mem::replace(seen, count) != count) {
-            let _ = self.index.try_send(());
-            if count - self.covered_at >= self.cover_every {
-                self.covered_at = count;
-                let _ = self.notary.send(NotaryCall::Cover);
-            }
-        }
+        self.tell();
         answers
     }
 }
@@ -211,7 +271,9 @@ impl NotaryLoop {
         if self.notary.is_none() {
             return;
         }
-        if error.is_full() {
+        if error.is_passing() {
+            tracing::warn!(%error, "no watermark for now");
+        } else if error.is_full() {
             tracing::warn!(%error, "no room for a watermark");
             self.shared.full.store(true, Ordering::Release);
         } else {
@@ -243,10 +305,10 @@ pub(super) fn index_loop(shared: &Shared, wakes: &Receiver<()>, pace: Pace) {
         let outcome = catch_unwind(AssertUnwindSafe(step))
             .unwrap_or_else(|_| Err(LedgerError::Index { what: "it panicked".to_owned() }));
         let error = outcome.err().map(|error| error.to_string());
-        if let Some(error) = &error {
+        let told = std::mem::replace(&mut *locked(&shared.index_error), error.clone());
+        if let Some(error) = error.filter(|error| Some(error) != told.as_ref()) {
             tracing::error!(%error, "the index failed");
         }
-        *locked(&shared.index_error) = error;
         taken_at = Some(Instant::now());
         if shared.stopping.load(Ordering::Acquire) {
             if let Err(error) = take_snapshot(shared).and_then(|_| shared.index.flush()) {
@@ -284,6 +346,8 @@ pub(super) fn scrub_loop(shared: &Shared, stopped: &Receiver<()>, pace: Pace) {
                 scrub = None;
                 rest = pace.scrub_rest;
             }
+            // It goes on where it is when the database is back.
+            Err(error) if error.is_passing() => rest = pace.scrub_pause.max(SCRUB_WHEN_AWAY),
             Err(error) => {
                 tracing::warn!(%error, "the scrub could not read on");
                 scrub = None;

@@ -9,8 +9,9 @@ use std::sync::{Arc, Mutex, RwLock};
 use super::shelf::{Shelf, read_watermark};
 use super::survey::{Depth, ENTRIES, Survey, Tail, list_segments, stop_at, survey};
 use super::{
-    ACTIVE_MODE, Active, CLEAN, FilesEngine, FilesOptions, Offsets, RoomError, SEALED_MODE, SPARE,
-    Segment, Shared, clean_text, extend_with_zeros, locked, segment_name,
+    ACTIVE_MODE, Active, CLEAN, FilesEngine, FilesOptions, MOVED, MOVED_BYTES_MAX, Offsets,
+    RoomError, SEALED_MODE, SPARE, Segment, Shared, clean_text, extend_with_zeros, locked,
+    segment_name,
 };
 use crate::disk::{
     Access, Dir, Disk, File, FileSystemPolicy, Lock, TEMP_SUFFIX, read_whole, write_durably,
@@ -132,6 +133,15 @@ impl LockedFiles {
     /// [`LedgerError::NoLog`], [`LedgerError::Locked`], and [`LedgerError::Foreign`] for a file
     /// system that does not keep what it promises (R15).
     pub fn existing(disk: &dyn Disk, options: FilesOptions) -> Result<Self> {
+        Self::existing_for(disk, options, None)
+    }
+
+    /// As [`existing`](Self::existing), also if the log was moved on to this very place.
+    pub(crate) fn existing_for(
+        disk: &dyn Disk,
+        options: FilesOptions,
+        moving_to: Option<&str>,
+    ) -> Result<Self> {
         let open = |path: &std::path::Path| match disk.open_dir(path) {
             Err(error) if error.kind() == io::ErrorKind::NotFound => Err(LedgerError::NoLog {
                 name: path.display().to_string(),
@@ -145,6 +155,12 @@ impl LockedFiles {
                 name: options.log_dir.display().to_string(),
                 what: "its creation was interrupted: create it again",
             });
+        }
+        if let Some(to) = read_whole(&*log, MOVED, MOVED_BYTES_MAX).doing("read", MOVED)? {
+            let to = String::from_utf8_lossy(&to).into_owned();
+            if moving_to != Some(to.as_str()) {
+                return Err(LedgerError::Moved { to });
+            }
         }
         Self::lock(log, head, options)
     }
