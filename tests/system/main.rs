@@ -1,5 +1,6 @@
 //! System tests: the shipped programs, driven from outside.
 
+mod database;
 mod faults;
 mod kill;
 mod one_year;

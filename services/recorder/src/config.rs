@@ -61,6 +61,12 @@ pub struct Config {
 pub struct LogConfig {
     /// Data directory.
     pub data_dir: PathBuf,
+    /// Where the entries lie: empty for segments in the data directory, or the address of a database
+    /// such as `postgres://log@db.example.org/shop?sslmode=verify-full&sslrootcert=/etc/ca.pem`, which
+    /// several recorders may share. Never with a password.
+    pub store: String,
+    /// File that holds the password of the database. Absent: the variable PGPASSWORD, if it is set.
+    pub store_password_file: Option<PathBuf>,
     /// Directory of the last signed checkpoint; another disk if there is one. Default: `head` in
     /// the data directory.
     pub head_dir: Option<PathBuf>,
@@ -249,6 +255,8 @@ impl Default for LogConfig {
     fn default() -> Self {
         Self {
             data_dir: "data".into(),
+            store: String::new(),
+            store_password_file: None,
             head_dir: None,
             origin: "records.localhost/log".into(),
             index_in_memory: false,
@@ -320,6 +328,11 @@ impl Config {
         self.log.data_dir.join("keys")
     }
 
+    /// Whether the entries lie in a database.
+    pub fn is_in_database(&self) -> bool {
+        !self.log.store.is_empty()
+    }
+
     /// Directory of the watermark.
     pub fn head_dir(&self) -> PathBuf {
         self.log.head_dir.clone().unwrap_or_else(|| self.log.data_dir.join("head"))
@@ -341,6 +354,9 @@ impl Config {
                 "log.origin",
                 "is a schema-less URL such as `records.example.org/north/2026`",
             );
+        }
+        if self.is_in_database() && !ledger::engine::postgres::is_database(&self.log.store) {
+            return wrong("log.store", "is empty or begins with `postgres://`");
         }
         if !(SEGMENT_BYTES_MIN..=SEGMENT_BYTES_MAX).contains(&self.log.segment_bytes) {
             return wrong("log.segment_bytes", "is 16384 to 268435456 (16 KiB to 256 MiB)");

@@ -42,6 +42,13 @@ pub const KEEP_ALIVE: Duration = Duration::from_secs(65);
 /// same id. The event may be recorded all the same.
 pub const WRITER_TIME_MAX: Duration = Duration::from_secs(30);
 
+/// Time in which what another recorder of a shared log recorded must have been taken in.
+pub const FOLLOW_TIME_MAX: Duration = Duration::from_secs(10);
+
+/// Times a batch that is recorded as a whole is tried again because another process recorded between
+/// its trial and its record.
+pub const TRIALS_MAX: usize = 16;
+
 /// Time that running requests get when the service stops.
 pub const STOP_TIME_MAX: Duration = Duration::from_secs(20);
 

@@ -2,7 +2,7 @@
 
 mod trial;
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 
@@ -15,10 +15,12 @@ use chain::proof::TlogProof;
 use chain::tile::{Tile, TileCache, TileSourceError};
 use ledger::disk::{Disk, FileSystemPolicy, OsDisk};
 use ledger::engine::files::FilesOptions;
+use ledger::engine::postgres::PgOptions;
 use ledger::engine::{Chunk, Store};
 use ledger::notary::SharedSigner;
+use ledger::people::PeopleStore;
 use ledger::seams::{Clock, Random};
-use ledger::{Health, IndexPlace, Ledger, LedgerError, Pace, Seams, Unacceptable, tree};
+use ledger::{Health, IndexPlace, Ledger, LedgerError, LogPlace, Pace, Seams, Unacceptable, tree};
 use shopfloor::catalogue::EventKind;
 use shopfloor::record::Record;
 use shopfloor::record::events::KeyUse;
@@ -26,7 +28,7 @@ use shopfloor::record::keys::EnrolledKey;
 use shopfloor::{Event, Finding, Refusal, State};
 
 use crate::config::Config;
-use crate::limits::{RETRY_BUSY_S, STOP_TIME_MAX, WRITER_TIME_MAX};
+use crate::limits::{FOLLOW_TIME_MAX, RETRY_BUSY_S, STOP_TIME_MAX, TRIALS_MAX, WRITER_TIME_MAX};
 use crate::problem::{Kind, Problem};
 use crate::reports::Still;
 
@@ -104,11 +106,12 @@ pub enum LogError {
 impl From<&LedgerError> for LogError {
     fn from(error: &LedgerError) -> Self {
         match error {
-            LedgerError::Busy => Self::Busy,
+            LedgerError::Busy | LedgerError::Behind { .. } => Self::Busy,
+            LedgerError::Away { .. } => Self::Unanswered,
             LedgerError::Failed { failure } => Self::from(&**failure),
-            LedgerError::Poisoned { .. } | LedgerError::ReadOnly { .. } => {
-                Self::Stopped(error.to_string())
-            }
+            LedgerError::Poisoned { .. }
+            | LedgerError::ReadOnly { .. }
+            | LedgerError::Moved { .. } => Self::Stopped(error.to_string()),
             other if other.is_full() => Self::Full,
             other => Self::Failed(error_chain(other)),
         }
@@ -189,7 +192,8 @@ struct Inner {
     /// nothing comes between its trial and its record.
     order: tokio::sync::RwLock<()>,
     tiles: Arc<TileCache>,
-    size_at_start: u64,
+    /// Part of the ids of the log's own events that no other process has.
+    own_prefix: String,
     own_events: AtomicU64,
     /// The newest checkpoint with the cosignatures it was given, if it has any.
     cosigned: Mutex<Option<Arc<Signed>>>,
@@ -221,7 +225,7 @@ pub struct LogParts {
 #[derive(Debug, Clone)]
 pub struct Places {
     /// Entries, tiles, checkpoints, watermark.
-    pub files: FilesOptions,
+    pub log: LogPlace,
     /// Index and snapshots; may be deleted while the service is stopped.
     pub index_dir: PathBuf,
     /// Keep the index in memory instead, and build it at every start.
@@ -230,20 +234,64 @@ pub struct Places {
 
 impl Places {
     /// As the configuration says.
-    pub fn of(config: &Config) -> Self {
+    ///
+    /// # Errors
+    /// [`LedgerError::Foreign`] if the address of the database, or the file of its password, cannot be
+    /// used.
+    pub fn of(config: &Config) -> Result<Self, LedgerError> {
+        let index_dir = config.log.data_dir.join("index");
+        let log = match config.is_in_database() {
+            true => LogPlace::Postgres(Self::database(config, &config.log.store)?),
+            false => LogPlace::Files(Self::files(config)),
+        };
+        Ok(Self { log, index_dir, index_in_memory: config.log.index_in_memory })
+    }
+
+    /// A database with the configured password.
+    ///
+    /// # Errors
+    /// As [`of`](Self::of).
+    pub fn database(config: &Config, address: &str) -> Result<PgOptions, LedgerError> {
+        let password = match &config.log.store_password_file {
+            Some(file) => {
+                let text = std::fs::read_to_string(file).map_err(|source| LedgerError::Io {
+                    doing: "read the password in",
+                    name: file.display().to_string(),
+                    source,
+                })?;
+                Some(text.trim_end_matches(['\r', '\n']).to_owned())
+            }
+            None => std::env::var("PGPASSWORD").ok(),
+        };
+        PgOptions::parse(address, password.as_deref(), &config.head_dir())
+    }
+
+    /// Segments in the data directory.
+    pub fn files(config: &Config) -> FilesOptions {
         let mut files = FilesOptions::under(&config.log.data_dir);
         files.head_dir = config.head_dir();
         files.segment_bytes = config.log.segment_bytes;
         if config.log.allow_tmpfs {
             files.file_systems = FileSystemPolicy::TestsOnly;
         }
-        let index_dir = config.log.data_dir.join("index");
-        Self { files, index_dir, index_in_memory: config.log.index_in_memory }
+        files
+    }
+
+    /// Opens the people store of a log that lies in this place.
+    ///
+    /// # Errors
+    /// [`LedgerError`].
+    pub fn people(log: &LogPlace, data_dir: &Path) -> Result<PeopleStore, LedgerError> {
+        match log {
+            LogPlace::Files(_) => PeopleStore::open(&OsDisk, &data_dir.join("people")),
+            LogPlace::Postgres(options) => PeopleStore::in_database(options),
+        }
     }
 }
 
 impl LogParts {
-    fn seams(&self) -> Seams {
+    /// What the ledger takes from outside.
+    pub(crate) fn seams(&self) -> Seams {
         Seams {
             disk: Arc::new(OsDisk) as Arc<dyn Disk>,
             clock: Arc::clone(&self.clock),
@@ -259,7 +307,7 @@ impl Log {
     /// # Errors
     /// [`LedgerError::Exists`] if a log or its watermark is there already; I/O errors.
     pub fn create(parts: &LogParts, continues: Option<&str>) -> Result<Signed, LedgerError> {
-        ledger::create(parts.seams(), &parts.places.files, continues)
+        ledger::create(parts.seams(), &parts.places.log, continues)
     }
 
     /// Opens a log and starts its threads. What was damaged opens for reading only.
@@ -271,13 +319,21 @@ impl Log {
             true => IndexPlace::Memory,
             false => IndexPlace::Dir(parts.places.index_dir.clone()),
         };
-        let opened = ledger::open(parts.seams(), &parts.places.files, &place)?;
+        let opened = ledger::open(parts.seams(), &parts.places.log, &place)?;
         let key = parts.signer.vkey().parse().map_err(|_| LedgerError::WrongKey {
             name: parts.signer.name().to_owned(),
             what: "it has no well-formed verification key".to_owned(),
         })?;
-        let size_at_start = opened.report.count;
+        // Unique over restarts: as soon as one of them is recorded, the next start has a greater size;
+        // if none is, the id was never used.
+        let mut own_prefix = opened.report.count.to_string();
         let ledger = Ledger::start(opened, parts.pace)?;
+        if ledger.is_shared() {
+            // Two processes may start at the same size.
+            let mut token = [0; 8];
+            (parts.random)().fill(&mut token);
+            own_prefix = format!("{own_prefix}-{}", hex::encode(token));
+        }
         Ok(Self(Arc::new(Inner {
             ledger,
             gone: Gone::default(),
@@ -285,7 +341,7 @@ impl Log {
             clock: Arc::clone(&parts.clock),
             order: tokio::sync::RwLock::new(()),
             tiles: Arc::default(),
-            size_at_start,
+            own_prefix,
             own_events: AtomicU64::new(0),
             cosigned: Mutex::new(None),
             barred: Mutex::new(None),
@@ -330,6 +386,20 @@ impl Log {
     /// Entries that are durable and applied.
     pub fn size(&self) -> u64 {
         *self.0.ledger.counts().borrow()
+    }
+
+    /// Waits, where other processes record too, until what they recorded up to `size` was taken in, or
+    /// time enough for that has passed. `false` if the log is out of reach, so that nothing can be said
+    /// of how long it is.
+    pub async fn follows_to(&self, size: u64) -> bool {
+        if self.0.ledger.is_shared() {
+            let mut news = self.news();
+            let reached = news.wait_for(|count| *count >= size);
+            if tokio::time::timeout(FOLLOW_TIME_MAX, reached).await.is_err() {
+                return self.health().not_writing.is_none();
+            }
+        }
+        true
     }
 
     /// Follows the number of entries.
@@ -384,20 +454,58 @@ impl Log {
         if handling.dry_run {
             // It tells what is known already.
             self.index_is_current().await?;
-            return trial::run(self, &submissions, handling);
+            return trial::run(self, self.state(), &submissions, handling);
         }
         self.is_open_to_clients()?;
         if handling.whole {
             let _alone = self.0.order.write().await;
-            self.index_is_current().await?;
-            let outcomes = trial::run(self, &submissions, handling)?;
-            return match trial::refusal(outcomes) {
-                Ok(refused) => trial::record_attempts(self, &submissions, refused).await,
-                Err(trial::AllWell) => self.record(submissions).await,
-            };
+            for _ in 0..TRIALS_MAX {
+                self.index_is_current().await?;
+                let state = self.state();
+                let as_of = state.as_of;
+                let outcomes = trial::run(self, state, &submissions, handling)?;
+                match trial::refusal(outcomes) {
+                    Ok(refused) => {
+                        return trial::record_attempts(self, &submissions, refused).await;
+                    }
+                    Err(trial::AllWell) if !self.0.ledger.is_shared() => {
+                        return self.record(submissions).await;
+                    }
+                    // Another process may come between trial and record: then both are done again.
+                    Err(trial::AllWell) => {
+                        if let Some(outcomes) = self.record_at(as_of, &submissions).await? {
+                            return Ok(outcomes);
+                        }
+                    }
+                }
+            }
+            return Err(LogError::Busy);
         }
         let _shared = self.0.order.read().await;
         self.record(submissions).await
+    }
+
+    /// Records events behind exactly so many entries; `None` if there are more by now.
+    async fn record_at(
+        &self,
+        as_of: u64,
+        submissions: &[Submission],
+    ) -> Result<Option<Vec<Outcome>>, LogError> {
+        let prepared = submissions.iter().map(|submission| submission.0.clone()).collect();
+        let answers =
+            tokio::time::timeout(WRITER_TIME_MAX, self.0.ledger.submit_at(as_of, prepared))
+                .await
+                .map_err(|_| LogError::Unanswered)??;
+        let is_behind = |answer: &ledger::Answer| {
+            answer.as_ref().is_err_and(|error| matches!(**error, LedgerError::Behind { .. }))
+        };
+        if answers.iter().all(is_behind) {
+            return Ok(None);
+        }
+        let outcomes = answers
+            .into_iter()
+            .map(|answer| answer.map(|outcome| self.outcome(outcome)).map_err(|e| (&*e).into()));
+        outcomes.collect::<Result<_, _>>().map(Some)
     }
 
     async fn record(&self, submissions: Vec<Submission>) -> Result<Vec<Outcome>, LogError> {
@@ -443,9 +551,7 @@ impl Log {
         let _shared = self.0.order.read().await;
         self.is_not_closed()?;
         let number = self.0.own_events.fetch_add(1, Ordering::Relaxed);
-        // Unique over restarts: as soon as one of them is recorded, the next start has a greater
-        // size; if none is, the id was never used.
-        let id = format!("{name}-{}-{number}", self.0.size_at_start);
+        let id = format!("{name}-{}-{number}", self.0.own_prefix);
         let subject = subject.unwrap_or(ledger::LOG_SUBJECT);
         let prepared = ledger::Submission::by_the_log(name, &id, subject, &event.data())
             .map_err(|error| LogError::Failed(error_chain(&error)))?;
@@ -573,6 +679,7 @@ impl Log {
     /// [`LogError`].
     pub async fn still(&self) -> Result<Still, LogError> {
         let _alone = self.0.order.write().await;
+        let _others = self.0.ledger.still().await;
         let signed = self.publish().await?;
         let state = self.state();
         if state.as_of != signed.size {

@@ -6,7 +6,9 @@ use std::sync::Arc;
 
 use clap::{Parser, Subcommand};
 use ledger::seams::{Clock, OsRandom};
-use recorder::cli::{Seams, backup, badge, check, close, export, keys, rebuild, serve, token};
+use recorder::cli::{
+    Seams, backup, badge, check, close, export, keys, moving, rebuild, serve, token,
+};
 use recorder::config::Config;
 use recorder::demo;
 
@@ -22,6 +24,10 @@ struct Args {
     /// Configuration file (TOML). Environment variables PULVERLOG_<SECTION>__<NAME> come after it.
     #[arg(long, short, env = "PULVERLOG_CONFIG", global = true)]
     config: Option<PathBuf>,
+    /// Address of the database that holds the log (`postgres://..`), in place of `log.store` of the
+    /// configuration. Its password comes from `log.store_password_file` or PGPASSWORD.
+    #[arg(long, global = true, value_name = "ADDRESS")]
+    store: Option<String>,
     #[command(subcommand)]
     command: Command,
 }
@@ -48,6 +54,8 @@ enum Command {
     Backup(backup::BackupArgs),
     /// Copy a backup into an empty data directory and check it.
     Restore(backup::RestoreArgs),
+    /// Move the log, with checkpoints and people store, from the data directory into a database or back.
+    Move(moving::MoveArgs),
     /// Print the API description (OpenAPI 3.1).
     Openapi,
     /// Print a token of the local issuer, for development and tests.
@@ -85,7 +93,11 @@ fn main() -> ExitCode {
 }
 
 fn run(args: Args) -> anyhow::Result<ExitCode> {
-    let config = Config::load(args.config.as_deref())?;
+    let mut config = Config::load(args.config.as_deref())?;
+    if let Some(store) = args.store {
+        config.log.store = store;
+        config.check()?;
+    }
     let seams = Seams { clock: Arc::new(SystemClock), random: || Box::new(OsRandom) };
     match args.command {
         Command::Demo(args) => {
@@ -103,6 +115,7 @@ fn run(args: Args) -> anyhow::Result<ExitCode> {
         }
         Command::Backup(args) => backup::backup(&config, &args),
         Command::Restore(args) => backup::restore(&config, &args),
+        Command::Move(args) => moving::run(&config, &seams, &args),
         Command::Openapi => {
             let text = recorder::openapi::to_text(&recorder::openapi::document());
             Ok(std::io::Write::write_all(&mut std::io::stdout(), text.as_bytes())?)

@@ -43,6 +43,7 @@ pub struct RestoreArgs {
 /// # Errors
 /// If it cannot be copied, or the copy is not sound.
 pub fn backup(config: &Config, args: &BackupArgs) -> anyhow::Result<()> {
+    demand_files(config)?;
     demand_empty(&args.dir)?;
     copy_parts(&config.log.data_dir, &args.dir, &config.head_dir(), &args.dir.join("head"))?;
     if args.with_keys {
@@ -62,6 +63,7 @@ pub fn backup(config: &Config, args: &BackupArgs) -> anyhow::Result<()> {
 /// # Errors
 /// If there is a log already, or a watermark of a longer one; if the backup is not sound.
 pub fn restore(config: &Config, args: &RestoreArgs) -> anyhow::Result<()> {
+    demand_files(config)?;
     let log = config.log.data_dir.join("log");
     ensure!(!log.try_exists()?, "`{}` is there: a log is never written over", log.display());
     let head = config.head_dir();
@@ -81,6 +83,15 @@ pub fn restore(config: &Config, args: &RestoreArgs) -> anyhow::Result<()> {
         config,
         &CheckArgs { keys: Some(args.dir.join("keys.txt")), bytes: false },
     )?)
+}
+
+fn demand_files(config: &Config) -> anyhow::Result<()> {
+    ensure!(
+        !config.is_in_database(),
+        "the entries lie in a database: back it up with its own means (`recorder export` writes the \
+         evidence, `recorder move` brings a log into files)"
+    );
+    Ok(())
 }
 
 fn report(verdict: Verdict) -> anyhow::Result<()> {

@@ -4,7 +4,7 @@ use std::io::Write as _;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
-use anyhow::Context as _;
+use anyhow::{Context as _, bail};
 use chain::keys::Keys;
 use chain::note::Ed25519Signer;
 use chain::verify::{Evidence, Verdict, Verifier};
@@ -62,7 +62,10 @@ fn entries(config: &Config, args: &CheckArgs) -> anyhow::Result<Found> {
 
 /// The bytes against the newest signed checkpoint.
 fn bytes(config: &Config, args: &CheckArgs) -> anyhow::Result<Found> {
-    let files = Places::of(config).files;
+    if config.is_in_database() {
+        bail!("`--bytes` is for segments: without it the entries in the database are checked");
+    }
+    let files = Places::files(config);
     let path = files.head_dir.join("watermark");
     let note = std::fs::read(&path).with_context(|| path.display().to_string())?;
     let name = path.display().to_string();

@@ -6,11 +6,17 @@
 use std::fs;
 use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use anyhow::{Context as _, ensure};
 use chain::verify::CheckpointFile;
+use ledger::LogPlace;
+use ledger::engine::Store;
+use ledger::engine::postgres::ConnectedPg;
+use ledger::limits::SCAN_BYTES_MAX;
 
 use crate::config::Config;
+use crate::log::Places;
 
 /// Largest segment that is read, in bytes: the most that may be configured, and a batch.
 const SEGMENT_BYTES_MAX: u64 = 512 << 20;
@@ -57,6 +63,18 @@ pub fn each_segment(
     config: &Config,
     mut each: impl FnMut(&[&[u8]]) -> anyhow::Result<ControlFlow<()>>,
 ) -> anyhow::Result<()> {
+    if let Some(store) = database(config)? {
+        let mut at = 0;
+        while at < store.count() {
+            let chunk = store.scan(at, SCAN_BYTES_MAX)?;
+            let entries: Vec<&[u8]> = chunk.iter().map(|(_, line)| line).collect();
+            if each(&entries)?.is_break() {
+                break;
+            }
+            at = chunk.end();
+        }
+        return Ok(());
+    }
     for path in segments(config)? {
         let name = path.display().to_string();
         let length = fs::metadata(&path).with_context(|| name.clone())?.len();
@@ -92,6 +110,23 @@ fn closed(segment: &[u8]) -> &[u8] {
 /// # Errors
 /// If one cannot be read.
 pub fn checkpoints(config: &Config) -> anyhow::Result<Vec<CheckpointFile>> {
+    if let Some(store) = database(config)? {
+        let mut files = Vec::new();
+        for size in store.checkpoint_sizes()? {
+            let note = store.checkpoint(size)?;
+            let name = chain::bundle::checkpoint_name(size);
+            files.extend(note.map(|note| CheckpointFile { name, note, outside: false }));
+        }
+        let name = "watermark".to_owned();
+        files.extend(store.watermark()?.map(|note| CheckpointFile { name, note, outside: false }));
+        // What this machine remembers vouches against a database that went back.
+        let copy = config.head_dir().join("watermark-of-database");
+        if copy.try_exists()? {
+            let note = fs::read(&copy).with_context(|| copy.display().to_string())?;
+            files.push(CheckpointFile { name: file_name(&copy), note, outside: false });
+        }
+        return Ok(files);
+    }
     let dir = config.log.data_dir.join("log").join("checkpoints");
     let mut files: Vec<PathBuf> = fs::read_dir(&dir)
         .with_context(|| format!("`{}` holds no checkpoints", dir.display()))?
@@ -110,6 +145,14 @@ pub fn checkpoints(config: &Config) -> anyhow::Result<Vec<CheckpointFile>> {
             Ok(CheckpointFile { name: file_name(&path), note, outside: false })
         })
         .collect()
+}
+
+/// The log in its database, if it lies in one, to look at.
+fn database(config: &Config) -> anyhow::Result<Option<Arc<dyn Store>>> {
+    match Places::of(config)?.log {
+        LogPlace::Postgres(options) => Ok(Some(ConnectedPg::look(&options)?)),
+        LogPlace::Files(_) => Ok(None),
+    }
 }
 
 fn file_name(path: &Path) -> String {

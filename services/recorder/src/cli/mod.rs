@@ -7,6 +7,7 @@ pub mod close;
 pub mod disk;
 pub mod export;
 pub mod keys;
+pub mod moving;
 pub mod rebuild;
 pub mod serve;
 pub mod token;

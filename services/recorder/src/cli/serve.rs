@@ -8,9 +8,7 @@ use actix_web::web;
 use anyhow::{Context as _, bail};
 use chain::checkpoint::Checkpoint;
 use chain::note::{Ed25519Signer, Note};
-use ledger::disk::OsDisk;
 use ledger::notary::SharedSigner;
-use ledger::people::PeopleStore;
 use ledger::seams::Random;
 use ledger::{LedgerError, Pace};
 
@@ -68,7 +66,7 @@ pub(super) fn signer(
 pub(super) fn parts(config: &Config, seams: &Seams) -> anyhow::Result<(LogParts, KeyWas)> {
     let (signer, was) = signer(config, &mut *(seams.random)())?;
     let parts = LogParts {
-        places: Places::of(config),
+        places: Places::of(config)?,
         signer,
         clock: Arc::clone(&seams.clock),
         random: seams.random,
@@ -130,7 +128,7 @@ pub async fn open(config: Config, seams: &Seams, args: ServeArgs) -> anyhow::Res
     if let Some(why) = log.health().not_writing {
         tracing::error!(why, "the log is open for reading only");
     }
-    let people = PeopleStore::open(&OsDisk, &config.log.data_dir.join("people"))?;
+    let people = Places::people(&Places::of(&config)?.log, &config.log.data_dir)?;
     let reports = ReportStore::open(&config.log.data_dir)?;
     let recorder = Recorder::new(config, log, authn, people, reports, seams)?;
     recorder.ask_witnesses().await;

@@ -24,15 +24,15 @@ struct Trial<'l> {
     keys: HashMap<Key, usize>,
 }
 
-/// Judges events in their order. Nothing is recorded.
+/// Judges events in their order on a copy of the state. Nothing is recorded.
 pub(super) fn run(
     log: &Log,
+    state: State,
     submissions: &[Submission],
     handling: Handling,
 ) -> Result<Vec<Outcome>, LogError> {
     let now = Timestamp::from_millisecond(log.0.clock.now_ms())
         .map_err(|error| LogError::Failed(error.to_string()))?;
-    let state = log.state();
     let (facts, keys) = (Vec::new(), HashMap::new());
     let mut trial = Trial { log, state, now, handling, facts, keys };
     (0..submissions.len()).map(|index| trial.judge(submissions, index)).collect()

@@ -148,6 +148,10 @@ impl Witnesses {
             return;
         };
         let Checkpoint { size, root, .. } = shown.checkpoint;
+        // Another recorder of this log may have shown it what this one has not taken in yet.
+        if !self.0.log.follows_to(size).await {
+            return;
+        }
         let here = self.0.log.size();
         let why = if size > here {
             format!(

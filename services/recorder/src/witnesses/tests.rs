@@ -89,7 +89,7 @@ fn bench(answers: Answers, change: impl FnOnce(&mut Config)) -> Bench {
     config.check().unwrap();
     let clock = SimClock::new(NOON_MS);
     let parts = LogParts {
-        places: Places::of(&config),
+        places: Places::of(&config).expect("places"),
         signer: Arc::new(Ed25519Signer::new(&config.log.origin, &[1; 32]).unwrap()),
         clock: Arc::new(clock.clone()),
         random: || Box::new(OsRandom),
