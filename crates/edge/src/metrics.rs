@@ -1,8 +1,8 @@
 //! Series of a service, registered as they are made, and their Prometheus text.
 
 use prometheus::{
-    Encoder as _, HistogramOpts, HistogramVec, IntCounter, IntCounterVec, IntGauge, IntGaugeVec,
-    Opts, Registry, TextEncoder,
+    Encoder as _, Histogram, HistogramOpts, HistogramVec, IntCounter, IntCounterVec, IntGauge,
+    IntGaugeVec, Opts, Registry, TextEncoder,
 };
 
 /// The series of one service. Labels come from closed sets, never from input, so that a client cannot make
@@ -52,6 +52,17 @@ impl Series {
         let gauges = IntGaugeVec::new(Opts::new(name, help), labels)?;
         self.0.register(Box::new(gauges.clone()))?;
         Ok(gauges)
+    }
+
+    /// A histogram with these upper bounds.
+    ///
+    /// # Errors
+    /// If the name is used twice.
+    pub fn histogram(&self, name: &str, help: &str, bounds: &[f64]) -> Result<Histogram> {
+        let options = HistogramOpts::new(name, help).buckets(bounds.to_vec());
+        let histogram = Histogram::with_opts(options)?;
+        self.0.register(Box::new(histogram.clone()))?;
+        Ok(histogram)
     }
 
     /// Histograms by labels, with these upper bounds.

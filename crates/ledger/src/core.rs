@@ -254,6 +254,11 @@ impl Core {
         self.clock_behind_ms
     }
 
+    /// Puts something around the engine, such as a stop-watch.
+    pub(crate) fn wrap_engine(self, wrap: impl FnOnce(Box<dyn Engine>) -> Box<dyn Engine>) -> Self {
+        Self { engine: wrap(self.engine), ..self }
+    }
+
     /// Turns the log read-only.
     pub fn stop(&mut self, reason: Stop) {
         self.engine.stop(reason);

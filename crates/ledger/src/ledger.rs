@@ -12,17 +12,20 @@
 #[cfg(test)]
 mod tests;
 mod threads;
+mod timing;
 
 use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
 use std::sync::mpsc::{self, Sender, SyncSender};
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError, RwLock};
+use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError, RwLock};
 use std::thread::JoinHandle;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use chain::entry::EntryView;
 use tokio::sync::{oneshot, watch};
 
 use self::threads::{NotaryLoop, Writer, index_loop, scrub_loop};
+use self::timing::{Appends, TimedEngine};
+pub use self::timing::{Timings, Turn, Watcher};
 use crate::core::Failure;
 use crate::engine::Store;
 use crate::engine::recovery::Stop;
@@ -109,6 +112,7 @@ struct Shared {
     signed: Mutex<Option<Signed>>,
     scrub: Mutex<ScrubReport>,
     stopping: AtomicBool,
+    watcher: OnceLock<Arc<dyn Watcher>>,
 }
 
 /// What the background reading of everything found.
@@ -170,7 +174,8 @@ struct Request {
     /// To be recorded only behind exactly so many entries.
     only_at: Option<u64>,
     load: Load,
-    reply: oneshot::Sender<Vec<Answer>>,
+    queued: Instant,
+    reply: oneshot::Sender<(Vec<Answer>, Timings)>,
 }
 
 /// What a submitter hears about one event.
@@ -203,10 +208,25 @@ pub struct Health {
     pub waiting: usize,
     /// Why nothing can be written, if so.
     pub not_writing: Option<String>,
+    /// The same in kind.
+    pub not_writing_kind: Option<NotWriting>,
     /// What the background reading of everything found.
     pub scrub: ScrubReport,
     /// How the log was opened.
     pub report: OpenReport,
+}
+
+/// Why nothing can be written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum NotWriting {
+    /// A write, a sync or a signature failed: the writer stopped until the next start.
+    Halted,
+    /// Opening found damage or a contradiction: open for reading only.
+    ReadOnly,
+    /// There is no room; writing goes on by itself when there is.
+    Full,
+    /// The database that holds the log does not answer; writing goes on by itself when it does.
+    Away,
 }
 
 impl Ledger {
@@ -232,6 +252,7 @@ impl Ledger {
             signed: Mutex::new(notary.as_ref().and_then(Notary::watermark).cloned()),
             scrub: Mutex::new(ScrubReport::default()),
             stopping: AtomicBool::new(false),
+            watcher: OnceLock::new(),
         });
         let published = notary.as_ref().and_then(Notary::published).cloned().map(Arc::new);
         let (published_tx, published) = watch::channel(published);
@@ -242,8 +263,11 @@ impl Ledger {
         // One call that waits says as much as many.
         let (index_wake, wakes) = mpsc::sync_channel(1);
 
+        let appends = Arc::new(Mutex::new(Appends::default()));
+        let timed = Arc::clone(&appends);
         let writer = Writer {
-            core,
+            core: core.wrap_engine(|engine| Box::new(TimedEngine::new(engine, timed))),
+            appends,
             shared: Arc::clone(&shared),
             requests,
             counts: counts_tx,
@@ -292,18 +316,33 @@ impl Ledger {
     /// [`LedgerError::Busy`] at once if too much is waiting, [`LedgerError::Poisoned`] if the writer
     /// stopped.
     pub async fn submit(&self, submissions: Vec<Submission>) -> Result<Vec<Answer>> {
+        Ok(self.submit_timed(submissions).await?.0)
+    }
+
+    /// [`submit`](Self::submit), with when what happened to the request.
+    ///
+    /// # Errors
+    /// As [`submit`](Self::submit).
+    pub async fn submit_timed(
+        &self,
+        submissions: Vec<Submission>,
+    ) -> Result<(Vec<Answer>, Timings)> {
         let reply = self.enqueue(submissions, None)?;
         reply.await.map_err(|_| self.stopped())
     }
 
-    /// [`submit`](Self::submit), provided that the log has exactly `count` entries; otherwise every
-    /// answer is [`LedgerError::Behind`] and nothing was written. For events that were judged on a copy
-    /// of the state, where another process may append meanwhile. More than one commit holds may be
-    /// recorded in part, as when the power fails between two.
+    /// [`submit_timed`](Self::submit_timed), provided that the log has exactly `count` entries;
+    /// otherwise every answer is [`LedgerError::Behind`] and nothing was written. For events that were
+    /// judged on a copy of the state, where another process may append meanwhile. More than one commit
+    /// holds may be recorded in part, as when the power fails between two.
     ///
     /// # Errors
     /// As [`submit`](Self::submit).
-    pub async fn submit_at(&self, count: u64, submissions: Vec<Submission>) -> Result<Vec<Answer>> {
+    pub async fn submit_at(
+        &self,
+        count: u64,
+        submissions: Vec<Submission>,
+    ) -> Result<(Vec<Answer>, Timings)> {
         let reply = self.enqueue(submissions, Some(count))?;
         reply.await.map_err(|_| self.stopped())
     }
@@ -314,27 +353,34 @@ impl Ledger {
         self.shared.still.lock().await
     }
 
+    /// Has somebody told of every turn of the writer from now on. Only the first watcher counts.
+    pub fn watch(&self, watcher: Arc<dyn Watcher>) {
+        // A second one is a fault of the caller that harms nobody.
+        let _ = self.shared.watcher.set(watcher);
+    }
+
     /// [`submit`](Self::submit) for a thread of its own.
     ///
     /// # Errors
     /// As [`submit`](Self::submit).
     pub fn submit_blocking(&self, submissions: Vec<Submission>) -> Result<Vec<Answer>> {
         let reply = self.enqueue(submissions, None)?;
-        reply.blocking_recv().map_err(|_| self.stopped())
+        Ok(reply.blocking_recv().map_err(|_| self.stopped())?.0)
     }
 
     fn enqueue(
         &self,
         submissions: Vec<Submission>,
         only_at: Option<u64>,
-    ) -> Result<oneshot::Receiver<Vec<Answer>>> {
+    ) -> Result<oneshot::Receiver<(Vec<Answer>, Timings)>> {
+        let queued = Instant::now();
         let load = Load::of(&submissions);
         {
             let mut waiting = locked(&self.shared.waiting);
             *waiting = waiting.with(load).ok_or(LedgerError::Busy)?;
         }
         let (reply, answers) = oneshot::channel();
-        let request = Request { submissions, only_at, load, reply };
+        let request = Request { submissions, only_at, load, queued, reply };
         let sent = self.queue.as_ref().map(|queue| queue.send(request));
         match sent {
             Some(Ok(())) => Ok(answers),
@@ -447,10 +493,15 @@ impl Ledger {
     pub fn health(&self) -> Health {
         let shared = &self.shared;
         let (as_of, skipped) = self.with_shop(|shop| (shop.as_of(), shop.skipped()));
+        let halted = shared.halted().map(|why| (NotWriting::Halted, why));
+        let stopped = || self.report.stop().map(|stop| (NotWriting::ReadOnly, stop.to_string()));
         let full = || {
             let full = shared.full.load(Ordering::Acquire);
-            full.then(|| "the disk is full".to_owned())
+            full.then(|| (NotWriting::Full, "the disk is full".to_owned()))
         };
+        let away = || locked(&shared.away).clone().map(|why| (NotWriting::Away, why));
+        let (not_writing_kind, not_writing) =
+            halted.or_else(stopped).or_else(full).or_else(away).unzip();
         Health {
             count: shared.store.count(),
             as_of,
@@ -460,11 +511,8 @@ impl Ledger {
             skipped,
             clock_behind_ms: shared.clock_behind_ms.load(Ordering::Acquire),
             waiting: locked(&shared.waiting).submissions,
-            not_writing: shared
-                .halted()
-                .or_else(|| self.report.stop().map(ToString::to_string))
-                .or_else(full)
-                .or_else(|| locked(&shared.away).clone()),
+            not_writing,
+            not_writing_kind,
             scrub: locked(&shared.scrub).clone(),
             report: self.report.clone(),
         }

@@ -29,7 +29,7 @@ mod testing;
 pub mod tree;
 
 pub use error::{LedgerError, Result};
-pub use ledger::{Answer, Health, Ledger, Pace, ScrubReport};
+pub use ledger::{Answer, Health, Ledger, NotWriting, Pace, ScrubReport, Timings, Turn, Watcher};
 pub use opening::{
     IndexPlace, IndexReport, LogPlace, OpenReport, Opened, SCHEMA_VERSION, Seams, adopt_watermark,
     create, open,

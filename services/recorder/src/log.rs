@@ -492,7 +492,7 @@ impl Log {
         submissions: &[Submission],
     ) -> Result<Option<Vec<Outcome>>, LogError> {
         let prepared = submissions.iter().map(|submission| submission.0.clone()).collect();
-        let answers =
+        let (answers, _) =
             tokio::time::timeout(WRITER_TIME_MAX, self.0.ledger.submit_at(as_of, prepared))
                 .await
                 .map_err(|_| LogError::Unanswered)??;

@@ -4,12 +4,13 @@ use std::collections::VecDeque;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::atomic::Ordering;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, SyncSender, TryRecvError};
-use std::sync::{Arc, PoisonError};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 use chain::entry::EntryView;
 use tokio::sync::watch;
 
+use super::timing::{Appends, Timings, Turn};
 use super::{Answer, NotaryCall, Pace, Request, Shared, locked};
 use crate::audit::{Scrub, Scrubbed};
 use crate::core::Core;
@@ -38,6 +39,8 @@ const SCRUB_WHEN_AWAY: Duration = Duration::from_secs(5);
 /// The one writer.
 pub(super) struct Writer {
     pub(super) core: Core,
+    /// What the engine of `core` wrote in this turn.
+    pub(super) appends: Arc<Mutex<Appends>>,
     pub(super) shared: Arc<Shared>,
     pub(super) requests: Receiver<Request>,
     pub(super) counts: watch::Sender<u64>,
@@ -50,21 +53,32 @@ pub(super) struct Writer {
 impl Writer {
     pub(super) fn run(mut self) -> Core {
         while let Some(requests) = self.next_requests() {
+            let taken = Instant::now();
             let mut replies = Vec::with_capacity(requests.len());
             let mut submissions = Vec::new();
             let only_at = requests.iter().find_map(|request| request.only_at);
             for request in requests {
                 submissions.extend(request.submissions);
-                replies.push((request.load, request.reply));
+                replies.push((request.load, request.queued, request.reply));
             }
             let mut answers: VecDeque<Answer> = self.process(submissions, only_at).into();
-            for (load, reply) in replies {
+            let done = Instant::now();
+            let appends = std::mem::take(&mut *locked(&self.appends));
+            let commit = appends.span;
+            if let Some(watcher) = self.shared.watcher.get() {
+                let oldest = replies.iter().map(|(_, queued, _)| *queued).min();
+                let waited = oldest.map_or(Duration::ZERO, |queued| taken - queued);
+                let Appends { commits, failed, .. } = appends;
+                watcher.turn(&Turn { waited, commits, failed });
+            }
+            for (load, queued, reply) in replies {
                 {
                     let mut waiting = locked(&self.shared.waiting);
                     *waiting = waiting.without(load);
                 }
                 // A client that went away does not change what was recorded.
-                let _ = reply.send(answers.drain(..load.submissions).collect());
+                let answers = answers.drain(..load.submissions).collect();
+                let _ = reply.send((answers, Timings { queued, taken, commit, done }));
             }
         }
         self.core
