@@ -50,7 +50,7 @@ class WithService(unittest.TestCase):
         self.addCleanup(self.service.send_signal, signal.SIGTERM)
         for line in self.service.stderr:
             self.said.append(line)
-            if found := re.search(r"address=(\S+:\d+)", re.sub(r"\x1b\[[0-9;]*m", "", line)):
+            if found := re.search(r'address(?:=|":")(\S+?:\d+)', re.sub(r"\x1b\[[0-9;]*m", "", line)):
                 self.base = f"http://{found[1]}"
                 reader.start()
                 return

@@ -33,6 +33,7 @@ use crate::metrics::Metrics;
 use crate::problem::{Kind, Problem};
 use crate::refusals::Refusals;
 use crate::reports::{ReportStore, Still};
+use crate::storage::Storage;
 use crate::webhooks::Webhooks;
 use crate::witnesses::Witnesses;
 
@@ -60,6 +61,10 @@ pub struct Recorder {
     pub witnesses: Witnesses,
     /// Who is sent entries.
     pub webhooks: Webhooks,
+    /// The disk of the log.
+    pub storage: Storage,
+    /// When the certificate of the service ends, in seconds since 1970, if it offers TLS itself.
+    pub certificate_end_s: Option<i64>,
     refusals: Refusals,
     requests: AtomicU64,
     started_ms: i64,
@@ -91,7 +96,13 @@ impl Recorder {
         let (clock, random) = (Arc::clone(&seams.clock), seams.random);
         let witnesses = Witnesses::of(&config, log.clone(), Arc::clone(&clock), &metrics)?;
         let webhooks = Webhooks::of(&config, log.clone(), seams, &metrics)?;
+        log.watch(Arc::new(metrics.clone()));
+        let tls = config.listen.tls.as_ref();
+        let certificate_end_s =
+            tls.map(|tls| crate::tls::end_s(&tls.certificate_file)).transpose()?;
         Ok(Self {
+            storage: Storage::of(&config),
+            certificate_end_s,
             waiters: Arc::new(Semaphore::new(FEED_WAITERS_MAX)),
             stopping: watch::channel(false).0,
             exports: Arc::new(Semaphore::new(EXPORTS_MAX)),
@@ -118,6 +129,26 @@ impl Recorder {
         format!("urn:pulverlog:request:{:x}-{number}", self.started_ms)
     }
 
+    /// When the process was started, ms since 1970.
+    pub fn started_ms(&self) -> i64 {
+        self.started_ms
+    }
+
+    /// When the keys that sign were made, ms since 1970, by what they are for. The log's key is as old
+    /// as the log; of the others their files tell.
+    pub fn key_ages(&self) -> Vec<(&'static str, i64)> {
+        let mut ages = Vec::new();
+        ages.extend(self.log.recorded_at_ms(0).ok().flatten().map(|made_ms| ("log", made_ms)));
+        for (key, file) in [("webhook", "webhook.key"), ("local_issuer", "issuer.key")] {
+            let written = std::fs::metadata(self.config.keys_dir().join(file))
+                .and_then(|metadata| metadata.modified())
+                .ok()
+                .and_then(|at| at.duration_since(std::time::UNIX_EPOCH).ok());
+            ages.extend(written.map(|since| (key, crate::metrics::gauge(since.as_millis()))));
+        }
+        ages
+    }
+
     /// The time.
     pub fn now(&self) -> Timestamp {
         Timestamp::from_millisecond(self.clock.now_ms()).unwrap_or_default()
@@ -131,7 +162,9 @@ impl Recorder {
         &self,
         work: impl FnOnce() -> Result<T, Problem> + Send + 'static,
     ) -> Result<T, Problem> {
-        web::block(work).await.unwrap_or_else(|_| {
+        // Lines of the log that come from there carry the request's id too.
+        let span = tracing::Span::current();
+        web::block(move || span.in_scope(work)).await.unwrap_or_else(|_| {
             self.metrics.panics.inc();
             tracing::error!("work off the request threads panicked");
             Err(Problem::new(Kind::Internal, "the service failed"))

@@ -4,6 +4,7 @@
 //! values here, only names of files. Unknown names are refused, so that a typing error cannot
 //! switch a safeguard off.
 
+use std::collections::BTreeMap;
 use std::net::{IpAddr, SocketAddr};
 use std::path::{Path, PathBuf};
 
@@ -53,6 +54,65 @@ pub struct Config {
     pub witnessing: WitnessingConfig,
     /// Who is sent entries as they are recorded.
     pub webhooks: WebhooksConfig,
+    /// The program log.
+    pub logs: LogsConfig,
+    /// Traces of requests.
+    pub traces: TracesConfig,
+}
+
+/// The program log, on standard error. `PULVERLOG_LOG` in the environment overrides the levels.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct LogsConfig {
+    /// How a line is written.
+    pub format: LogFormat,
+    /// What is told: `error`, `warn`, `info`, `debug`, `trace` or `off`.
+    pub level: String,
+    /// Other levels for modules and what lies below them, such as `recorder::webhooks`.
+    pub levels: BTreeMap<String, String>,
+}
+
+/// How a line of the program log is written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum LogFormat {
+    /// For people.
+    Text,
+    /// One JSON object a line, for programs.
+    Json,
+}
+
+/// Traces of requests, sent to an OpenTelemetry collector.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct TracesConfig {
+    /// Where spans are sent as OTLP, protobuf over HTTP, such as `http://127.0.0.1:4318/v1/traces`.
+    /// Absent: nowhere, and none are made.
+    pub endpoint: Option<String>,
+    /// Of 1,000 requests without a trace context of their own so many are traced.
+    pub sampled_per_mille: u16,
+}
+
+impl Default for LogsConfig {
+    fn default() -> Self {
+        let levels = BTreeMap::from([("actix_server".to_owned(), "warn".to_owned())]);
+        Self { format: LogFormat::Text, level: "info".to_owned(), levels }
+    }
+}
+
+impl LogsConfig {
+    /// The levels as `tracing_subscriber::EnvFilter` reads them.
+    #[must_use]
+    pub fn directives(&self) -> String {
+        let levels = self.levels.iter().map(|(module, level)| format!("{module}={level}"));
+        std::iter::once(self.level.clone()).chain(levels).collect::<Vec<_>>().join(",")
+    }
+}
+
+impl Default for TracesConfig {
+    fn default() -> Self {
+        Self { endpoint: None, sampled_per_mille: 1_000 }
+    }
 }
 
 /// The log and where it lies.
@@ -308,19 +368,57 @@ impl Config {
     /// # Errors
     /// [`ConfigError`].
     pub fn load(file: Option<&Path>) -> Result<Self, ConfigError> {
-        let mut figment = Figment::from(Serialized::defaults(Self::default()));
-        if let Some(file) = file {
-            figment = figment.merge(Toml::file_exact(file));
-        }
-        let config: Self = figment
-            // Names without `__` are for the program itself, such as PULVERLOG_CONFIG.
-            .merge(
-                Env::prefixed(ENV_PREFIX).filter(|name| name.as_str().contains("__")).split("__"),
-            )
-            .extract()
-            .map_err(|error| ConfigError::Read(Box::new(error)))?;
+        let config: Self =
+            sources(file).extract().map_err(|error| ConfigError::Read(Box::new(error)))?;
         config.check()?;
         Ok(config)
+    }
+
+    /// As [`load`](Self::load), but goes on after a fault: what cannot be read is left at its default,
+    /// and every fault is told, those of single values and those of values beside each other.
+    ///
+    /// # Errors
+    /// [`ConfigError::Read`] if the file cannot be read as TOML at all.
+    pub fn load_all(file: Option<&Path>) -> Result<(Self, Vec<ConfigFault>), ConfigError> {
+        let read = |error| ConfigError::Read(Box::new(error));
+        let sources = sources(file);
+        let mut values: serde_json::Value = sources.extract().map_err(read)?;
+        let mut faults = Vec::new();
+        let config = loop {
+            let error = match serde_path_to_error::deserialize::<_, Self>(&values) {
+                Ok(config) => break config,
+                Err(error) => error,
+            };
+            let what = error.inner().to_string();
+            let mut path: Vec<String> = error.path().iter().map(|part| part.to_string()).collect();
+            // Of a name that nobody knows only its place is told; the message has the name.
+            if let Some(name) =
+                what.strip_prefix("unknown field `").and_then(|w| w.split('`').next())
+                && path.last().map(String::as_str) != Some(name)
+            {
+                path.retain(|part| part != "?");
+                path.push(name.to_owned());
+            }
+            let name = path.join(".").replace(".[", "[");
+            let source = sources.find_metadata(&name).map(|known| match &known.source {
+                Some(source) => format!("{}, {source}", known.name),
+                None => known.name.to_string(),
+            });
+            faults.push(ConfigFault { name, what, source });
+            if !take_out(&mut values, &path) {
+                break Self::default();
+            }
+        };
+        let beside = config.faults().into_iter().map(|error| match error {
+            ConfigError::Value { name, what } => {
+                ConfigFault { name: name.to_owned(), what, source: None }
+            }
+            ConfigError::Read(error) => {
+                ConfigFault { name: String::new(), what: error.to_string(), source: None }
+            }
+        });
+        faults.extend(beside);
+        Ok((config, faults))
     }
 
     /// Directory of the keys.
@@ -341,9 +439,62 @@ impl Config {
     /// Values that make no sense, alone or beside another.
     ///
     /// # Errors
-    /// [`ConfigError::Value`].
+    /// [`ConfigError::Value`], the first of them.
     pub fn check(&self) -> Result<(), ConfigError> {
-        let wrong = |name, what: &str| Err(ConfigError::Value { name, what: what.to_owned() });
+        self.faults().into_iter().next().map_or(Ok(()), Err)
+    }
+
+    /// Every value that makes no sense, alone or beside another.
+    #[must_use]
+    pub fn faults(&self) -> Vec<ConfigError> {
+        let checks = [
+            self.check_log(),
+            self.check_auth(),
+            self.check_limits(),
+            self.check_witnesses(),
+            crate::webhooks::check(&self.webhooks),
+            self.check_logs(),
+            self.check_traces(),
+        ];
+        checks.into_iter().filter_map(Result::err).collect()
+    }
+
+    fn check_logs(&self) -> Result<(), ConfigError> {
+        let words = ["error", "warn", "info", "debug", "trace", "off"];
+        let is_level = |level: &String| words.contains(&level.as_str());
+        let is_module = |module: &String| {
+            !module.is_empty()
+                && module.bytes().all(|b| b.is_ascii_alphanumeric() || matches!(b, b'_' | b':'))
+        };
+        if !is_level(&self.logs.level) {
+            return wrong("logs.level", "is `error`, `warn`, `info`, `debug`, `trace` or `off`");
+        }
+        if !self.logs.levels.iter().all(|(module, level)| is_module(module) && is_level(level)) {
+            return wrong(
+                "logs.levels",
+                "are modules such as `recorder::webhooks`, each with a level",
+            );
+        }
+        Ok(())
+    }
+
+    fn check_traces(&self) -> Result<(), ConfigError> {
+        if let Some(endpoint) = &self.traces.endpoint {
+            let addressed = endpoint.starts_with("https://") || endpoint.starts_with("http://");
+            if !addressed || endpoint.contains(['?', '#', '@', ' ']) {
+                return wrong(
+                    "traces.endpoint",
+                    "is no address such as `http://127.0.0.1:4318/v1/traces`",
+                );
+            }
+        }
+        if self.traces.sampled_per_mille > 1_000 {
+            return wrong("traces.sampled_per_mille", "is 0 to 1000");
+        }
+        Ok(())
+    }
+
+    fn check_log(&self) -> Result<(), ConfigError> {
         let origin = &self.log.origin;
         let formed = (1..=128).contains(&origin.len())
             && origin.bytes().all(|b| {
@@ -361,6 +512,10 @@ impl Config {
         if !(SEGMENT_BYTES_MIN..=SEGMENT_BYTES_MAX).contains(&self.log.segment_bytes) {
             return wrong("log.segment_bytes", "is 16384 to 268435456 (16 KiB to 256 MiB)");
         }
+        Ok(())
+    }
+
+    fn check_auth(&self) -> Result<(), ConfigError> {
         if self.auth.audience.is_empty() {
             return wrong("auth.audience", "is empty: name this service as its tokens do");
         }
@@ -388,18 +543,20 @@ impl Config {
         if !(PIN_CHARS_LEAST..=PIN_CHARS_MAX).contains(&self.auth.pin_chars_min) {
             return wrong("auth.pin_chars_min", "is 4 to 64");
         }
+        Ok(())
+    }
+
+    fn check_limits(&self) -> Result<(), ConfigError> {
         if self.limits.requests_per_s == 0
             || self.limits.requests_burst == 0
             || self.limits.failed_sign_ins_per_minute == 0
         {
             return wrong("limits", "are at least 1");
         }
-        self.check_witnesses()?;
-        crate::webhooks::check(&self.webhooks)
+        Ok(())
     }
 
     fn check_witnesses(&self) -> Result<(), ConfigError> {
-        let wrong = |name, what: &str| Err(ConfigError::Value { name, what: what.to_owned() });
         let mut known: Vec<VerifierKey> = Vec::new();
         for witness in &self.witnesses {
             if !witness.url.starts_with("https://") && !witness.url.starts_with("http://") {
@@ -436,9 +593,95 @@ impl Config {
     }
 }
 
+/// One fault of a configuration.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ConfigFault {
+    /// Name of the value, for example `listen.address`.
+    pub name: String,
+    /// What is wrong and what is wanted.
+    pub what: String,
+    /// The file or the variable it stands in, where that is known.
+    pub source: Option<String>,
+}
+
+fn wrong<T>(name: &'static str, what: &str) -> Result<T, ConfigError> {
+    Err(ConfigError::Value { name, what: what.to_owned() })
+}
+
+/// Defaults, file, environment.
+fn sources(file: Option<&Path>) -> Figment {
+    let mut sources = Figment::from(Serialized::defaults(Config::default()));
+    if let Some(file) = file {
+        sources = sources.merge(Toml::file_exact(file));
+    }
+    // Names without `__` are for the program itself, such as PULVERLOG_CONFIG.
+    let named = |name: &figment::value::UncasedStr| name.as_str().contains("__");
+    sources.merge(Env::prefixed(ENV_PREFIX).filter(named).split("__"))
+}
+
+/// Takes a value out of what was read, so that reading can go on with its default; whether it was
+/// there.
+fn take_out(values: &mut serde_json::Value, path: &[String]) -> bool {
+    let Some((last, parents)) = path.split_last() else { return false };
+    let mut at = values;
+    for name in parents {
+        // A list is taken out whole: half a witness is none.
+        let Some(serde_json::Value::Object(_)) = at.get(name) else {
+            return at.as_object_mut().is_some_and(|object| object.remove(name).is_some());
+        };
+        let Some(next) = at.get_mut(name) else { return false };
+        at = next;
+    }
+    at.as_object_mut().is_some_and(|object| object.remove(last).is_some())
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn every_fault_is_told_at_once_and_at_its_name() {
+        let dir = tempfile::tempdir().unwrap();
+        let file = dir.path().join("pulverlog.toml");
+        let text = "
+            [log]
+            segment_bytes = 1
+            [listen]
+            adress = \"127.0.0.1:1\"
+            workers = \"many\"
+            [auth]
+            audience = \"\"
+            [[witnesses]]
+            url = \"https://witness.example.org\"
+            keys = \"x\"
+            [logs]
+            level = \"loud\"
+            [colours]
+            paper = \"white\"
+        ";
+        std::fs::write(&file, text).unwrap();
+        let (_, faults) = Config::load_all(Some(&file)).unwrap();
+        let mut names: Vec<&str> = faults.iter().map(|fault| &*fault.name).collect();
+        names.sort_unstable();
+        let expected = [
+            "auth.audience",
+            "colours",
+            "listen.adress",
+            "listen.workers",
+            "log.segment_bytes",
+            "logs.level",
+            "witnesses[0].keys",
+        ];
+        assert_eq!(names, expected, "{faults:#?}");
+        let of = |name: &str| faults.iter().find(|fault| fault.name == name).unwrap();
+        let source = of("listen.workers").source.clone().unwrap_or_default();
+        assert!(source.contains("pulverlog.toml"), "{source}");
+
+        std::fs::write(&file, "[log").unwrap();
+        assert!(Config::load_all(Some(&file)).is_err(), "what is no TOML is not gone through");
+        std::fs::write(&file, "").unwrap();
+        assert_eq!(Config::load_all(Some(&file)).unwrap(), (Config::default(), Vec::new()));
+    }
 
     #[test]
     fn the_defaults_are_usable_and_accept_nobody() {
@@ -468,6 +711,12 @@ mod tests {
         check("auth.sign_acr", &|c| c.auth.sign_acr = vec!["a b".into()]);
         check("auth.pin_chars_min", &|c| c.auth.pin_chars_min = 3);
         check("limits", &|c| c.limits.requests_burst = 0);
+        check("logs.level", &|c| c.logs.level = "loud".into());
+        check("logs.levels", &|c| {
+            c.logs.levels.insert("a,b".into(), "info".into());
+        });
+        check("traces.endpoint", &|c| c.traces.endpoint = Some("collector:4318".into()));
+        check("traces.sampled_per_mille", &|c| c.traces.sampled_per_mille = 1_001);
         let witness = |url: &str, key: &str| WitnessConfig { url: url.into(), key: key.into() };
         // FORMAT.md section 12: keys of a log and of a witness.
         let log = "records.example.org/brackwater/2026+44879021+AYqI4910CfGV/VLbLTy6XXLKZwm/HZQSG/N0iAG0D29c";

@@ -20,7 +20,9 @@ use ledger::engine::{Chunk, Store};
 use ledger::notary::SharedSigner;
 use ledger::people::PeopleStore;
 use ledger::seams::{Clock, Random};
-use ledger::{Health, IndexPlace, Ledger, LedgerError, LogPlace, Pace, Seams, Unacceptable, tree};
+use ledger::{
+    Health, IndexPlace, Ledger, LedgerError, LogPlace, Pace, Seams, Unacceptable, Watcher, tree,
+};
 use shopfloor::catalogue::EventKind;
 use shopfloor::record::Record;
 use shopfloor::record::events::KeyUse;
@@ -427,6 +429,17 @@ impl Log {
         *locked(&self.0.barred) = why;
     }
 
+    /// Whether clients may record nothing although the log could; see
+    /// [`bar_clients`](Self::bar_clients).
+    pub fn is_barred(&self) -> bool {
+        locked(&self.0.barred).is_some()
+    }
+
+    /// Has somebody told of every turn of the writer.
+    pub fn watch(&self, watcher: Arc<dyn Watcher>) {
+        self.0.ledger.watch(watcher);
+    }
+
     fn is_open_to_clients(&self) -> Result<(), LogError> {
         self.is_not_closed()?;
         locked(&self.0.barred).clone().map_or(Ok(()), |why| Err(LogError::Barred(why)))
@@ -510,9 +523,11 @@ impl Log {
 
     async fn record(&self, submissions: Vec<Submission>) -> Result<Vec<Outcome>, LogError> {
         let prepared = submissions.into_iter().map(|submission| submission.0).collect();
-        let answers = tokio::time::timeout(WRITER_TIME_MAX, self.0.ledger.submit(prepared))
+        let asked = self.0.ledger.submit_timed(prepared);
+        let (answers, timings) = tokio::time::timeout(WRITER_TIME_MAX, asked)
             .await
             .map_err(|_| LogError::Unanswered)??;
+        crate::telemetry::writer_spans(&timings);
         answers
             .into_iter()
             .map(|answer| answer.map(|outcome| self.outcome(outcome)).map_err(|e| (&*e).into()))

@@ -1,5 +1,6 @@
 //! The program: reads arguments, builds the real clock and randomness, runs a command.
 
+use std::io::Write as _;
 use std::path::PathBuf;
 use std::process::ExitCode;
 use std::sync::Arc;
@@ -7,10 +8,11 @@ use std::sync::Arc;
 use clap::{Parser, Subcommand};
 use ledger::seams::{Clock, OsRandom};
 use recorder::cli::{
-    Seams, backup, badge, check, close, export, keys, moving, rebuild, serve, token,
+    Seams, backup, badge, check, check_config, close, export, keys, moving, rebuild, serve, token,
 };
-use recorder::config::Config;
+use recorder::config::{Config, ConfigError};
 use recorder::demo;
+use recorder::telemetry::Telemetry;
 
 /// A recorder makes and drops many small values, and its index copies nodes: with the allocator of the
 /// C library that is a third to a half of the work (`cargo run --release -p ledger --example ingest`).
@@ -38,6 +40,9 @@ enum Command {
     Demo(demo::DemoArgs),
     /// Serve the log over HTTP.
     Serve(serve::ServeArgs),
+    /// Read the configuration, say everything that is wrong with it and its files, and print it as it
+    /// takes effect; exits with 0 for usable, 1 for not usable, 2 if it could not be read.
+    CheckConfig(check_config::CheckConfigArgs),
     /// Check the log on disk; exits with 0 for sound, 1 for broken, 2 if it could not be checked.
     Check(check::CheckArgs),
     /// Write an evidence bundle from the disk into a directory.
@@ -52,6 +57,11 @@ enum Command {
     Close(close::CloseArgs),
     /// Copy the data directory, also while the service runs, and check the copy.
     Backup(backup::BackupArgs),
+    /// Check a backup where it lies; exits with 0 for sound, 1 for broken, 2 if it could not be checked.
+    VerifyBackup(backup::VerifyArgs),
+    /// Practise restoring: copy a backup into a new directory, open and read it as a service would, and
+    /// take the copy away again.
+    RestoreDrill(backup::DrillArgs),
     /// Copy a backup into an empty data directory and check it.
     Restore(backup::RestoreArgs),
     /// Move the log, with checkpoints and people store, from the data directory into a database or back.
@@ -76,52 +86,68 @@ impl Clock for SystemClock {
 fn main() -> ExitCode {
     // One provider for everything that speaks TLS; it must be there before anything asks for it.
     let _ = rustls::crypto::aws_lc_rs::default_provider().install_default();
-    tracing_subscriber::fmt()
-        .with_writer(std::io::stderr)
-        .with_env_filter(
-            tracing_subscriber::EnvFilter::try_from_env("PULVERLOG_LOG")
-                .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info,actix_server=warn")),
-        )
-        .init();
-    match run(Args::parse()) {
-        Ok(code) => code,
-        Err(error) => {
-            tracing::error!("{error:#}");
-            ExitCode::FAILURE
-        }
+    let args = Args::parse();
+    let seams = Seams { clock: Arc::new(SystemClock), random: || Box::new(OsRandom) };
+    if let Command::CheckConfig(check) = &args.command {
+        return check_config::run(args.config.as_deref(), check, &seams);
     }
+    let started = configured(&args).map_err(anyhow::Error::from);
+    let started = started.and_then(|config| {
+        Telemetry::start(&config.logs, &config.traces, &config.log.origin).map(|t| (config, t))
+    });
+    let (config, telemetry) = match started {
+        Ok(started) => started,
+        Err(error) => {
+            // There is no program log yet.
+            let _ = writeln!(std::io::stderr(), "{error:#}");
+            return ExitCode::FAILURE;
+        }
+    };
+    let code = run(args.command, config, &seams).unwrap_or_else(|error| {
+        tracing::error!("{error:#}");
+        ExitCode::FAILURE
+    });
+    telemetry.end();
+    code
 }
 
-fn run(args: Args) -> anyhow::Result<ExitCode> {
+/// The configuration, with what the command line says otherwise.
+fn configured(args: &Args) -> Result<Config, ConfigError> {
     let mut config = Config::load(args.config.as_deref())?;
-    if let Some(store) = args.store {
-        config.log.store = store;
+    if let Some(store) = &args.store {
+        config.log.store.clone_from(store);
         config.check()?;
     }
-    let seams = Seams { clock: Arc::new(SystemClock), random: || Box::new(OsRandom) };
-    match args.command {
+    Ok(config)
+}
+
+fn run(command: Command, config: Config, seams: &Seams) -> anyhow::Result<ExitCode> {
+    match command {
+        Command::CheckConfig(_) => Ok(()),
         Command::Demo(args) => {
-            actix_web::rt::System::new().block_on(demo::run(config, &seams, args))
+            actix_web::rt::System::new().block_on(demo::run(config, seams, args))
         }
         Command::Serve(args) => {
-            actix_web::rt::System::new().block_on(serve::run(config, &seams, args))
+            actix_web::rt::System::new().block_on(serve::run(config, seams, args))
         }
         Command::Check(args) => return Ok(check::run(&config, &args)),
         Command::Export(args) => export::run(&config, &args),
-        Command::Rebuild => rebuild::run(&config, &seams),
-        Command::Keys => keys::run(&config, &seams),
+        Command::Rebuild => rebuild::run(&config, seams),
+        Command::Keys => keys::run(&config, seams),
         Command::Close(args) => {
-            actix_web::rt::System::new().block_on(close::run(&config, &seams, &args))
+            actix_web::rt::System::new().block_on(close::run(&config, seams, &args))
         }
         Command::Backup(args) => backup::backup(&config, &args),
+        Command::VerifyBackup(args) => return Ok(backup::verify(&config, &args)),
+        Command::RestoreDrill(args) => backup::drill(&config, seams, &args),
         Command::Restore(args) => backup::restore(&config, &args),
-        Command::Move(args) => moving::run(&config, &seams, &args),
+        Command::Move(args) => moving::run(&config, seams, &args),
         Command::Openapi => {
             let text = recorder::openapi::to_text(&recorder::openapi::document());
-            Ok(std::io::Write::write_all(&mut std::io::stdout(), text.as_bytes())?)
+            Ok(std::io::stdout().write_all(text.as_bytes())?)
         }
-        Command::Token(args) => token::run(&config, &args, &seams),
-        Command::Badge(args) => badge::run(&config, &args, &seams),
+        Command::Token(args) => token::run(&config, &args, seams),
+        Command::Badge(args) => badge::run(&config, &args, seams),
     }
     .map(|()| ExitCode::SUCCESS)
 }

@@ -66,6 +66,27 @@ pub fn server_config(tls: &TlsConfig) -> Result<ServerConfig, TlsError> {
     builder.with_single_cert(chain, key).map_err(TlsError::Use)
 }
 
+/// When the first of the certificates in a chain ends, in seconds since 1970.
+///
+/// # Errors
+/// [`TlsError::Pem`].
+pub fn end_s(file: &Path) -> Result<i64, TlsError> {
+    let mut ends = Vec::new();
+    for certificate in certificates(file)? {
+        let (_, read) = x509_parser::parse_x509_certificate(&certificate).map_err(pem(file))?;
+        ends.push(read.validity().not_after.timestamp());
+    }
+    ends.into_iter().min().ok_or("there is no certificate").map_err(pem(file))
+}
+
+/// How many certificates a file holds.
+///
+/// # Errors
+/// [`TlsError::Pem`].
+pub fn certificates_in(file: &Path) -> Result<usize, TlsError> {
+    certificates(file).map(|certificates| certificates.len())
+}
+
 fn certificates(file: &Path) -> Result<Vec<CertificateDer<'static>>, TlsError> {
     CertificateDer::pem_file_iter(file).and_then(Iterator::collect).map_err(pem(file))
 }

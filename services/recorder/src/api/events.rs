@@ -14,6 +14,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use shopfloor::Event;
 use shopfloor::record::events::KeyUse;
+use tracing::Instrument as _;
 
 use super::wire::{BatchItemView, BatchView, FindingView, ReceiptView, TrialView, cautions};
 use crate::app::{Caller, Recorder};
@@ -22,6 +23,7 @@ use crate::http::{body, prefer};
 use crate::limits::{BATCH_BODY_BYTES_MAX, BATCH_EVENTS_MAX, EVENT_BODY_BYTES_MAX};
 use crate::log::{Handling, Outcome, ReadEvent, Submission};
 use crate::problem::{Kind, Problem, Result, echo};
+use crate::telemetry;
 
 /// Parameters of sending.
 #[derive(Debug, Clone, Default, Serialize, Deserialize, JsonSchema, utoipa::IntoParams)]
@@ -59,7 +61,8 @@ pub(super) async fn record_events(
 ) -> Result<HttpResponse> {
     let handling = Handling { dry_run: query.dry_run, ..prefer::read(request.headers()) };
     let signature = signature(request.headers())?;
-    let response = match read(&request, payload).await? {
+    let reading = tracing::info_span!(target: telemetry::STEP, "read");
+    let response = match read(&request, payload).instrument(reading).await? {
         Sent::One(event) => one(&recorder, &caller, &event, signature, handling).await?,
         Sent::Many(_) if signature.is_some() => {
             let detail = "a signature belongs to one event: send signed events one by one";

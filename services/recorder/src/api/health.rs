@@ -6,7 +6,11 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::app::Recorder;
-use crate::problem::{Problem, Result};
+use crate::condition::{self, Condition};
+use crate::limits::RETRY_BUSY_S;
+use crate::metrics::{Metrics, gauge};
+use crate::problem::{Kind, Problem, Result};
+use crate::storage::Measured;
 
 /// Answer of a probe.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -22,37 +26,81 @@ pub struct ProbeView {
     /// When the first of them was recorded, UTC; left out if there is none.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub unwitnessed_since: Option<String>,
+    /// What stands although events are taken, the worst first; left out if nothing does.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub conditions: Vec<ConditionView>,
+    /// Seconds until the disk of the log is full, if the log goes on growing as in its newest 30 days;
+    /// left out while that cannot be told, and if it does not grow.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub disk_full_in_s: Option<u64>,
+}
+
+/// Something that will stand in the way of the service.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[schemars(rename = "Condition")]
+pub struct ConditionView {
+    /// Its code, such as `disk-nearly-full`: a section of the run book.
+    pub code: String,
+    /// What it is.
+    pub text: String,
 }
 
 /// Is the process alive
+///
+/// Answered as long as requests are served at all, also when nothing can be recorded: a restart does
+/// not mend a damaged log or a full disk, and it takes reading away too. Whether events are taken is
+/// the question of `GET /readyz`.
 #[utoipa::path(
     operation_id = "live", tag = "service",
     responses((status = 200, description = "The process runs.", body = ProbeView)),
 )]
 #[get("/healthz")]
 pub(super) async fn live(recorder: web::Data<Recorder>) -> web::Json<ProbeView> {
-    let entries = recorder.log.size();
-    let (unwitnessed_entries, unwitnessed_since) = (None, None);
-    web::Json(ProbeView { status: "live".into(), entries, unwitnessed_entries, unwitnessed_since })
+    web::Json(ProbeView {
+        status: "live".into(),
+        entries: recorder.log.size(),
+        unwitnessed_entries: None,
+        unwitnessed_since: None,
+        conditions: Vec::new(),
+        disk_full_in_s: None,
+    })
 }
 
 /// Does the log take entries
+///
+/// 503 while clients cannot record; the detail begins with the code of the worst condition:
+/// `writer-stopped`, `read-only`, `log-closed`, `disk-full`, `database-away`, `clients-barred`. Conditions under which
+/// events are still taken stand in the answer.
 #[utoipa::path(
     operation_id = "ready", tag = "service",
     responses((status = 200, description = "The log takes entries.", body = ProbeView)),
 )]
 #[get("/readyz")]
 pub(super) async fn ready(recorder: web::Data<Recorder>) -> Result<web::Json<ProbeView>> {
-    recorder.log.is_writing().map_err(Problem::from)?;
-    let entries = recorder.log.size();
+    let asked = recorder.clone();
+    let (standing, disk) = recorder.blocking(move || condition::standing(&asked)).await?;
+    if let Some(worst) = standing.iter().find(|condition| condition.blocks()) {
+        let detail = format!("{}: {}", worst.code(), worst.text());
+        return Err(Problem::new(Kind::WriterStopped, detail).retry_after(RETRY_BUSY_S));
+    }
     let (mut unwitnessed_entries, mut unwitnessed_since) = (None, None);
     if recorder.witnesses.are_configured() {
         let window = recorder.witnesses.window()?;
         unwitnessed_entries = Some(window.entries);
         unwitnessed_since = window.since_ms.and_then(|ms| chain::time::format_ms(ms).ok());
     }
-    let status = "ready".into();
-    Ok(web::Json(ProbeView { status, entries, unwitnessed_entries, unwitnessed_since }))
+    let view = |condition: &Condition| ConditionView {
+        code: condition.code().to_owned(),
+        text: condition.text().to_owned(),
+    };
+    Ok(web::Json(ProbeView {
+        status: "ready".into(),
+        entries: recorder.log.size(),
+        unwitnessed_entries,
+        unwitnessed_since,
+        conditions: standing.iter().map(view).collect(),
+        disk_full_in_s: disk.and_then(|disk| disk.forecast).and_then(|f| f.full_in_s),
+    }))
 }
 
 /// Read counters in the Prometheus text format
@@ -61,16 +109,84 @@ pub(super) async fn ready(recorder: web::Data<Recorder>) -> Result<web::Json<Pro
     responses((status = 200, description = "All series.", body = String, content_type = "text/plain")),
 )]
 #[get("/metrics")]
-pub(super) async fn read_metrics(recorder: web::Data<Recorder>) -> HttpResponse {
-    recorder.metrics.waiters.set(i64::try_from(recorder.waiting()).unwrap_or(i64::MAX));
-    if let Ok(window) = recorder.witnesses.window() {
-        recorder.metrics.uncovered.set(i64::try_from(window.entries).unwrap_or(i64::MAX));
-        recorder.metrics.uncovered_s.set(i64::try_from(window.age_s).unwrap_or(i64::MAX));
-    }
+pub(super) async fn read_metrics(recorder: web::Data<Recorder>) -> Result<HttpResponse> {
     recorder.webhooks.measure();
-    let scrub = recorder.log.health().scrub;
-    recorder.metrics.scrubbed.set(i64::try_from(scrub.covered).unwrap_or(i64::MAX));
-    recorder.metrics.damaged.set(i64::from(scrub.damage.is_some()));
-    recorder.metrics.entries.set(i64::try_from(recorder.log.size()).unwrap_or(i64::MAX));
-    HttpResponse::Ok().content_type(ContentType::plaintext()).body(recorder.metrics.text())
+    let asked = recorder.clone();
+    let text = recorder.blocking(move || measure(&asked).map(|()| asked.metrics.text())).await?;
+    Ok(HttpResponse::Ok().content_type(ContentType::plaintext()).body(text))
+}
+
+/// Brings every gauge up to now.
+fn measure(recorder: &Recorder) -> Result<()> {
+    let (metrics, log) = (&recorder.metrics, &recorder.log);
+    let now_ms = recorder.clock.now_ms();
+    metrics.waiters.set(gauge(recorder.waiting()));
+    if let Ok(window) = recorder.witnesses.window() {
+        metrics.uncovered.set(gauge(window.entries));
+        metrics.uncovered_s.set(gauge(window.age_s));
+    }
+    let health = log.health();
+    metrics.scrubbed.set(gauge(health.scrub.covered));
+    metrics.damaged.set(i64::from(health.scrub.damage.is_some()));
+    metrics.entries.set(gauge(log.size()));
+    metrics.queue.set(gauge(health.waiting));
+    metrics.index_behind.set(gauge(health.count.saturating_sub(health.index_count)));
+    metrics.clock_behind_ms.set(health.clock_behind_ms);
+    let published = log.published().map_or(0, |signed| signed.size);
+    metrics.checkpoint_entries.set(gauge(published));
+    let oldest = log.recorded_at_ms(published).map_err(Problem::from)?;
+    metrics.unpublished_s.set(oldest.map_or(0, |ms| (now_ms - ms).max(0) / 1_000));
+
+    let (standing, disk) = condition::standing(recorder)?;
+    for condition in Condition::ALL {
+        let stands = i64::from(standing.contains(&condition));
+        metrics.conditions.with_label_values(&[condition.code()]).set(stands);
+    }
+    metrics.writing.set(i64::from(!standing.iter().any(|condition| condition.blocks())));
+    if let Some(disk) = &disk {
+        measure_disk(metrics, disk);
+    }
+    for (key, made_ms) in recorder.key_ages() {
+        metrics.key_age_s.with_label_values(&[key]).set((now_ms - made_ms).max(0) / 1_000);
+    }
+    if let Some(end_s) = recorder.certificate_end_s {
+        metrics.certificate_end_s.with_label_values(&["listen"]).set(end_s);
+    }
+    metrics.started_s.set(recorder.started_ms() / 1_000);
+    let labels = [env!("CARGO_PKG_VERSION"), crate::openapi::API_VERSION, log.origin()];
+    metrics.build.with_label_values(&labels).set(1);
+    measure_process(metrics);
+    Ok(())
+}
+
+fn measure_disk(metrics: &Metrics, disk: &Measured) {
+    for (part, used) in &disk.parts {
+        metrics.data_bytes.with_label_values(&[part]).set(gauge(used.bytes));
+        if *part == "entries" {
+            metrics.segments.set(gauge(used.files));
+        }
+    }
+    metrics.free_bytes.with_label_values(&["data"]).set(gauge(disk.free_bytes));
+    metrics.free_bytes.with_label_values(&["head"]).set(gauge(disk.head_free_bytes));
+    // A number that cannot be told has no series: 0 would say that the disk is full.
+    metrics.growth.reset();
+    metrics.full_in_s.reset();
+    if let Some(forecast) = disk.forecast {
+        metrics.growth.with_label_values(&["data"]).set(gauge(forecast.bytes_per_day));
+        if let Some(s) = forecast.full_in_s {
+            metrics.full_in_s.with_label_values(&["data"]).set(gauge(s));
+        }
+    }
+}
+
+/// Memory and open files, as proc(5) tells them; where there is no such thing they stay 0.
+fn measure_process(metrics: &Metrics) {
+    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
+    let resident = status.lines().find_map(|line| line.strip_prefix("VmRSS:")).and_then(|rest| {
+        let kib: i64 = rest.trim().strip_suffix(" kB")?.trim().parse().ok()?;
+        kib.checked_mul(1_024)
+    });
+    metrics.resident_bytes.set(resident.unwrap_or(0));
+    let open = std::fs::read_dir("/proc/self/fd").map_or(0, Iterator::count);
+    metrics.open_files.set(gauge(open));
 }

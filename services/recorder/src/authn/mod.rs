@@ -265,6 +265,18 @@ impl Issuer {
     }
 }
 
+/// Reads or fetches the keys of the configured issuer, and forgets them: for those who ask whether that
+/// can be done.
+///
+/// # Errors
+/// [`AuthnError`].
+pub async fn issuer_keys(auth: &AuthConfig) -> Result<(), AuthnError> {
+    match configured_source(auth)? {
+        Some(source) => source.fetch().await.map(drop),
+        None => Ok(()),
+    }
+}
+
 fn configured_source(auth: &AuthConfig) -> Result<Option<Source>, AuthnError> {
     if let Some(file) = &auth.jwks_file {
         return Ok(Some(Source::File(file.clone())));

@@ -1,4 +1,5 @@
-//! `recorder backup` and `recorder restore`: the data directory without what can be rebuilt.
+//! `recorder backup`, `verify-backup`, `restore-drill` and `restore`: the data directory without what
+//! can be rebuilt.
 //!
 //! A backup may be taken while the service runs. What was signed is copied before the entries, so
 //! the copy holds every entry that its checkpoints cover; entries that were being written may be
@@ -7,14 +8,22 @@
 
 use std::fs;
 use std::io::{self, Write as _};
+use std::ops::ControlFlow;
 use std::os::unix::fs::DirBuilderExt as _;
 use std::path::{Path, PathBuf};
+use std::process::ExitCode;
 
 use anyhow::{Context as _, bail, ensure};
 use chain::verify::Verdict;
 
+use ledger::disk::OsDisk;
+use ledger::people::PeopleStore;
+
 use super::check::{self, CheckArgs};
+use super::{Seams, disk, serve};
 use crate::config::Config;
+use crate::log::Log;
+use crate::secret;
 
 /// What is copied, in this order: first what was promised, then what must keep the promise.
 /// The index is left out: it is built anew.
@@ -38,6 +47,86 @@ pub struct RestoreArgs {
     pub dir: PathBuf,
 }
 
+/// Which backup to check.
+#[derive(Debug, Clone, clap::Args)]
+pub struct VerifyArgs {
+    /// Directory of the backup.
+    pub dir: PathBuf,
+    /// Keys (`keys.txt`) that did not come from this machine. Without them those in the backup are
+    /// taken, and the check shows damage only, not a backup that was replaced as a whole.
+    #[arg(long)]
+    pub keys: Option<PathBuf>,
+}
+
+/// What to practise with.
+#[derive(Debug, Clone, clap::Args)]
+pub struct DrillArgs {
+    /// Directory of the backup.
+    pub dir: PathBuf,
+    /// Directory for the copy; must be new or empty, and is emptied again.
+    #[arg(long, value_name = "DIR")]
+    pub into: PathBuf,
+}
+
+/// A configuration that has a backup as its data directory.
+fn config_of(config: &Config, dir: &Path) -> Config {
+    let mut copy = config.clone();
+    copy.log.data_dir = dir.to_owned();
+    copy.log.head_dir = None;
+    copy.log.store = String::new();
+    copy
+}
+
+/// Checks a backup where it lies, every entry against keys and checkpoints. Exit code as of `check`.
+pub fn verify(config: &Config, args: &VerifyArgs) -> ExitCode {
+    let keys = args.keys.clone().unwrap_or_else(|| args.dir.join("keys.txt"));
+    let check = CheckArgs { keys: Some(keys), bytes: false };
+    check::run(&config_of(config, &args.dir), &check)
+}
+
+/// Restores a backup into a directory of its own, opens it as a service would, reads every entry, and
+/// takes the copy away again. The log itself is not touched, and nothing is written that anybody could
+/// take for its continuation: without the log's key in the backup the copy is read and not opened.
+///
+/// # Errors
+/// If there is no room, the backup is not sound, or what was restored cannot be opened and read.
+pub fn drill(config: &Config, seams: &Seams, args: &DrillArgs) -> anyhow::Result<()> {
+    let started = std::time::Instant::now();
+    demand_empty(&args.into)?;
+    let copy = config_of(config, &args.into);
+    let made = DrillCopy(&args.into);
+    restore(&copy, &RestoreArgs { dir: args.dir.clone() })?;
+    let entries = disk::each_entry(&copy, |_| Ok(ControlFlow::Continue(())))?;
+    let folded = if secret::is_there(&serve::log_key_file(&copy))? {
+        let (parts, _) = serve::parts(&copy, seams)?;
+        let log = Log::open(&parts).context("the restored log cannot be opened")?;
+        ensure!(log.size() == entries, "{} of {entries} entries could be opened", log.size());
+        if let Some(why) = log.health().not_writing {
+            bail!("the restored log opens for reading only: {why}");
+        }
+        let people = PeopleStore::open(&OsDisk, &copy.log.data_dir.join("people"))?.persons()?;
+        let folded = log.ask(|state| state.as_of);
+        log.close()?;
+        format!("{folded} folded, identities of {} people", people.len())
+    } else {
+        "opened by nobody, since the backup holds no keys".to_owned()
+    };
+    drop(made);
+    let took = started.elapsed().as_secs_f64();
+    Ok(writeln!(io::stdout(), "drill: {entries} entries restored and read, {folded}; {took:.1} s")?)
+}
+
+/// The copy of a drill; goes away whatever comes of it.
+struct DrillCopy<'a>(&'a Path);
+
+impl Drop for DrillCopy<'_> {
+    fn drop(&mut self) {
+        if let Err(error) = fs::remove_dir_all(self.0) {
+            tracing::warn!(%error, dir = %self.0.display(), "the copy of the drill is still there");
+        }
+    }
+}
+
 /// Copies the data directory and checks the copy.
 ///
 /// # Errors
@@ -50,9 +139,7 @@ pub fn backup(config: &Config, args: &BackupArgs) -> anyhow::Result<()> {
         copy_tree(&config.keys_dir(), &args.dir.join("keys"))?;
     }
     // The copy is checked with the key of the original, which need not lie in it.
-    let mut copy = config.clone();
-    copy.log.data_dir.clone_from(&args.dir);
-    copy.log.head_dir = None;
+    let copy = config_of(config, &args.dir);
     let keys = args.dir.join("keys.txt");
     write(&keys, check::own_keys(config)?.to_string().as_bytes())?;
     report(check::verdict(&copy, &CheckArgs { keys: Some(keys), bytes: false })?)

@@ -3,6 +3,7 @@
 pub mod backup;
 pub mod badge;
 pub mod check;
+pub mod check_config;
 pub mod close;
 pub mod disk;
 pub mod export;

@@ -15,12 +15,15 @@ use actix_web::http::{Method, StatusCode};
 use actix_web::middleware::Next;
 use actix_web::{Error, HttpMessage as _, HttpRequest, HttpResponse, web};
 use futures_util::FutureExt as _;
+use tracing::Instrument as _;
+use tracing_opentelemetry::OpenTelemetrySpanExt as _;
 
 use super::address;
 use crate::app::Recorder;
 use crate::authn::Identity;
 use crate::authz::{Access, Operation};
 use crate::problem::{Kind, Problem, Result};
+use crate::telemetry;
 
 /// Where everything needs an operation. Elsewhere lie pages and the API description, which hold
 /// nothing of the shop.
@@ -42,7 +45,22 @@ pub async fn pass<B: MessageBody + 'static>(
         // Routed like GET; the connection leaves the body out (RFC 9110 section 9.3.2).
         request.head_mut().method = Method::GET;
     }
+    let instance = recorder.next_instance();
     let operation = operation_of(&request);
+    let id = id_of(operation.as_ref().ok().copied().flatten());
+    let span = telemetry::request_span(&instance, id, request.headers());
+    serve(recorder, instance, operation, request, next, started).instrument(span).await
+}
+
+/// Runs a request within its span.
+async fn serve<B: MessageBody + 'static>(
+    recorder: web::Data<Recorder>,
+    instance: String,
+    operation: Result<Option<&'static Operation>>,
+    request: ServiceRequest,
+    next: Next<B>,
+    started: Instant,
+) -> std::result::Result<ServiceResponse<BoxBody>, Error> {
     let mut identity = None;
     let admitted = match operation {
         Ok(Some(operation)) => admit(&recorder, &request, operation, &mut identity).await,
@@ -79,7 +97,7 @@ pub async fn pass<B: MessageBody + 'static>(
         {
             recorder.note_refusal(identity, operation.id);
         }
-        problem.respond(Some(recorder.next_instance()))
+        problem.respond(Some(instance))
     });
     let mut response = ServiceResponse::new(request, response);
     let request = response.request().clone();
@@ -138,7 +156,8 @@ async fn admit(
     if operation.access == Access::Public {
         return Ok(());
     }
-    let who = match recorder.authn.authenticate(request.headers()).await {
+    let asked = recorder.authn.authenticate(request.headers());
+    let who = match asked.instrument(tracing::info_span!(target: telemetry::STEP, "authn")).await {
         Ok(who) => who,
         Err(rejection) => {
             recorder.metrics.rejections.with_label_values(&[rejection.as_str()]).inc();
@@ -249,8 +268,18 @@ fn harden(request: &HttpRequest, headers: &mut HeaderMap) {
     }
 }
 
+fn id_of(operation: Option<&Operation>) -> &'static str {
+    operation.map_or("other", |operation| operation.id)
+}
+
 fn count(recorder: &Recorder, operation: Option<&Operation>, status: StatusCode, started: Instant) {
-    let id = operation.map_or("other", |operation| operation.id);
+    let id = id_of(operation);
+    let span = tracing::Span::current();
+    span.set_attribute("http.response.status_code", i64::from(status.as_u16()));
+    if status.is_server_error() {
+        span.set_status(opentelemetry::trace::Status::error(""));
+    }
+    tracing::debug!(status = status.as_u16(), took_ms = started.elapsed().as_millis(), "answered");
     recorder.metrics.answers.with_label_values(&[id, status.as_str()]).inc();
     recorder.metrics.answer_s.with_label_values(&[id]).observe(started.elapsed().as_secs_f64());
 }

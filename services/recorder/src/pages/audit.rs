@@ -65,6 +65,23 @@ fn keys(visit: &Visit) -> Table {
     table.with(state_keys.iter().map(row))
 }
 
+/// When the disk of the log is full, as far as that can be told.
+fn disk_full(visit: &Visit) -> String {
+    let words = visit.words;
+    let recorder = &visit.recorder;
+    let measured = recorder.storage.measure(&recorder.log, recorder.clock.now_ms());
+    let Some(forecast) = measured.ok().and_then(|measured| measured.forecast) else {
+        return words.t("audit.disk_unknown").to_owned();
+    };
+    match forecast.full_in_s {
+        None => words.t("audit.disk_still").to_owned(),
+        Some(s) => words
+            .t("audit.disk_full")
+            .replace("{days}", &(s / 86_400).to_string())
+            .replace("{kib}", &(forecast.bytes_per_day / 1_024).to_string()),
+    }
+}
+
 fn page(visit: &Visit) -> Shown {
     let words = visit.words;
     let log = &visit.recorder.log;
@@ -98,6 +115,7 @@ fn page(visit: &Visit) -> Shown {
             ("witnessed_up_to", witnessed),
             ("last_anchor", anchored),
             ("window", Cell::Strong(window)),
+            ("disk_full", Cell::Text(disk_full(visit))),
             ("key", Cell::Text(log.key().to_string())),
         ],
     )];
