@@ -197,6 +197,47 @@ impl Config {
     }
 }
 
+impl Config {
+    /// Everything that is wrong with what the configuration names; each begins with the name of the
+    /// value.
+    #[must_use]
+    pub fn problems(&self) -> Vec<String> {
+        let mut problems = Vec::new();
+        let mut must = |name: &str, outcome: Result<()>| {
+            problems.extend(outcome.err().map(|error| format!("`{name}`: {error:#}")));
+        };
+        must("data_dir", is_writable(&self.data_dir));
+        if let Some(file) = &self.listen.clients_file {
+            must("listen.clients_file", crate::clients::Clients::read(file).map(drop));
+        }
+        if let Some(tls) = &self.listen.tls {
+            must("listen.tls", crate::tls::server_config(tls).map(drop));
+        }
+        must("recorder.token_file", secret(&self.recorder.token_file).map(drop));
+        must("recorder", crate::upstream::Http::new(&self.recorder).map(drop));
+        if let Some(mqtt) = &self.mqtt {
+            if let Some(file) = &mqtt.password_file {
+                must("mqtt.password_file", secret(file).map(drop));
+            }
+            if let Some(file) = &mqtt.authorities_file {
+                must("mqtt.authorities_file", crate::tls::client_config(file).map(drop));
+            }
+        }
+        problems
+    }
+}
+
+/// Whether a folder can be written to, or made, by this user.
+fn is_writable(folder: &Path) -> Result<()> {
+    let there = |at: &&Path| !at.as_os_str().is_empty() && matches!(at.try_exists(), Ok(true));
+    let nearest = folder.ancestors().find(there).unwrap_or(Path::new("."));
+    let access = rustix::fs::Access::WRITE_OK | rustix::fs::Access::EXEC_OK;
+    let shown = nearest.display();
+    ensure!(nearest.is_dir(), "`{shown}` is no folder");
+    rustix::fs::access(nearest, access)
+        .with_context(|| format!("`{shown}` cannot be written to by this user"))
+}
+
 /// Reads a secret that only its owner may read; white space around it does not count.
 ///
 /// # Errors
@@ -243,6 +284,22 @@ mod tests {
         let config = read(GOOD).unwrap();
         assert!(config.listen.address.ip().is_loopback());
         assert_eq!(config.mqtt.unwrap().port, 1_883);
+    }
+
+    #[test]
+    fn every_problem_of_files_is_told_at_once() {
+        let folder = tempfile::tempdir().unwrap();
+        let mut config = read(GOOD).unwrap();
+        let missing = |name: &str| folder.path().join(name);
+        std::fs::write(missing("file"), "").unwrap();
+        config.data_dir = missing("file").join("data");
+        config.listen.clients_file = Some(missing("clients.toml"));
+        config.recorder.token_file = missing("token");
+        config.recorder.authorities_file = Some(missing("ca.pem"));
+        let problems = config.problems();
+        for name in ["`data_dir`", "`listen.clients_file`", "`recorder.token_file`", "`recorder`"] {
+            assert!(problems.iter().any(|problem| problem.starts_with(name)), "{problems:?}");
+        }
     }
 
     #[test]

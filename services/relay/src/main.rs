@@ -1,4 +1,4 @@
-//! `relay serve`, `relay status`, `relay refused`, `relay token`.
+//! `relay serve`, `relay check-config`, `relay status`, `relay refused`, `relay token`.
 
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -25,6 +25,9 @@ struct Arguments {
 enum Command {
     /// Run the relay.
     Serve,
+    /// Say everything that is wrong with the configuration and its files; exits with 0 for usable, 1
+    /// for not usable, 2 if it could not be read.
+    CheckConfig,
     /// Print what the running relay is doing, as JSON; exits with 1 if it is blocked.
     Status,
     /// What the recorder refused for good.
@@ -87,6 +90,7 @@ fn run(arguments: Arguments) -> Result<ExitCode> {
             let seams = service::Seams { clock: Arc::new(edge::now_ms), random };
             actix_web::rt::System::new().block_on(service::run(config, seams))?;
         }
+        Command::CheckConfig => return Ok(check_config(&arguments.config)),
         Command::Status => {
             let status = local::Relay::find(&data_dir(&arguments.config)?)?.status()?;
             println!("{status:#}");
@@ -118,6 +122,25 @@ fn run(arguments: Arguments) -> Result<ExitCode> {
         Command::Token { name } => print!("{}", local::new_token(&name, random)?),
     }
     Ok(ExitCode::SUCCESS)
+}
+
+fn check_config(path: &Path) -> ExitCode {
+    let config = match Config::read(path) {
+        Ok(config) => config,
+        Err(error) => {
+            println!("problem: {error:#}");
+            return ExitCode::from(2);
+        }
+    };
+    let problems = config.problems();
+    for problem in &problems {
+        println!("problem: {problem}");
+    }
+    if problems.is_empty() {
+        println!("usable");
+        return ExitCode::SUCCESS;
+    }
+    ExitCode::FAILURE
 }
 
 fn random(bytes: &mut [u8]) -> Result<()> {

@@ -50,6 +50,20 @@ impl Config {
         Ok(keys)
     }
 
+    /// Everything that is wrong with what the configuration names; each begins with the name of the
+    /// value.
+    pub fn problems(&self) -> Vec<String> {
+        let mut problems = Vec::new();
+        if let Err(error) = self.signer() {
+            problems.push(format!("`key_file`: {error:#}"));
+        }
+        if let Err(error) = self.log_keys() {
+            problems.push(format!("`logs`: {error:#}"));
+        }
+        problems.extend(not_writable(&self.memory).map(|what| format!("`memory`: {what}")));
+        problems
+    }
+
     /// The signing key.
     pub fn signer(&self) -> Result<Ed25519Signer> {
         use std::os::unix::fs::PermissionsExt;
@@ -68,5 +82,41 @@ impl Config {
         hex::decode_to_slice(text.trim(), &mut seed)
             .with_context(|| format!("the key file `{shown}` does not hold 64 hex digits"))?;
         Ok(Ed25519Signer::witness(&self.name, &seed)?)
+    }
+}
+
+/// Why a folder cannot be written to, or made, by this user; `None` if it can.
+fn not_writable(folder: &Path) -> Option<String> {
+    let there = |at: &&Path| !at.as_os_str().is_empty() && matches!(at.try_exists(), Ok(true));
+    let nearest = folder.ancestors().find(there).unwrap_or(Path::new("."));
+    let access = rustix::fs::Access::WRITE_OK | rustix::fs::Access::EXEC_OK;
+    let shown = nearest.display();
+    match rustix::fs::access(nearest, access) {
+        Ok(()) if nearest.is_dir() => None,
+        Ok(()) => Some(format!("`{shown}` is no folder")),
+        Err(error) => Some(format!("`{shown}` cannot be written to by this user: {error}")),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_problem_is_told_at_once() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("file");
+        std::fs::write(&file, "").unwrap();
+        let config = Config {
+            name: "witness.example.org/w1".to_owned(),
+            listen: "127.0.0.1:0".parse().unwrap(),
+            memory: file.join("memory"),
+            key_file: folder.path().join("missing.key"),
+            logs: vec!["nobody".to_owned()],
+        };
+        let problems = config.problems();
+        for name in ["`key_file`", "`logs`", "`memory`"] {
+            assert!(problems.iter().any(|problem| problem.starts_with(name)), "{problems:?}");
+        }
     }
 }

@@ -1,4 +1,4 @@
-//! `witness serve --config FILE` and `witness keygen --name NAME --out FILE`.
+//! `witness serve --config FILE`, `witness check-config --config FILE` and `witness keygen --name NAME --out FILE`.
 
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -25,6 +25,13 @@ enum Command {
         #[arg(long, value_name = "FILE")]
         config: PathBuf,
     },
+    /// Say everything that is wrong with the configuration and its files; exits with 0 for usable, 1
+    /// for not usable, 2 if it could not be read.
+    CheckConfig {
+        /// The configuration file.
+        #[arg(long, value_name = "FILE")]
+        config: PathBuf,
+    },
     /// Make a key: the seed goes to a new file with mode 0600, the verification key is printed.
     Keygen {
         /// Name of the witness, a schema-less URL.
@@ -39,6 +46,7 @@ enum Command {
 fn main() -> ExitCode {
     tracing_subscriber::fmt().with_writer(std::io::stderr).init();
     let result = match Arguments::parse().command {
+        Command::CheckConfig { config } => return check_config(&config),
         Command::Serve { config } => serve(&config),
         Command::Keygen { name, out } => keygen(&name, &out),
     };
@@ -56,6 +64,25 @@ fn serve(path: &Path) -> Result<()> {
     let desk = Desk::new(config.signer()?, config.log_keys()?, Memory::open(&config.memory)?);
     println!("key {}", desk.key());
     actix_web::rt::System::new().block_on(server::serve(desk, Arc::new(now_s), config.listen))
+}
+
+fn check_config(path: &Path) -> ExitCode {
+    let config = match Config::read(path) {
+        Ok(config) => config,
+        Err(error) => {
+            println!("problem: {error:#}");
+            return ExitCode::from(2);
+        }
+    };
+    let problems = config.problems();
+    for problem in &problems {
+        println!("problem: {problem}");
+    }
+    if problems.is_empty() {
+        println!("usable");
+        return ExitCode::SUCCESS;
+    }
+    ExitCode::FAILURE
 }
 
 fn now_s() -> u64 {
