@@ -57,9 +57,14 @@ class WithService(Contract):
         status, body = self.ask("POST", "/v1/events", token, event, headers)
         return status, json.loads(body)
 
-    def start_again(self):
+    def stop(self):
+        self.service.send_signal(signal.SIGTERM)
+        self.assertEqual(self.service.wait(60), 0)
+
+    def start_again(self, *words, **env):
         """Starts the recorder anew; returns what it said until it listened."""
-        self.service = service = subprocess.Popen([*self.command, "serve"], stderr=subprocess.PIPE, text=True)
+        self.service = service = subprocess.Popen([*self.command, "serve", *words], stderr=subprocess.PIPE, text=True,
+                                                  env={**os.environ, **env})
 
         def end():
             service.terminate()
@@ -212,8 +217,7 @@ class Traces(WithService):
         token = self.token("svc_mes", "service")
         for number in range(5):
             self.assertEqual(self.post(token, event(f"a{number}"))[0], 201)
-        self.service.send_signal(signal.SIGTERM)
-        self.assertEqual(self.service.wait(60), 0)
+        self.stop()
 
 
 class Secrets(WithService):
@@ -251,8 +255,7 @@ class Secrets(WithService):
             form = f"badge={secrets['badge']}&pin={pin}".encode()
             self.ask("POST", "/sign-in", None, form,
                      {"content-type": "application/x-www-form-urlencoded", "origin": self.base})
-        self.service.send_signal(signal.SIGTERM)
-        self.assertEqual(self.service.wait(60), 0)
+        self.stop()
         self.wait_for(lambda: any('"stopped"' in line for line in list(self.said)))
         self.assertGreater(len(self.said), 20)
         for what, secret in secrets.items():
@@ -315,8 +318,7 @@ class Conditions(WithService):
             self.post(token, event(f"d{number}"))
         status, body = self.ask("GET", "/readyz")
         self.assertEqual((status, json.loads(body)["status"]), (200, "ready"))
-        self.service.send_signal(signal.SIGTERM)
-        self.assertEqual(self.service.wait(60), 0)
+        self.stop()
         folder = pathlib.Path(self.command[2]).parent
         segment = sorted(folder.glob("data/log/entries/*.log"))[0]
         data = bytearray(segment.read_bytes())
@@ -334,6 +336,132 @@ class Conditions(WithService):
         self.assertEqual(series['pulverlog_condition{condition="read-only"}'], 1)
 
 
+    def condition(self):
+        """What stands, the worst first: from the answer or the problem."""
+        status, body = self.ask("GET", "/readyz")
+        body = json.loads(body)
+        if status == 503:
+            return status, body["detail"].split(":")[0]
+        return status, [each["code"] for each in body.get("conditions", [])]
+
+    def test_a_log_that_witnesses_must_cover_and_do_not_is_not_ready(self):
+        # TEST-NET-1 (RFC 5737): nobody answers there. The key is that of FORMAT.md section 12.
+        key = "witness.example.net/w1+0abc1f19+BIE5dw6ofRdfVqNUZsNMfszLjYqRtO43ol32D1uPybOU"
+        folder = pathlib.Path(self.command[2]).parent
+        more = (f'[[witnesses]]\nurl = "http://127.0.0.1:9"\nkey = "{key}"\n'
+                '[witnessing]\nunwitnessed_s_max = 0\nanswer_ms_max = 100\nfail_open = {}\n')
+        config = (folder / "pulverlog.toml").read_text()
+        made = json.loads((folder / "data/log/entries").joinpath(
+            sorted(os.listdir(folder / "data/log/entries"))[0]).read_bytes().split(b"\n")[0])
+        self.stop()
+        # Older than the limit by a second; the clock is the machine's.
+        began = datetime.datetime.fromisoformat(made["recorded_at"].replace("Z", "+00:00"))
+        self.wait_for(lambda: (datetime.datetime.now(datetime.timezone.utc) - began).total_seconds() > 2)
+        (folder / "pulverlog.toml").write_text(config + more.format("false"))
+        self.start_again()
+        self.assertEqual(self.condition(), (503, "clients-barred"))
+        self.assertEqual(self.post(self.token("svc_mes", "service"), event("w1"))[0], 503)
+        self.assertEqual(self.ask("GET", "/healthz")[0], 200)
+        self.stop()
+        (folder / "pulverlog.toml").write_text(config + more.format("true"))
+        self.start_again()
+        status, standing = self.condition()
+        self.assertEqual(status, 200)
+        self.assertIn("witness-overdue", standing)
+        self.assertEqual(self.post(self.token("svc_mes", "service"), event("w1"))[0], 201)
+
+    def test_a_disk_is_nearly_full_before_it_is_full_and_mends_by_itself(self):
+        folder = pathlib.Path(self.command[2]).parent
+        disk = folder / "disk"
+        disk.mkdir()
+        mounted = subprocess.run(["mount", "-t", "tmpfs", "-o", "size=8m", "tmpfs", disk], capture_output=True, text=True)
+        if mounted.returncode:
+            print(f"SKIPPED: no small disk can be mounted: {mounted.stderr.strip()}", flush=True)
+            self.skipTest("no mount")
+        self.addCleanup(subprocess.run, ["umount", "-l", disk], check=True)
+        self.stop()
+        self.start_again("--create", PULVERLOG_LOG__DATA_DIR=str(disk / "data"), PULVERLOG_LOG__SEGMENT_BYTES="65536")
+        os.environ["PULVERLOG_LOG__DATA_DIR"] = str(disk / "data")
+        self.addCleanup(os.environ.pop, "PULVERLOG_LOG__DATA_DIR")
+        token = self.token("svc_mes", "service")
+        self.assertEqual(self.post(token, event("f0"))[0], 201)
+        self.assertEqual(self.condition(), (200, []))
+        room = lambda: os.statvfs(disk).f_bavail * os.statvfs(disk).f_frsize
+        (disk / "other").write_bytes(b"x" * (room() - 2 * 65536))
+        self.assertEqual(self.condition(), (200, ["disk-nearly-full"]))
+        other = os.open(disk / "other", os.O_WRONLY | os.O_APPEND)
+        try:
+            while os.write(other, b"x" * 4096):
+                pass
+        except OSError:
+            pass
+        os.close(other)
+        number = iter(range(10**6))
+        self.wait_for(lambda: self.post(token, event(f"f{next(number)}x"))[0] in (503, 507))
+        status, worst = self.wait_for(lambda: found if (found := self.condition())[0] == 503 else None)
+        self.assertEqual(worst, "disk-full")
+        self.assertEqual(self.ask("GET", "/healthz")[0], 200)
+        (disk / "other").unlink()
+        self.wait_for(lambda: self.condition() == (200, []))
+        self.assertEqual(self.post(token, event("after"))[0], 201)
+
+
+class Backups(WithService):
+    def run_it(self, *words, code=0):
+        done = subprocess.run([*self.command, *words], capture_output=True, text=True)
+        self.assertEqual(done.returncode, code, done.stdout + done.stderr)
+        return done.stdout + done.stderr
+
+    def test_a_backup_is_checked_practised_with_and_found_broken(self):
+        folder = pathlib.Path(self.command[2]).parent
+        token = self.token("svc_mes", "service")
+        for number in range(5):
+            self.assertEqual(self.post(token, event(f"b{number}"))[0], 201)
+        # While the service runs.
+        for name, words in (("plain", []), ("keyed", ["--with-keys"])):
+            self.run_it("backup", str(folder / name), *words)
+            self.assertIn("sound", self.run_it("verify-backup", str(folder / name)))
+        said = self.run_it("restore-drill", str(folder / "plain"), "--into", str(folder / "drill"))
+        self.assertIn("6 entries restored and read, opened by nobody", said)
+        self.assertIn("6 entries restored and read, 6 folded",
+                      self.run_it("restore-drill", str(folder / "keyed"), "--into", str(folder / "drill")))
+        self.assertFalse((folder / "drill").exists(), "the copy of the drill is gone")
+        # The log itself was not touched, and goes on.
+        self.assertEqual(self.post(token, event("b9"))[0], 201)
+        segment = sorted((folder / "plain/log/entries").glob("*.log"))[0]
+        data = segment.read_bytes()
+        segment.write_bytes(data.replace(b"vacuum", b"vacuun", 1))
+        self.run_it("verify-backup", str(folder / "plain"), code=1)
+        self.run_it("restore-drill", str(folder / "plain"), "--into", str(folder / "drill"), code=1)
+        self.assertFalse((folder / "drill").exists())
+        self.run_it("verify-backup", str(folder / "missing"), code=2)
+
+
+class CheckConfig(unittest.TestCase):
+    def test_every_fault_is_named_at_once_and_the_exit_code_says_which_kind(self):
+        with tempfile.TemporaryDirectory() as name:
+            folder = pathlib.Path(name)
+
+            def check(text, *words, **env):
+                (folder / "p.toml").write_text(text)
+                (folder / "p.toml").chmod(0o644)
+                done = subprocess.run([os.environ["PULVERLOG_RECORDER"], "check-config", "--config", folder / "p.toml", *words],
+                                      capture_output=True, text=True, env={**os.environ, **env}, cwd=folder)
+                return done.returncode, done.stdout
+            good = ('[log]\nallow_tmpfs = true\n[listen]\naddress = "127.0.0.1:0"\n[auth]\nlocal_issuer = true\n')
+            code, said = check(good)
+            self.assertEqual(code, 0, said)
+            self.assertIn("usable\n", said)
+            self.assertIn('origin = "records.localhost/log"', said, "the effective configuration is printed")
+            code, said = check(good.replace("127.0.0.1:0", "nowhere") + 'audiense = "x"\n[limits]\nrequests_per_s = 0\n',
+                               PULVERLOG_LOG__SEGMENT_BYTES="7")
+            self.assertEqual(code, 1, said)
+            for name in ("listen.address", "auth.audiense", "limits", "log.segment_bytes"):
+                self.assertIn(f"problem: `{name}`", said)
+            self.assertEqual(check("[log")[0], 2)
+            self.assertEqual(check(good.replace("local_issuer = true", ""))[0], 1)
+
+
 class Keys(WithService):
     """What deploy/KEYS.md says of keys, done with the program."""
 
@@ -347,8 +475,7 @@ class Keys(WithService):
         folder = pathlib.Path(self.command[2]).parent
         token = self.token("svc_mes", "service")
         self.assertEqual(self.post(token, event("k1"))[0], 201)
-        self.service.send_signal(signal.SIGTERM)
-        self.assertEqual(self.service.wait(60), 0)
+        self.stop()
         # Made offline, into a directory of its own; brought in; a start without `--create` refuses.
         new = folder / "new"
         elsewhere = {"PULVERLOG_LOG__DATA_DIR": str(new)}
