@@ -14,7 +14,7 @@ use chain::merkle;
 use chain::note::{Ed25519Signer, KeyError, KeyKind, Signer as _, VerifierKey};
 use chain::policy::{Policy, PolicyFault};
 use chain::proof::TlogProof;
-use chain::verify::{CheckpointFile, FaultKind, Receipt, Verdict};
+use chain::verify::{CheckpointFile, ExcerptEntry, FaultKind, Receipt, Verdict, verify_excerpt};
 use common::{ORIGIN, SmallLog};
 
 fn witness(name: &str, seed: u8) -> String {
@@ -217,6 +217,35 @@ fn excerpt(log: &SmallLog, seqs: &[u64]) -> Bundle {
         bundle.insert(&proof_name(*seq), proof.to_string().into_bytes()).unwrap();
     }
     bundle
+}
+
+/// What a summary leaves unsaid somebody will take for checked.
+#[test]
+fn an_excerpt_counts_what_nobody_vouches_for() {
+    let log = SmallLog::new(12, &[12]);
+    let cosigned = &log.checkpoints[0].1;
+    let alone: String = cosigned
+        .lines()
+        .filter(|line| !line.contains("witness."))
+        .map(|line| format!("{line}\n"))
+        .collect();
+    // Entries 1 and 4 are signed by a client; 3, 4 and 5 rest on a checkpoint that nobody cosigned.
+    let proofs: Vec<(&[u8], TlogProof)> = (1..6_u64)
+        .map(|seq| {
+            let path = merkle::prove_inclusion(&log.leaves[..], seq, 12).unwrap();
+            let checkpoint = if seq < 3 { cosigned.clone() } else { alone.clone() };
+            let entry = &log.entries[usize::try_from(seq).unwrap()][..];
+            (entry, TlogProof { extra: None, index: seq, path, checkpoint })
+        })
+        .collect();
+    let counts = |keys: &Keys| {
+        let entries = proofs.iter().map(|(entry, proof)| ExcerptEntry { entry, proof });
+        let summary = verify_excerpt(keys, None, entries).unwrap();
+        (summary.entries, summary.unsigned, summary.signed_unknown, summary.not_covered_outside)
+    };
+    assert_eq!(counts(&log.keys()), (5, 3, 0, 3));
+    assert_eq!(counts(&Keys { clients: vec![], ..log.keys() }), (5, 3, 2, 3));
+    assert_eq!(counts(&Keys { witnesses: vec![], ..log.keys() }), (5, 3, 0, 5));
 }
 
 #[test]

@@ -4,7 +4,7 @@ mod common;
 
 use chain::Digest;
 use chain::checkpoint::{Checkpoint, cosign};
-use chain::entry::{Actor, ClientSignature, Draft, Head, Link, genesis_prev};
+use chain::entry::{Actor, ClientSignature, Draft, Head, Link, genesis_prev, leaf_hash};
 use chain::keys::Keys;
 use chain::note::{Ed25519Signer, Note, Signer as _};
 use chain::policy::Policy;
@@ -42,6 +42,19 @@ fn changed(entry: &[u8], from: &str, to: &str) -> Vec<u8> {
     let text = std::str::from_utf8(entry).unwrap();
     assert_eq!(text.matches(from).count(), 1, "`{from}` in {text}");
     text.replace(from, to).into_bytes()
+}
+
+/// A history that goes before the first entry, hidden in front of it, with everything behind linked.
+#[test]
+fn the_first_entry_follows_nothing() {
+    let log = SmallLog::new(3, &[3]);
+    let mut entries = log.entries.clone();
+    let hidden = log.leaves[2].to_string();
+    entries[0] = changed(&entries[0], &genesis_prev().to_string(), &hidden);
+    let relinked = leaf_hash(&entries[0]).to_string();
+    entries[1] = changed(&entries[1], &log.leaves[0].to_string(), &relinked);
+    assert_eq!(named(log.evidence(), &entries), (0, FaultKind::Link));
+    assert_eq!(named(log.evidence(), &entries[..1]), (0, FaultKind::Link));
 }
 
 #[test]
@@ -380,7 +393,9 @@ fn attacks_of_the_threat_model() {
     let mut head = log.head(8);
     let unknown = ClientSignature::sign(ORIGIN, event.as_bytes(), &forger);
     log.append(&mut head, &actor, &event, Some(&unknown));
-    assert_eq!(sound(claimed(&log), &log.entries).signed_unknown, 1);
+    let summary = sound(claimed(&log), &log.entries);
+    assert_eq!((summary.signed_unknown, summary.unsigned), (1, 5));
+    assert_eq!(summary.client_keys, [log.client.verifier().label()]);
     // Another log's entries under this log's name.
     let mut evidence = claimed(&honest);
     evidence.keys = Keys::of_log(Ed25519Signer::new(ORIGIN, &[9; 32]).unwrap().verifier().clone());
@@ -408,6 +423,25 @@ fn an_open_end_is_honest_about_what_it_cannot_tell() {
     let mut entries = log.entries.clone();
     entries[5] = changed(&entries[5], "\"salt\":\"16", "\"salt\":\"17");
     assert_eq!(sound(log.evidence(), &entries).not_covered_outside(), 4);
+}
+
+/// A signed root over both entries, or the entry after them, tells whose fault a broken link is.
+#[test]
+fn what_follows_a_broken_link_tells_whose_fault_it_is() {
+    let (covered, followed) = (SmallLog::new(6, &[6]), SmallLog::new(7, &[2]));
+    for log in [&covered, &followed] {
+        let whose = |entries: &[Vec<u8>]| {
+            let fault = fault(log.evidence(), entries);
+            (fault.seq, fault.kind, fault.among)
+        };
+        let mut altered = log.entries.clone();
+        altered[4] = changed(&altered[4], "\"salt\":\"15", "\"salt\":\"16");
+        assert_eq!(whose(&altered), (4, FaultKind::Altered, None));
+        let mut misled = log.entries.clone();
+        let elsewhere = Digest::of(b"elsewhere").to_string();
+        misled[5] = changed(&misled[5], &log.leaves[4].to_string(), &elsewhere);
+        assert_eq!(whose(&misled), (5, FaultKind::Link, None));
+    }
 }
 
 #[test]

@@ -1,4 +1,5 @@
-//! House chores: `cargo xtask tidy`, `cargo xtask advisories`, `cargo xtask api`, `cargo xtask bench`.
+//! House chores: `cargo xtask tidy`, `cargo xtask advisories`, `cargo xtask api`, `cargo xtask bench`,
+//! `cargo xtask fuzz`.
 
 use std::process::{Command, ExitCode};
 
@@ -12,8 +13,9 @@ fn main() -> ExitCode {
         "advisories" => xtask::workspace_root().and_then(|root| xtask::advisories::check(&root)),
         "api" => api(words),
         "bench" => bench(words),
+        "fuzz" => fuzz(words),
         other => Err(anyhow::anyhow!(
-            "`{other}` is no chore: use `tidy`, `advisories`, `api` or `bench`"
+            "`{other}` is no chore: use `tidy`, `advisories`, `api`, `bench` or `fuzz`"
         )),
     };
     match result {
@@ -63,5 +65,28 @@ fn bench(words: impl Iterator<Item = String>) -> Result<()> {
         .status()
         .context("cargo does not run")?;
     ensure!(status.success(), "the benchmark failed: {status}");
+    Ok(())
+}
+
+/// The readers of everything that comes from outside, with so many hostile inputs each: optimised,
+/// from a seed, so that a failing input is found again.
+fn fuzz(mut words: impl Iterator<Item = String>) -> Result<()> {
+    let inputs = words.next().unwrap_or_else(|| "1000000".to_owned());
+    let seed = words.next().unwrap_or_else(|| "1".to_owned());
+    for number in [&inputs, &seed] {
+        number
+            .parse::<u64>()
+            .with_context(|| format!("`{number}` is no number: use `fuzz INPUTS [SEED]`"))?;
+    }
+    let cargo = std::env::var("CARGO").unwrap_or_else(|_| "cargo".to_owned());
+    let status = Command::new(&cargo)
+        .args(["test", "--release", "--locked", "--package", "chain", "--test", "fuzz"])
+        .args(["--", "--nocapture"])
+        .current_dir(xtask::workspace_root()?)
+        .env("PULVERLOG_FUZZ", &inputs)
+        .env("PULVERLOG_FUZZ_SEED", &seed)
+        .status()
+        .context("cargo does not run")?;
+    ensure!(status.success(), "a reader failed on an input that is printed above: {status}");
     Ok(())
 }
