@@ -96,9 +96,9 @@ class Equipment(CrossCheck):
             if used >= limit or (by_day and passed >= days):
                 state = "due"
             elif used * 100 >= limit * warn or (by_day and passed * 100 >= days * warn):
-                state = "due soon"
+                state = "due_soon"
             else:
-                state = "within limit"
+                state = "within_limit"
             share = max(used * 100 // limit, passed * 100 // days if by_day else 0)
             expected.append({"state": state, "percent": share})
         for case, found, want in zip(given, self.answers("task.state", given), expected):

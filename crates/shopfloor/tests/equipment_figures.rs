@@ -46,8 +46,8 @@ fn hours_since_service() {
     let mut task = by_hours("service", "clean", "main-sieve", "500");
     task["calendar"] = json!("P364D");
     let cases = [
-        ("1449.9", "2026-06-01T12:00:00Z", "within limit"),
-        ("1450.0", "2026-06-01T12:00:00Z", "due soon"),
+        ("1449.9", "2026-06-01T12:00:00Z", "within_limit"),
+        ("1450.0", "2026-06-01T12:00:00Z", "due_soon"),
         ("1500.0", "2026-06-01T12:00:00Z", "due"),
         ("1120.0", "2027-03-01T12:00:00Z", "due"),
     ];

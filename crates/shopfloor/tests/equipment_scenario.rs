@@ -64,10 +64,10 @@ fn from_an_empty_log_to_the_right_answer_at_each_step() {
     assert_eq!(
         due(&shop, "2026-03-02T06:05:00+01:00"),
         [
-            "clean_sieve | no reading yet | 0 % of limit, meter not read yet",
-            "replace_sieve | no reading yet | 0 % of limit, meter not read yet",
-            "replace_filter | no reading yet | 0 % of limit, meter not read yet",
-            "test_earthing | within limit | 0 % of limit, due on 2026-04-02, 31 days left",
+            "clean_sieve | no_reading_yet | 0 % of limit, meter not read yet",
+            "replace_sieve | no_reading_yet | 0 % of limit, meter not read yet",
+            "replace_filter | no_reading_yet | 0 % of limit, meter not read yet",
+            "test_earthing | within_limit | 0 % of limit, due on 2026-04-02, 31 days left",
         ]
     );
 
@@ -90,9 +90,9 @@ fn from_an_empty_log_to_the_right_answer_at_each_step() {
         due(&shop, "2026-03-05T18:00:00+01:00"),
         [
             "clean_sieve | due | 200 % of limit, 20.0 h over the limit",
-            "replace_sieve | within limit | 80 % of limit, 10.0 h left",
-            "replace_filter | within limit | 40 % of limit, 60.0 h left",
-            "test_earthing | within limit | 9 % of limit, due on 2026-04-02, 28 days left",
+            "replace_sieve | within_limit | 80 % of limit, 10.0 h left",
+            "replace_filter | within_limit | 40 % of limit, 60.0 h left",
+            "test_earthing | within_limit | 9 % of limit, due on 2026-04-02, 28 days left",
         ]
     );
     let cleaning = task(&shop, "2026-03-05T18:00:00+01:00", "clean_sieve");
@@ -125,8 +125,8 @@ fn from_an_empty_log_to_the_right_answer_at_each_step() {
     assert_eq!(
         due(&shop, "2026-03-05T18:30:00+01:00")[..2],
         [
-            "replace_sieve | within limit | 80 % of limit, 10.0 h left",
-            "replace_filter | within limit | 40 % of limit, 60.0 h left",
+            "replace_sieve | within_limit | 80 % of limit, 10.0 h left",
+            "replace_filter | within_limit | 40 % of limit, 60.0 h left",
         ]
     );
     assert_eq!(holds(&shop, "2026-03-05T18:30:00+01:00"), [""; 0]);
@@ -195,10 +195,10 @@ fn from_an_empty_log_to_the_right_answer_at_each_step() {
     assert_eq!(
         due(&shop, "2026-03-07T08:00:00+01:00"),
         [
-            "replace_filter | within limit | 56 % of limit, 43.5 h left",
-            "clean_sieve | within limit | 42 % of limit, 11.5 h left",
-            "replace_sieve | within limit | 17 % of limit, 41.5 h left",
-            "test_earthing | within limit | 16 % of limit, due on 2026-04-02, 26 days left",
+            "replace_filter | within_limit | 56 % of limit, 43.5 h left",
+            "clean_sieve | within_limit | 42 % of limit, 11.5 h left",
+            "replace_sieve | within_limit | 17 % of limit, 41.5 h left",
+            "test_earthing | within_limit | 16 % of limit, due on 2026-04-02, 26 days left",
         ]
     );
 
@@ -237,7 +237,7 @@ fn a_deferral_is_worked_to_and_still_counts_late() {
     shop.post_as(LEAD, t, "plan.set", STATION, tasks);
     assert_eq!(
         task(&shop, "2026-03-08T12:00:00+01:00", "test_earthing").state.as_str(),
-        "within limit"
+        "within_limit"
     );
     assert_eq!(
         task(&shop, "2026-03-09T12:00:00+01:00", "test_earthing").in_words,
@@ -303,13 +303,13 @@ fn a_failed_check_makes_the_replacement_due() {
     assert_eq!((replace.state.as_str(), replace.failed_check), ("due", Some(failed)));
     assert_eq!(
         task(&shop, "2026-03-03T07:00:00+01:00", "clean_sieve").state.as_str(),
-        "within limit"
+        "within_limit"
     );
     let fit =
         json!({ "position": "main-sieve", "in": sieve("SV-2"), "checks": yes(&["seal_seated"]) });
     shop.post("2026-03-03T08:00:00+01:00", "part.fitted", STATION, fit);
     assert_eq!(
         task(&shop, "2026-03-03T09:00:00+01:00", "replace_sieve").state.as_str(),
-        "within limit"
+        "within_limit"
     );
 }

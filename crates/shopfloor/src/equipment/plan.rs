@@ -23,11 +23,11 @@ words! {
         /// A limit is reached, or a failed check asks for the work.
         Due = "due",
         /// The share of a limit at which the plan warns is reached.
-        DueSoon = "due soon",
+        DueSoon = "due_soon",
         /// Its meter was not read yet, so nobody can tell.
-        NoReading = "no reading yet",
+        NoReading = "no_reading_yet",
         /// Below every limit.
-        WithinLimit = "within limit",
+        WithinLimit = "within_limit",
     }
 }
 

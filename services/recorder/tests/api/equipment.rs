@@ -147,8 +147,14 @@ async fn hours_and_the_forecast_of_the_due_day() {
     }
     // C1 at 302 of 500 h, told as of the last reading.
     let task = floor.answer("/v1/due?machine=S-02").await["items"][0].clone();
-    assert_eq!((&task["state"], &task["percent"]), (&json!("within limit"), &json!(60)));
+    assert_eq!((&task["state"], &task["percent"]), (&json!("within_limit"), &json!(60)));
     assert_eq!(task["by_meter"]["remaining"], json!({ "value": "198", "unit": "h" }));
+    // The words of an answer are those of the question.
+    for (state, listed) in [("due", 0), ("due_soon", 0), ("no_reading_yet", 0), ("within_limit", 1)]
+    {
+        let answer = floor.answer(&format!("/v1/due?machine=S-02&state={state}")).await;
+        assert_eq!(answer["items"].as_array().map(Vec::len), Some(listed), "{state}");
+    }
     let forecast = &task["forecast"];
     assert_eq!(forecast["per_working_day"], "12.07");
     assert_eq!(forecast["expected"], "2026-04-29", "17 working days after Monday 6 April");
