@@ -16,6 +16,7 @@ mod error;
 pub mod index;
 mod ledger;
 pub mod limits;
+pub mod mirror;
 pub mod moving;
 pub mod notary;
 mod opening;

@@ -150,13 +150,19 @@ pub(crate) fn snapshot(shop: &Shop, tip: Tip) -> Result<Snapshot> {
 /// The state from the newest snapshot that fits the log, or that of an empty log: a snapshot that
 /// does not fit is as good as none.
 pub(crate) fn restore(index: &dyn Index, store: &dyn Store, count: u64) -> Shop {
-    let fits = |snapshot: &Snapshot| {
-        let last = snapshot.tip.count.checked_sub(1)?;
-        let line = store.read(last).ok()??;
-        (snapshot.tip.count <= count && leaf_hash(&line) == snapshot.tip.leaf).then_some(())
+    let snapshot = index.snapshot(FOLD, FOLD_VERSION).ok().flatten();
+    restore_from(snapshot.as_ref(), store, count)
+}
+
+/// The same from a snapshot kept elsewhere.
+pub(crate) fn restore_from(snapshot: Option<&Snapshot>, store: &dyn Store, count: u64) -> Shop {
+    let fits = |snapshot: &&Snapshot| {
+        let line = snapshot.tip.count.checked_sub(1).and_then(|last| store.read(last).ok()?);
+        snapshot.version == FOLD_VERSION
+            && snapshot.tip.count <= count
+            && line.is_some_and(|line| leaf_hash(&line) == snapshot.tip.leaf)
     };
-    let restored = index.snapshot(FOLD, FOLD_VERSION).ok().flatten().and_then(|snapshot| {
-        fits(&snapshot)?;
+    let restored = snapshot.filter(fits).and_then(|snapshot| {
         let shop: Shop = serde_json::from_slice(&snapshot.bytes).ok()?;
         (shop.as_of() == snapshot.tip.count).then_some(shop)
     });

@@ -332,6 +332,10 @@ catalogue! {
     LogOpened = "log.opened", about &[On::Log], by &[], from Log, cautions &[];
     /// A cosigned checkpoint was kept.
     AnchorKept = "anchor.kept", about &[On::Log], by &[], from Log, cautions &[];
+    /// A checkpoint of a followed log was kept.
+    LogFollowed = "log.followed", about &[On::Log], by &[], from Log, cautions &[];
+    /// A followed log contradicts what was kept of it.
+    LogDisputed = "log.disputed", about &[On::Log], by &[], from Log, cautions &[];
     /// A report was issued.
     ReportIssued = "report.issued", about &[On::Log], by &[], from Log, cautions &[];
     /// The state of a fold was digested.

@@ -347,6 +347,8 @@ impl<'a> Trace<'a> {
             | Event::KeyRevoked(_)
             | Event::LogOpened(_)
             | Event::AnchorKept(_)
+            | Event::LogFollowed(_)
+            | Event::LogDisputed(_)
             | Event::ReportIssued(_)
             | Event::FoldDigested(_)
             | Event::DataErased(_)

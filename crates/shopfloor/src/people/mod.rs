@@ -207,6 +207,8 @@ impl Trace {
             | Event::KeyRevoked(_)
             | Event::LogOpened(_)
             | Event::AnchorKept(_)
+            | Event::LogFollowed(_)
+            | Event::LogDisputed(_)
             | Event::ReportIssued(_)
             | Event::FoldDigested(_)
             | Event::AttemptRefused(_)

@@ -339,6 +339,8 @@ pub(crate) fn activity_of(
         | Event::KeyRevoked(_)
         | Event::LogOpened(_)
         | Event::AnchorKept(_)
+        | Event::LogFollowed(_)
+        | Event::LogDisputed(_)
         | Event::ReportIssued(_)
         | Event::FoldDigested(_)
         | Event::DataErased(_)

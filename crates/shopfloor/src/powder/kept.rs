@@ -122,6 +122,8 @@ impl Deed {
             | Event::KeyRevoked(_)
             | Event::LogOpened(_)
             | Event::AnchorKept(_)
+            | Event::LogFollowed(_)
+            | Event::LogDisputed(_)
             | Event::ReportIssued(_)
             | Event::FoldDigested(_)
             | Event::DataErased(_)

@@ -101,6 +101,41 @@ record! {
 }
 
 record! {
+    /// A checkpoint of another log was kept, verbatim, after every entry up to it was checked here:
+    /// that log cannot be shortened or changed before it without this note telling.
+    pub struct LogFollowed {
+        /// The signed note; its first line is the origin of the other log.
+        note: String,
+    }
+}
+
+words! {
+    /// How a followed log contradicts what was kept of it.
+    pub enum Contradiction {
+        /// It shows another root for entries that were checked: two histories under one key.
+        OtherHistory = "other_history",
+        /// It shows fewer entries than it showed before.
+        Shortened = "shortened",
+        /// An entry does not follow from the ones before, or is not under the signed root.
+        NotAsSigned = "not_as_signed",
+    }
+}
+
+record! {
+    /// A followed log contradicts what was kept of it. Both signed notes are the evidence.
+    pub struct LogDisputed {
+        /// What is wrong.
+        contradiction: Contradiction,
+        /// First entry at which both cannot be true, as far as it is known.
+        [at]: u64,
+        /// What was kept, signed by the other log.
+        kept: String,
+        /// What it shows now, signed by the other log.
+        shown: String,
+    }
+}
+
+record! {
     /// A report was issued: about a site and a period, or about a lot.
     pub struct ReportIssued {
         /// Kind of report, for example `disposal`.

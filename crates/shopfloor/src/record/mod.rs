@@ -73,6 +73,19 @@ pub struct Amendment {
     pub event: Option<Event>,
 }
 
+/// What was kept of another log.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Followed {
+    /// Entries of the other log under the newest kept checkpoint; 0 if none was kept.
+    pub size: u64,
+    /// Entry here that keeps it.
+    pub kept_by: Option<u64>,
+    /// When, in ms since 1970.
+    pub kept_at_ms: i64,
+    /// Entry here that tells of the first contradiction.
+    pub disputed_by: Option<u64>,
+}
+
 /// A report that was issued.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct IssuedReport {
@@ -80,6 +93,18 @@ pub struct IssuedReport {
     pub seq: u64,
     /// What was issued.
     pub report: events::ReportIssued,
+}
+
+impl Followed {
+    fn unknown() -> Self {
+        Self { size: 0, kept_by: None, kept_at_ms: 0, disputed_by: None }
+    }
+}
+
+/// Origin and size of a checkpoint, the first two lines of its note.
+fn of_note(note: &str) -> Option<(String, u64)> {
+    let mut lines = note.lines();
+    Some((lines.next()?.to_owned(), lines.next()?.parse().ok()?))
 }
 
 /// The fold.
@@ -95,6 +120,9 @@ pub struct Record {
     signatures: BTreeMap<u64, Vec<SignatureOf>>,
     reports: Vec<IssuedReport>,
     last_anchor: Option<u64>,
+    /// By origin. Left out while empty: logs that follow no other keep their digest.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    followed: BTreeMap<String, Followed>,
     closed_by: Option<u64>,
     keys: keys::EnrolledKeys,
     default_site: SiteConfig,
@@ -188,6 +216,11 @@ impl Record {
     /// Reports that were issued, oldest first.
     pub fn reports(&self) -> &[IssuedReport] {
         &self.reports
+    }
+
+    /// Other logs of which checkpoints were kept, by origin.
+    pub fn followed(&self) -> &BTreeMap<String, Followed> {
+        &self.followed
     }
 
     /// Entry of the last kept anchor.
@@ -297,6 +330,20 @@ impl Record {
                 self.reports.push(IssuedReport { seq: fact.seq, report: report.clone() });
             }
             Event::AnchorKept(_) => self.last_anchor = Some(fact.seq),
+            Event::LogFollowed(followed) => {
+                if let Some((origin, size)) = of_note(&followed.note) {
+                    let known = self.followed.entry(origin).or_insert_with(Followed::unknown);
+                    known.size = size;
+                    known.kept_by = Some(fact.seq);
+                    known.kept_at_ms = fact.recorded_at.as_millisecond();
+                }
+            }
+            Event::LogDisputed(disputed) => {
+                if let Some((origin, _)) = of_note(&disputed.shown) {
+                    let known = self.followed.entry(origin).or_insert_with(Followed::unknown);
+                    known.disputed_by.get_or_insert(fact.seq);
+                }
+            }
             Event::LogClosed(_) => self.closed_by = Some(fact.seq),
             _ => {}
         }

@@ -195,6 +195,8 @@ pub(super) fn effects(fact: &Fact) -> Vec<Effect> {
         | Event::KeyRevoked(_)
         | Event::LogOpened(_)
         | Event::AnchorKept(_)
+        | Event::LogFollowed(_)
+        | Event::LogDisputed(_)
         | Event::ReportIssued(_)
         | Event::FoldDigested(_)
         | Event::DataErased(_)
