@@ -19,11 +19,12 @@ export const BADGES = { op_k7m2q9xd: ["1001", "482913"], op_t4vw8rhz: ["1002", "
 const kg = (value) => ({ value, unit: "kg" });
 const h = (value) => ({ value, unit: "h" });
 
-/** Starts a recorder in a folder of its own. */
-export async function open() {
+/** Starts a recorder in a folder of its own: that of the shop, with its history, or a bare one with a name
+ *  and settings of its own. */
+export async function open({ name = "pages", settings = "", bare = false } = {}) {
   const folder = mkdtempSync(path.join(tmpdir(), "pulverlog-pages-"));
   const config = path.join(folder, "pulverlog.toml");
-  const write = (port) => writeFileSync(config, `[log]\ndata_dir = ${JSON.stringify(path.join(folder, "data"))}\norigin = "records.brackwater.example/pages"\nallow_tmpfs = true\n[listen]\naddress = "127.0.0.1:${port}"\n[auth]\nlocal_issuer = true\n[limits]\nrequests_per_s = 10000\nrequests_burst = 10000\n`);
+  const write = (port) => writeFileSync(config, `[log]\ndata_dir = ${JSON.stringify(path.join(folder, "data"))}\norigin = "records.brackwater.example/${name}"\nallow_tmpfs = true\n[listen]\naddress = "127.0.0.1:${port}"\n[auth]\nlocal_issuer = true\n[limits]\nrequests_per_s = 10000\nrequests_burst = 10000\n${settings}`);
   write(0);
   const run = (words, input) => execFileSync(recorder, ["--config", config, ...words], { input, encoding: "utf8", stdio: ["pipe", "pipe", "ignore"] });
   for (const [person, [badge, pin]] of Object.entries(BADGES)) {
@@ -61,7 +62,7 @@ export async function open() {
   };
   shop.tokens = {};
   await shop.start();
-  await history(shop);
+  if (!bare) await history(shop);
   return shop;
 }
 

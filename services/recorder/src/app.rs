@@ -23,6 +23,7 @@ use utoipa_actix_web::AppExt as _;
 use crate::authn::{Authenticator, Identity};
 use crate::cli::Seams;
 use crate::config::Config;
+use crate::following::Following;
 use crate::http::gate;
 use crate::http::rates::Rates;
 use crate::limits::{
@@ -65,6 +66,8 @@ pub struct Recorder {
     pub storage: Storage,
     /// When the certificate of the service ends, in seconds since 1970, if it offers TLS itself.
     pub certificate_end_s: Option<i64>,
+    /// Other logs that are followed.
+    pub following: Following,
     refusals: Refusals,
     requests: AtomicU64,
     started_ms: i64,
@@ -100,6 +103,7 @@ impl Recorder {
         let tls = config.listen.tls.as_ref();
         let certificate_end_s =
             tls.map(|tls| crate::tls::end_s(&tls.certificate_file)).transpose()?;
+        let following = Following::of(&config, log.clone(), Arc::clone(&clock), &metrics)?;
         Ok(Self {
             storage: Storage::of(&config),
             certificate_end_s,
@@ -113,6 +117,7 @@ impl Recorder {
             metrics,
             witnesses,
             webhooks,
+            following,
             refusals: Refusals::new(),
             requests: AtomicU64::new(0),
             started_ms: clock.now_ms(),
@@ -223,6 +228,11 @@ impl Recorder {
     /// Begins to send entries to those who are configured.
     pub fn start_webhooks(&self) {
         self.webhooks.start(&self.stopping.subscribe());
+    }
+
+    /// Begins to look at the logs that are followed.
+    pub fn start_following(&self) {
+        self.following.start(&self.stopping.subscribe());
     }
 
     /// Waits until the service stops.

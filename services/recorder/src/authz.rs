@@ -87,6 +87,8 @@ const ASKED: &[Kind] = &[Kind::BadParameter];
 const ONE: &[Kind] = &[Kind::BadParameter, Kind::NotFound];
 /// Problems of a question that goes over all sites.
 const TRACED: &[Kind] = &[Kind::BadParameter, Kind::NotFound, Kind::ForbiddenSite];
+/// Problems of a list with parameters that goes over all sites.
+const ASKED_OVER_SITES: &[Kind] = &[Kind::BadParameter, Kind::ForbiddenSite];
 /// Problems of a list that goes over all sites.
 const EVERY_SITE: &[Kind] = &[Kind::ForbiddenSite];
 /// Problems of a question about people.
@@ -323,6 +325,19 @@ pub const OPERATIONS: &[Operation] = {
         row("keepIdentity", "PUT", "/v1/people/{id}/identity", Roles(ENROLLERS), IDENTIFIED),
         row("readIdentity", "GET", "/v1/people/{id}/identity", Roles(WORDS), &[Kind::NotFound]),
         row("erasePerson", "POST", "/v1/people/{id}/erasure", Roles(ERASERS), ERASED),
+        row("listLogs", "GET", "/v1/logs", Roles(OFFICE), EVERY_SITE),
+        row("listDueEverywhere", "GET", "/v1/logs/due", Roles(OFFICE), ASKED_OVER_SITES),
+        row("listClocksEverywhere", "GET", "/v1/logs/clocks", Roles(OFFICE), ASKED_OVER_SITES),
+        row("listFindingsEverywhere", "GET", "/v1/logs/findings", Roles(OFFICE), ASKED_OVER_SITES),
+        row("findLotEverywhere", "GET", "/v1/logs/lots/{id}", Roles(OFFICE), TRACED),
+        row("readFollowedEntry", "GET", "/v1/logs/{log}/entries/{seq}", Roles(OFFICE), TRACED),
+        row(
+            "proveFollowedEntry",
+            "GET",
+            "/v1/logs/{log}/entries/{seq}/proof",
+            Roles(OFFICE),
+            TRACED,
+        ),
         row("listWebhooks", "GET", "/v1/webhooks", Roles(KEEPERS), NONE),
         row(
             "listDeadLetters",

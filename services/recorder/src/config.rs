@@ -54,6 +54,8 @@ pub struct Config {
     pub witnessing: WitnessingConfig,
     /// Who is sent entries as they are recorded.
     pub webhooks: WebhooksConfig,
+    /// Other logs that this one follows, as a head office follows those of its sites.
+    pub following: FollowingConfig,
     /// The program log.
     pub logs: LogsConfig,
     /// Traces of requests.
@@ -296,6 +298,48 @@ pub struct SubscriptionConfig {
     pub from_beginning: bool,
 }
 
+/// Other logs that this one follows.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct FollowingConfig {
+    /// Pause between two looks at a log, in seconds.
+    pub look_s: u32,
+    /// Least time between two entries that keep a checkpoint of the same log, in seconds.
+    pub kept_gap_s: u32,
+    /// Time a log has for an answer, in ms.
+    pub answer_ms_max: u32,
+    /// Authorities of their certificates, PEM. Absent: those of the system.
+    pub authorities_file: Option<PathBuf>,
+    /// The logs.
+    pub logs: Vec<FollowedConfig>,
+}
+
+/// One log that is followed.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, Default)]
+#[serde(deny_unknown_fields, default)]
+pub struct FollowedConfig {
+    /// Its name here, a label. What is kept of it lies below it: another name begins anew.
+    pub name: String,
+    /// Where its service is, `https://..`; `http://..` only for a loopback address.
+    pub url: String,
+    /// Its verification key (C2SP vkey), received from its operator and not from the address above.
+    pub key: String,
+    /// File with a token that may read its feed for every site. Read anew for each look.
+    pub token_file: PathBuf,
+}
+
+impl Default for FollowingConfig {
+    fn default() -> Self {
+        Self {
+            look_s: 30,
+            kept_gap_s: 3_600,
+            answer_ms_max: 30_000,
+            authorities_file: None,
+            logs: Vec::new(),
+        }
+    }
+}
+
 impl Default for WebhooksConfig {
     fn default() -> Self {
         Self {
@@ -452,6 +496,7 @@ impl Config {
             self.check_auth(),
             self.check_limits(),
             self.check_witnesses(),
+            crate::following::check(self).map(drop),
             crate::webhooks::check(&self.webhooks),
             self.check_logs(),
             self.check_traces(),
@@ -727,6 +772,25 @@ mod tests {
         check("witnesses.key", &|c| c.witnesses = vec![witness(url, log)]);
         check("witnesses.key", &|c| c.witnesses = vec![witness(url, "nobody")]);
         check("witnesses.key", &|c| c.witnesses = vec![witness(url, good), witness(url, good)]);
+        let followed = |name: &str, url: &str, key: &str| {
+            let (name, url, key) = (name.into(), url.into(), key.into());
+            FollowedConfig { name, url, key, token_file: "token".into() }
+        };
+        let site = "https://records.example.org";
+        let follow = |c: &mut Config, logs: Vec<FollowedConfig>| c.following.logs = logs;
+        check("following.logs.name", &|c| follow(c, vec![followed("a b", site, log)]));
+        check("following.logs.url", &|c| {
+            follow(c, vec![followed("north", "http://records.example.org", log)]);
+        });
+        check("following.logs.key", &|c| follow(c, vec![followed("north", site, good)]));
+        check("following.logs.key", &|c| {
+            c.log.origin = "records.example.org/brackwater/2026".into();
+            follow(c, vec![followed("north", site, log)]);
+        });
+        check("following.logs.key", &|c| {
+            follow(c, vec![followed("north", site, log), followed("south", site, log)]);
+        });
+        check("following.look_s", &|c| c.following.look_s = 0);
         check("witnessing.quorum", &|c| {
             c.witnesses = vec![witness(url, good)];
             c.witnessing.quorum = 2;

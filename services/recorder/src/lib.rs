@@ -11,6 +11,7 @@ pub mod cli;
 pub mod condition;
 pub mod config;
 pub mod demo;
+pub mod following;
 pub mod http;
 pub mod limits;
 pub mod log;

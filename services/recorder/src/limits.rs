@@ -134,6 +134,16 @@ pub const WITNESS_RETRY: Duration = Duration::from_secs(30);
 /// Most checkpoints looked through at start for the newest that is cosigned.
 pub const WITNESS_LOOK_BACK_MAX: usize = 2_000;
 
+/// Most logs that are followed: the state of each is held in memory.
+pub const FOLLOWED_MAX: usize = 200;
+
+/// Entries of a followed log that are fetched at once.
+pub const FOLLOW_PAGE: usize = 250;
+
+/// Looks in a row at which a followed log must contradict what was kept before that is recorded. An
+/// old answer from some cache on the way is no contradiction.
+pub const LOOKS_BEFORE_DISPUTE: u32 = 3;
+
 /// Most webhook subscriptions: each has a task, a file and series of its own.
 pub const WEBHOOKS_MAX: usize = 64;
 
@@ -165,5 +175,6 @@ pub const WEBHOOK_SKIPPED_KEPT_EACH: u64 = 10_000;
 const _: () = {
     assert!(BATCH_BODY_BYTES_MAX >= EVENT_BODY_BYTES_MAX);
     assert!(FEED_PAGE_DEFAULT <= FEED_PAGE_MAX);
+    assert!(FOLLOW_PAGE <= FEED_PAGE_MAX);
     assert!(TOKEN_LEEWAY_S < 60, "more would keep withdrawn tokens alive");
 };

@@ -51,6 +51,14 @@ pub struct Metrics {
     pub webhook_dead_letters: IntGaugeVec,
     /// 1 for each subscription that is suspended.
     pub webhook_suspended: IntGaugeVec,
+    /// Looks at followed logs by log and what came of them.
+    pub followed_looks: IntCounterVec,
+    /// Entries kept and checked of each followed log.
+    pub followed_entries: IntGaugeVec,
+    /// Entries a followed log showed and that are not here yet.
+    pub followed_behind: IntGaugeVec,
+    /// 1 for each followed log that contradicted what was kept of it.
+    pub followed_disputed: IntGaugeVec,
     /// Submissions in the queue or in the writer's hands.
     pub queue: IntGauge,
     /// Time the oldest request of each turn of the writer waited in the queue, in seconds.
@@ -210,6 +218,26 @@ impl Metrics {
                 "pulverlog_webhook_suspended",
                 "1 if a subscription is suspended",
                 &["subscription"],
+            )?,
+            followed_looks: series.counters(
+                "pulverlog_followed_looks_total",
+                "Looks at followed logs by what came of them",
+                &["log", "outcome"],
+            )?,
+            followed_entries: series.gauges(
+                "pulverlog_followed_entries",
+                "Entries kept and checked of a followed log",
+                &["log"],
+            )?,
+            followed_behind: series.gauges(
+                "pulverlog_followed_behind_entries",
+                "Entries a followed log showed and that are not here yet",
+                &["log"],
+            )?,
+            followed_disputed: series.gauges(
+                "pulverlog_followed_disputed",
+                "1 if a followed log contradicted what was kept of it",
+                &["log"],
             )?,
             queue: series.gauge("pulverlog_queue_submissions", "Events that wait for the writer")?,
             queue_s: series.histogram(

@@ -29,12 +29,16 @@ pub const API_VERSION: &str = "1.0.0";
 const DESCRIPTION: &str = include_str!("openapi/description.md");
 
 /// Groups of operations with what they are for.
-const TAGS: [(&str, &str); 7] = [
+const TAGS: [(&str, &str); 8] = [
     ("events", "Send what happened."),
     ("record", "Read the record: entries in order, one by one, and what became of them."),
     ("questions", "Ask what follows from the record. Every answer tells `as_of` how many entries."),
     ("people", "Free text and people, kept beside the log so that they can be erased."),
     ("reports", "Reports and evidence to take away."),
+    (
+        "other logs",
+        "Questions over the logs that this one follows, as a head office follows those of its sites.",
+    ),
     ("proof", "Check the log without trusting it: checkpoint, hashes, proofs."),
     ("service", "Watch the service."),
 ];

@@ -12,6 +12,7 @@ pub mod findings;
 pub mod health;
 pub mod keys;
 pub mod log;
+pub mod logs;
 mod moment;
 pub mod parts;
 pub mod people;
@@ -119,6 +120,13 @@ pub fn routes(config: &mut ServiceConfig<'_>) {
         .service(webhooks::retry_dead_letter)
         .service(webhooks::resume_webhook)
         .service(webhooks::read_webhook_keys)
+        .service(logs::list_logs)
+        .service(logs::list_due_everywhere)
+        .service(logs::list_clocks_everywhere)
+        .service(logs::list_findings_everywhere)
+        .service(logs::find_lot_everywhere)
+        .service(logs::read_followed_entry)
+        .service(logs::prove_followed_entry)
         .service(health::live)
         .service(health::ready)
         .service(health::read_metrics);

@@ -153,10 +153,24 @@ pub fn look(
     look_at_tls(config, seams, &mut findings);
     look_at_issuers(config, args, &mut findings);
     look_at_address(config, &mut findings);
-    if let Some(file) = &config.webhooks.authorities_file {
-        let certificates = tls::certificates_in(file);
-        if findings.must("webhooks.authorities_file", certificates) == Some(0) {
-            findings.problem("webhooks.authorities_file", "holds no certificate");
+    for (name, file) in [
+        ("webhooks.authorities_file", &config.webhooks.authorities_file),
+        ("following.authorities_file", &config.following.authorities_file),
+    ] {
+        let Some(file) = file else { continue };
+        if findings.must(name, tls::certificates_in(file)) == Some(0) {
+            findings.problem(name, "holds no certificate");
+        }
+    }
+    for followed in &config.following.logs {
+        let name = "following.logs.token_file";
+        let Some(metadata) = findings.must(name, fs::metadata(&followed.token_file)) else {
+            continue;
+        };
+        if metadata.mode() & 0o077 != 0 {
+            let (shown, mode) = (followed.token_file.display(), metadata.mode() & 0o7777);
+            let what = format!("`{shown}` is open to others (mode {mode:04o}): `chmod 600` it");
+            findings.problem(name, what);
         }
     }
     if config.witnesses.is_empty() {

@@ -143,13 +143,14 @@ pub async fn open(config: Config, seams: &Seams, args: ServeArgs) -> anyhow::Res
 pub async fn run(config: Config, seams: &Seams, args: ServeArgs) -> anyhow::Result<()> {
     let recorder = web::Data::new(open(config, seams, args).await?);
     let (log, witnesses) = (recorder.log.clone(), recorder.witnesses.clone());
-    let webhooks = recorder.webhooks.clone();
+    let (webhooks, following) = (recorder.webhooks.clone(), recorder.following.clone());
     let address = recorder.config.listen.address;
     let listener =
         TcpListener::bind(address).with_context(|| format!("cannot listen on {address}"))?;
     let (server, address) = app::start(recorder.clone(), listener)?;
     // Before anybody is told that it serves: who asks it to stop at once is heard.
     let asked = asked_to_stop().context("signals cannot be received")?;
+    recorder.start_following();
     tracing::info!(%address, origin = log.origin(), entries = log.size(), "serving");
     let handle = server.handle();
     let stop = actix_web::rt::spawn(async move {
@@ -164,7 +165,8 @@ pub async fn run(config: Config, seams: &Seams, args: ServeArgs) -> anyhow::Resu
     let _ = stop.await;
     witnesses.join().await;
     webhooks.join().await;
-    drop((witnesses, webhooks));
+    following.join().await;
+    drop((witnesses, webhooks, following));
     let entries = log.size();
     log.close().context("the log was not closed in good order; the next start mends it")?;
     tracing::info!(entries, "stopped");

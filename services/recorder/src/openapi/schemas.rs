@@ -7,8 +7,8 @@ use schemars::{JsonSchema, SchemaGenerator};
 use serde_json::Value;
 
 use crate::api::{
-    anchors, entries, equipment, feed, findings, health, keys, log, parts, people, powder, reports,
-    rooms, texts, waste, webhooks, wire,
+    anchors, entries, equipment, feed, findings, health, keys, log, logs, parts, people, powder,
+    reports, rooms, texts, waste, webhooks, wire,
 };
 use crate::problem::ProblemBody;
 
@@ -106,6 +106,11 @@ described!(
     texts::ErasureView,
     log::ConsistencyView,
     anchors::AnchorsView,
+    logs::FollowedList,
+    logs::FollowedDue,
+    logs::FollowedClocks,
+    logs::FollowedFindings,
+    logs::FollowedLots,
     health::ProbeView,
     webhooks::WebhookList,
     webhooks::WebhookView,

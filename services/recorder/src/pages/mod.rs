@@ -12,6 +12,7 @@ mod entry;
 mod handover;
 mod labels;
 mod lists;
+mod logs;
 mod parts;
 mod pin;
 mod powder;
@@ -64,6 +65,7 @@ const PAGES: &[Page] = &[
     page("findings", "/findings", READ),
     noted("people", "/people", PEOPLE),
     noted("reports", "/reports", REPORTS),
+    noted("logs", "/sites", OFFICE),
     page("audit", "/audit", EVERYBODY),
     page("lot_report", "", OFFICE),
     page("entry", "", READ),
@@ -133,6 +135,9 @@ pub fn configure(config: &mut ServiceConfig) {
         .route("/reports/{digest}", web::get().to(reports::file))
         .route("/reports/{digest}/evidence", web::get().to(reports::evidence))
         .route("/reports/{digest}/excerpt", web::get().to(reports::excerpt))
+        .route("/sites", web::get().to(logs::logs))
+        .route("/sites/{log}/entries/{seq}", web::get().to(logs::entry))
+        .route("/sites/{log}/entries/{seq}/proof", web::get().to(logs::entry_proof))
         .route("/audit", web::get().to(audit::audit))
         .route("/entries/{seq}", web::get().to(entry::entry))
         .route("/entries/{seq}/raw", web::get().to(entry::raw))

@@ -238,12 +238,14 @@ impl Visit {
     /// What stands around the content.
     pub(crate) fn top(&self, title: impl Into<String>, as_of: Option<u64>) -> Top {
         let mine = |page: &&Page| self.who.roles.iter().any(|role| page.roles.contains(role));
-        let nav =
-            PAGES.iter().filter(|page| !page.path.is_empty()).filter(mine).map(|page| NavItem {
-                path: page.path,
-                text: self.words.t(&format!("nav.{}", page.name)),
-                here: page.path == self.opened.path,
-            });
+        // Where no other log is followed, and for whoever may see one site, there is nothing to show.
+        let follows = !self.recorder.following.is_empty() && self.who.sites.is_none();
+        let shown = |page: &&Page| !page.path.is_empty() && (follows || page.name != "logs");
+        let nav = PAGES.iter().filter(shown).filter(mine).map(|page| NavItem {
+            path: page.path,
+            text: self.words.t(&format!("nav.{}", page.name)),
+            here: page.path == self.opened.path,
+        });
         let roles: Vec<String> =
             self.who.roles.iter().map(|role| self.words.code("role", role.as_str())).collect();
         Top {

@@ -162,6 +162,7 @@ impl Bench {
         self.server.stop(true).await;
         self.serving.await.unwrap().unwrap();
         self.recorder.webhooks.join().await;
+        self.recorder.following.join().await;
         let log = self.recorder.log.clone();
         drop(self.recorder);
         log.close().unwrap();

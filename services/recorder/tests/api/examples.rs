@@ -310,6 +310,13 @@ pub(crate) const ASKED: &[(&str, &str)] = &[
     ("readKeys", "/log/keys"),
     ("readPolicy", "/log/policy"),
     ("readAnchors", "/v1/anchors"),
+    ("listLogs", "/v1/logs"),
+    ("listDueEverywhere", "/v1/logs/due?state=within_limit"),
+    ("listClocksEverywhere", "/v1/logs/clocks"),
+    ("listFindingsEverywhere", "/v1/logs/findings?limit=2"),
+    ("findLotEverywhere", "/v1/logs/lots/PA-0417"),
+    ("readFollowedEntry", "/v1/logs/south/entries/7"),
+    ("proveFollowedEntry", "/v1/logs/south/entries/7/proof"),
     ("listFindings", "/v1/findings"),
     ("listCautions", "/v1/cautions"),
     ("readCatalogue", "/v1/catalogue"),
@@ -506,8 +513,20 @@ async fn given() -> Value {
     let dir = Arc::new(tempfile::tempdir().unwrap());
     let noon = crate::bench::NOON_MS;
     // The same keys, salts and times in every run.
-    let bench =
-        Bench::start_seeded(dir, SimClock::new(noon), || Box::new(Seeded::new(7)), webhook).await;
+    let south_dir = Arc::new(tempfile::tempdir().unwrap());
+    let south = |config: &mut recorder::config::Config| {
+        config.log.origin = "records.brackwater.example/south".into();
+    };
+    let seeded = || Box::new(Seeded::new(8)) as Box<dyn ledger::seams::Random>;
+    let south = Bench::start_seeded(south_dir, SimClock::new(noon), seeded, south).await;
+    tell(&south).await;
+    south.recorder.log.publish().await.unwrap();
+    let configured = |config: &mut recorder::config::Config| {
+        webhook(config);
+        crate::logs::follow(config, "south", &south);
+    };
+    let seeded = || Box::new(Seeded::new(7)) as Box<dyn ledger::seams::Random>;
+    let bench = Bench::start_seeded(dir, SimClock::new(noon), seeded, configured).await;
     let token = |role: Role| bench.token(subject(role), &[role], None);
     tell(&bench).await;
     let mut found: BTreeMap<&str, Map<String, Value>> = BTreeMap::new();
@@ -528,6 +547,7 @@ async fn given() -> Value {
         [Lead, Quality, Ehs].into_iter().find(|r| operation.allows(&[*r])).unwrap_or(Admin)
     };
     webhook_is_through(&bench).await;
+    bench.recorder.following.look_at_all().await;
     for (id, path) in ASKED {
         let example = told(&bench.get(path, &token(role_of(id))).await, id);
         found.entry(id).or_default().insert((*path).to_owned(), example);
@@ -566,6 +586,7 @@ async fn given() -> Value {
         found.entry(id).or_default().insert(path, example);
     }
     bench.stop().await;
+    south.stop().await;
     serde_json::to_value(found).unwrap()
 }
 

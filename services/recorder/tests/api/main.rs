@@ -7,6 +7,7 @@ mod description;
 mod equipment;
 mod examples;
 mod hostile;
+mod logs;
 mod matrix;
 mod powder;
 mod privacy;

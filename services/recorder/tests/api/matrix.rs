@@ -137,6 +137,13 @@ fn minimal(id: &str) -> Option<(&'static str, Option<(&'static str, String)>)> {
         "openText" => {
             get("/v1/texts/0000000000000000000000000000000000000000000000000000000000000000")
         }
+        "listLogs" => get("/v1/logs"),
+        "listDueEverywhere" => get("/v1/logs/due"),
+        "listClocksEverywhere" => get("/v1/logs/clocks"),
+        "listFindingsEverywhere" => get("/v1/logs/findings"),
+        "findLotEverywhere" => get("/v1/logs/lots/PA-0417"),
+        "readFollowedEntry" => get("/v1/logs/south/entries/0"),
+        "proveFollowedEntry" => get("/v1/logs/south/entries/0/proof"),
         "listWebhooks" => get("/v1/webhooks"),
         "listDeadLetters" => get("/v1/webhooks/nobody/dead-letters"),
         "retryDeadLetter" => get("/v1/webhooks/nobody/dead-letters/1/retry"),
