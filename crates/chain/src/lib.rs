@@ -10,7 +10,7 @@
 //! - [`note`], [`checkpoint`], [`proof`]: what is signed, by whom, and what follows from it
 //! - [`keys`], [`policy`]: whom a verifier believes
 //! - [`verify`]: the whole check, with one verdict
-//! - [`bundle`]: the files an auditor takes away
+//! - [`bundle`]: the files an auditor takes away; [`copy`]: the files of a copy kept elsewhere
 //! - [`limits`]: every limit with its reason
 //!
 //! # Invariants
@@ -24,6 +24,7 @@
 pub mod bundle;
 pub mod canon;
 pub mod checkpoint;
+pub mod copy;
 pub mod digest;
 pub mod entry;
 pub mod keys;

@@ -26,9 +26,10 @@ use tokio::sync::{oneshot, watch};
 use self::threads::{NotaryLoop, Writer, index_loop, scrub_loop};
 use self::timing::{Appends, TimedEngine};
 pub use self::timing::{Timings, Turn, Watcher};
+use crate::copies::Source;
 use crate::core::Failure;
 use crate::engine::Store;
-use crate::engine::recovery::Stop;
+use crate::engine::recovery::{Stop, Tip};
 use crate::error::{LedgerError, Result};
 use crate::index::{Index, row_of};
 use crate::limits::{
@@ -108,8 +109,10 @@ struct Shared {
     clock_behind_ms: AtomicI64,
     watermark_size: Mutex<u64>,
     index_error: Mutex<Option<String>>,
-    /// The last signed checkpoint, for the scrub to work towards.
-    signed: Mutex<Option<Signed>>,
+    /// The last signed checkpoint, for the scrub to work towards and for copies.
+    signed: Arc<Mutex<Option<Signed>>>,
+    /// The newest committed end.
+    committed: Arc<Mutex<Tip>>,
     scrub: Mutex<ScrubReport>,
     stopping: AtomicBool,
     watcher: OnceLock<Arc<dyn Watcher>>,
@@ -249,7 +252,8 @@ impl Ledger {
             clock_behind_ms: AtomicI64::new(0),
             watermark_size: Mutex::new(watermark),
             index_error: Mutex::new(None),
-            signed: Mutex::new(notary.as_ref().and_then(Notary::watermark).cloned()),
+            signed: Arc::new(Mutex::new(notary.as_ref().and_then(Notary::watermark).cloned())),
+            committed: core.committed(),
             scrub: Mutex::new(ScrubReport::default()),
             stopping: AtomicBool::new(false),
             watcher: OnceLock::new(),
@@ -409,6 +413,17 @@ impl Ledger {
     #[must_use]
     pub fn index(&self) -> &Arc<dyn Index> {
         &self.shared.index
+    }
+
+    /// The log as those see it who keep copies of it.
+    #[must_use]
+    pub fn source(&self) -> Source {
+        Source {
+            store: Arc::clone(&self.shared.store),
+            committed: Arc::clone(&self.shared.committed),
+            signed: Arc::clone(&self.shared.signed),
+            published: self.published.clone(),
+        }
     }
 
     /// The bytes of an entry, checked against the link of the entry behind it.

@@ -5,10 +5,12 @@
 //! can hide a cut tail); index, tiles and snapshots are **derived** and may be deleted at any time.
 //!
 //! - [`engine`]: where bytes are kept, behind one contract
+//! - [`copies`]: the log kept elsewhere too, and made again from there
 //! - [`disk`]: the file-system calls that takes; [`sim`] fakes them
 //! - [`seams`]: clock and randomness
 
 pub mod audit;
+pub mod copies;
 pub mod core;
 pub mod disk;
 pub mod engine;

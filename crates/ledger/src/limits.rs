@@ -62,6 +62,24 @@ pub const INDEX_STEP_BYTES: usize = 1 << 20;
 /// Entries after which a new snapshot of the state is due.
 pub const SNAPSHOT_ENTRIES: u64 = 50_000;
 
+/// Bytes of entries in one object of the tail of a copy, unless a single chunk is longer.
+pub const COPY_PIECE_BYTES: usize = 4 << 20;
+
+/// Published checkpoints a copier ships before it looks for new entries again.
+pub const COPY_CHECKPOINTS_AT_ONCE: usize = 64;
+
+/// The newest published checkpoints that a copier looks at again, because they may gain cosignatures.
+pub const COPY_CHECKPOINTS_LOOKED_AT: usize = 8;
+
+/// How often a copier looks for news that nobody told it of, in ms.
+pub const COPY_LOOK_MS: u64 = 1_000;
+
+/// Waits after a copy failed: the first, which doubles, and the longest, in ms.
+pub const COPY_RETRY_MS: (u64, u64) = (500, 30_000);
+
+/// Time the last entries have to reach a copy when the service stops, in ms.
+pub const COPY_STOP_MS: u64 = 10_000;
+
 /// Largest record of the people store, in bytes.
 pub const PERSON_BYTES_MAX: u64 = 65_536;
 
