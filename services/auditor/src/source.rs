@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 
 use chain::bundle::{self, Bundle, BundleError};
 use chain::checkpoint::Checkpoint;
+use chain::copy;
 use chain::note::Note;
 use chain::tile::{Tile, TileKind};
 
@@ -100,6 +101,10 @@ pub fn read_folder(folder: &Path) -> Result<Bundle, SourceError> {
                 files.insert(&name, fs::read(&path).map_err(unreadable(&path))?)?;
             }
         }
+    }
+    // A copy that a recorder keeps elsewhere is evidence too, under other names.
+    if copy::is_copy(files.iter().map(|(name, _)| name)) {
+        return Ok(copy::as_bundle(&files)?);
     }
     Ok(files)
 }
