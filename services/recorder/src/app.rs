@@ -23,6 +23,7 @@ use utoipa_actix_web::AppExt as _;
 use crate::authn::{Authenticator, Identity};
 use crate::cli::Seams;
 use crate::config::Config;
+use crate::copies::Copies;
 use crate::following::Following;
 use crate::http::gate;
 use crate::http::rates::Rates;
@@ -68,6 +69,8 @@ pub struct Recorder {
     pub certificate_end_s: Option<i64>,
     /// Other logs that are followed.
     pub following: Following,
+    /// Where the log is kept too.
+    pub copies: Copies,
     refusals: Refusals,
     requests: AtomicU64,
     started_ms: i64,
@@ -104,6 +107,7 @@ impl Recorder {
         let certificate_end_s =
             tls.map(|tls| crate::tls::end_s(&tls.certificate_file)).transpose()?;
         let following = Following::of(&config, log.clone(), Arc::clone(&clock), &metrics)?;
+        let copies = Copies::start(&config, &log, &clock, &metrics)?;
         Ok(Self {
             storage: Storage::of(&config),
             certificate_end_s,
@@ -118,6 +122,7 @@ impl Recorder {
             witnesses,
             webhooks,
             following,
+            copies,
             refusals: Refusals::new(),
             requests: AtomicU64::new(0),
             started_ms: clock.now_ms(),

@@ -29,6 +29,8 @@ pub enum Condition {
     DatabaseAway,
     /// Witnesses must cover the log and do not, or one showed another history.
     ClientsBarred,
+    /// Receipts wait for a copy that does not go on.
+    NotCopied,
     /// Soon no room on the disk.
     DiskNearlyFull,
     /// The background reading found entries that changed.
@@ -39,24 +41,28 @@ pub enum Condition {
     ClockBehind,
     /// No witness has covered the log for longer than it should be.
     WitnessOverdue,
+    /// A copy for which no receipt waits does not go on.
+    CopyBehind,
     /// A certificate ends soon or has ended.
     CertificateEnds,
 }
 
 impl Condition {
     /// All of them.
-    pub const ALL: [Self; 12] = [
+    pub const ALL: [Self; 14] = [
         Self::WriterStopped,
         Self::ReadOnly,
         Self::LogClosed,
         Self::DiskFull,
         Self::DatabaseAway,
         Self::ClientsBarred,
+        Self::NotCopied,
         Self::DiskNearlyFull,
         Self::DamageFound,
         Self::IndexBehind,
         Self::ClockBehind,
         Self::WitnessOverdue,
+        Self::CopyBehind,
         Self::CertificateEnds,
     ];
 
@@ -70,11 +76,13 @@ impl Condition {
             Self::DiskFull => "disk-full",
             Self::DatabaseAway => "database-away",
             Self::ClientsBarred => "clients-barred",
+            Self::NotCopied => "not-copied",
             Self::DiskNearlyFull => "disk-nearly-full",
             Self::DamageFound => "damage-found",
             Self::IndexBehind => "index-behind",
             Self::ClockBehind => "clock-behind",
             Self::WitnessOverdue => "witness-overdue",
+            Self::CopyBehind => "copy-behind",
             Self::CertificateEnds => "certificate-ends",
         }
     }
@@ -93,11 +101,13 @@ impl Condition {
             Self::DiskFull => "the disk of the log is full",
             Self::DatabaseAway => "the database that holds the log does not answer",
             Self::ClientsBarred => "clients may not record: the log's witnesses do not cover it",
+            Self::NotCopied => "receipts wait for a copy of the log that does not go on",
             Self::DiskNearlyFull => "the disk of the log will be full soon",
             Self::DamageFound => "entries on the disk are not what was signed",
             Self::IndexBehind => "the index does not follow; answers are slower",
             Self::ClockBehind => "the clock stands behind the newest entry",
             Self::WitnessOverdue => "no witness has covered the newest entries for too long",
+            Self::CopyBehind => "a copy of the log does not go on",
             Self::CertificateEnds => "the certificate of the service ends soon or has ended",
         }
     }
@@ -111,12 +121,14 @@ impl Condition {
             | Self::LogClosed
             | Self::DiskFull
             | Self::DatabaseAway
-            | Self::ClientsBarred => true,
+            | Self::ClientsBarred
+            | Self::NotCopied => true,
             Self::DiskNearlyFull
             | Self::DamageFound
             | Self::IndexBehind
             | Self::ClockBehind
             | Self::WitnessOverdue
+            | Self::CopyBehind
             | Self::CertificateEnds => false,
         }
     }
@@ -172,10 +184,17 @@ pub fn standing(recorder: &Recorder) -> Result<(Vec<Condition>, Option<Measured>
             found.push(Condition::WitnessOverdue);
         }
     }
+    let stands_still = recorder.copies.lags()?;
+    let stands_still = stands_still.iter().filter(|lag| lag.standing.trouble.is_some());
+    found.extend(stands_still.map(|lag| match lag.acknowledge {
+        true => Condition::NotCopied,
+        false => Condition::CopyBehind,
+    }));
     if recorder.certificate_end_s.is_some_and(|end_s| end_s - now_ms / 1_000 < CERTIFICATE_ENDS_S) {
         found.push(Condition::CertificateEnds);
     }
     found.sort_unstable();
+    found.dedup();
     Ok((found, disk))
 }
 

@@ -54,6 +54,8 @@ pub struct Config {
     pub witnessing: WitnessingConfig,
     /// Who is sent entries as they are recorded.
     pub webhooks: WebhooksConfig,
+    /// Where the log is kept too.
+    pub copies: CopiesConfig,
     /// Other logs that this one follows, as a head office follows those of its sites.
     pub following: FollowingConfig,
     /// The program log.
@@ -355,6 +357,68 @@ impl Default for WebhooksConfig {
     }
 }
 
+/// Where the log is kept too.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct CopiesConfig {
+    /// Rest between two rounds of copying, in ms: what is at most lost with the machine, unless
+    /// receipts wait for the copy.
+    pub interval_ms: u32,
+    /// Longest time an answer waits for the copies it must wait for, in ms.
+    pub acknowledge_ms_max: u32,
+    /// The destinations.
+    pub to: Vec<CopyConfig>,
+}
+
+/// One destination: a folder or a bucket. Each holds the copy of one log.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct CopyConfig {
+    /// Its name, in metrics and messages.
+    pub name: String,
+    /// A folder on another disk or machine. It must be there; it is never made.
+    pub folder: Option<PathBuf>,
+    /// Allow a folder on the disk of the log, which is lost with it. For tests.
+    pub same_disk: bool,
+    /// Object storage that speaks the S3 protocol: `s3://bucket/prefix`.
+    pub bucket: Option<String>,
+    /// Address of that storage, `https://..`; absent: that of the region.
+    pub endpoint: Option<String>,
+    /// Its region.
+    pub region: String,
+    /// File with `access_key_id` and `secret_access_key`, TOML, readable by the service alone.
+    pub credentials_file: Option<PathBuf>,
+    /// Days each object is locked against deletion. The bucket must have been made with object lock.
+    pub lock_days: Option<u32>,
+    /// `compliance` (nobody can end it) or `governance` (who has that right can).
+    pub lock_mode: String,
+    /// Give receipts only when the entry stands here too.
+    pub acknowledge_after_copy: bool,
+}
+
+impl Default for CopiesConfig {
+    fn default() -> Self {
+        Self { interval_ms: 1_000, acknowledge_ms_max: 5_000, to: Vec::new() }
+    }
+}
+
+impl Default for CopyConfig {
+    fn default() -> Self {
+        Self {
+            name: String::new(),
+            folder: None,
+            same_disk: false,
+            bucket: None,
+            endpoint: None,
+            region: "us-east-1".into(),
+            credentials_file: None,
+            lock_days: None,
+            lock_mode: "compliance".into(),
+            acknowledge_after_copy: false,
+        }
+    }
+}
+
 impl Default for LogConfig {
     fn default() -> Self {
         Self {
@@ -498,6 +562,7 @@ impl Config {
             self.check_witnesses(),
             crate::following::check(self).map(drop),
             crate::webhooks::check(&self.webhooks),
+            self.check_copies(),
             self.check_logs(),
             self.check_traces(),
         ];
@@ -599,6 +664,14 @@ impl Config {
             return wrong("limits", "are at least 1");
         }
         Ok(())
+    }
+
+    fn check_copies(&self) -> Result<(), ConfigError> {
+        if self.is_in_database() && !self.copies.to.is_empty() {
+            // Two recorders that serve one log are not of one mind at every moment how long it is.
+            return wrong("copies.to", "is for a log in files: a database has its standby");
+        }
+        crate::copies::check(&self.copies)
     }
 
     fn check_witnesses(&self) -> Result<(), ConfigError> {

@@ -10,6 +10,7 @@ pub mod authz;
 pub mod cli;
 pub mod condition;
 pub mod config;
+pub mod copies;
 pub mod demo;
 pub mod following;
 pub mod http;

@@ -172,6 +172,21 @@ pub const WEBHOOK_KEPT_EACH: u64 = 32;
 /// Entries nobody wanted between two writes of the cursor: so many are looked at twice after a crash.
 pub const WEBHOOK_SKIPPED_KEPT_EACH: u64 = 10_000;
 
+/// Most destinations of copies: each has a thread and series of its own.
+pub const COPIES_MAX: usize = 8;
+
+/// Time the destinations have at start to say how far they are before clients may record.
+pub const COPY_FIRST_LOOK: Duration = Duration::from_secs(5);
+
+/// Time object storage has for an answer.
+pub const COPY_ANSWER_TIME: Duration = Duration::from_secs(20);
+
+/// Time a connection to object storage has to be made.
+pub const COPY_CONNECT_TIME: Duration = Duration::from_secs(5);
+
+/// Most days an object can be locked: a hundred years.
+pub const COPY_LOCK_DAYS_MAX: u32 = 36_500;
+
 const _: () = {
     assert!(BATCH_BODY_BYTES_MAX >= EVENT_BODY_BYTES_MAX);
     assert!(FEED_PAGE_DEFAULT <= FEED_PAGE_MAX);

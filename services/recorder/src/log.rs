@@ -4,7 +4,8 @@ mod trial;
 
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Condvar, Mutex, MutexGuard, OnceLock, PoisonError};
+use std::time::Duration;
 
 use chain::Digest;
 use chain::entry::{Actor, ClientSignature, EntryError, EntryView};
@@ -13,6 +14,7 @@ use chain::merkle::{self, HashSource};
 use chain::note::{KeyKind, VerifierKey};
 use chain::proof::TlogProof;
 use chain::tile::{Tile, TileCache, TileSourceError};
+use ledger::copies::{Courier, OpenVault, Standing};
 use ledger::disk::{Disk, FileSystemPolicy, OsDisk};
 use ledger::engine::files::FilesOptions;
 use ledger::engine::postgres::PgOptions;
@@ -28,6 +30,7 @@ use shopfloor::record::Record;
 use shopfloor::record::events::KeyUse;
 use shopfloor::record::keys::EnrolledKey;
 use shopfloor::{Event, Finding, Refusal, State};
+use tokio::sync::watch;
 
 use crate::config::Config;
 use crate::limits::{FOLLOW_TIME_MAX, RETRY_BUSY_S, STOP_TIME_MAX, TRIALS_MAX, WRITER_TIME_MAX};
@@ -82,6 +85,17 @@ pub enum Outcome {
     NotTried,
 }
 
+impl Outcome {
+    /// The entry that the answer tells of as recorded.
+    fn told_of(&self) -> Option<u64> {
+        match self {
+            Self::Recorded(receipt, _) | Self::Known(receipt, _) => Some(receipt.seq),
+            Self::Stopped { refused_in, .. } => Some(*refused_in),
+            Self::IdReused(_) | Self::Tried { .. } | Self::Refused(_) | Self::NotTried => None,
+        }
+    }
+}
+
 /// Why the log did not answer. Nothing was written unless it says so.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum LogError {
@@ -100,6 +114,9 @@ pub enum LogError {
     /// No answer in time; the events may or may not be recorded.
     #[error("the writer did not answer in time")]
     Unanswered,
+    /// Recorded here, but not at every copy that answers wait for.
+    #[error("the copy `{0}` does not stand yet")]
+    NotCopied(String),
     /// The log cannot be read, or something else failed that should not.
     #[error("the log failed: {0}")]
     Failed(String),
@@ -160,6 +177,7 @@ impl From<LogError> for Problem {
             LogError::Full => Kind::StorageFull,
             LogError::Stopped(_) => Kind::WriterStopped,
             LogError::Unanswered => Kind::Unanswered,
+            LogError::NotCopied(_) => Kind::NotCopied,
             LogError::Failed(_) => return Problem::internal(&error),
         };
         Problem::new(kind, kind.row().when).retry_after(RETRY_BUSY_S)
@@ -201,6 +219,19 @@ struct Inner {
     cosigned: Mutex<Option<Arc<Signed>>>,
     /// Why clients may not record, although the log could.
     barred: Mutex<Option<String>>,
+    /// Where else the log is kept, and how long answers wait for it.
+    second: OnceLock<(Vec<SecondPlace>, Duration)>,
+}
+
+/// A place where the log is kept too.
+#[derive(Debug, Clone)]
+pub struct SecondPlace {
+    /// Its name.
+    pub name: String,
+    /// Whether answers wait until an entry stands there.
+    pub acknowledge: bool,
+    /// How it stands.
+    pub standing: watch::Receiver<Standing>,
 }
 
 impl std::fmt::Debug for Log {
@@ -347,6 +378,7 @@ impl Log {
             own_events: AtomicU64::new(0),
             cosigned: Mutex::new(None),
             barred: Mutex::new(None),
+            second: OnceLock::new(),
         })))
     }
 
@@ -442,7 +474,62 @@ impl Log {
 
     fn is_open_to_clients(&self) -> Result<(), LogError> {
         self.is_not_closed()?;
-        locked(&self.0.barred).clone().map_or(Ok(()), |why| Err(LogError::Barred(why)))
+        if let Some(why) = locked(&self.0.barred).clone() {
+            return Err(LogError::Barred(why));
+        }
+        let contradicted = self.second().find_map(|place| {
+            let standing = place.standing.borrow();
+            let trouble = standing.trouble.as_ref().filter(|trouble| trouble.contradicts)?;
+            Some(format!("copy `{}`: {}", place.name, trouble.what))
+        });
+        contradicted.map_or(Ok(()), |why| Err(LogError::Barred(why)))
+    }
+
+    fn second(&self) -> impl Iterator<Item = &SecondPlace> {
+        self.0.second.get().into_iter().flat_map(|(places, _)| places)
+    }
+
+    /// Starts to keep a copy up to date.
+    ///
+    /// # Errors
+    /// [`LogError::Failed`] if its thread cannot be started.
+    pub fn start_courier(
+        &self,
+        name: &str,
+        open: OpenVault,
+        interval: Duration,
+    ) -> Result<Courier, LogError> {
+        let (ledger, clock) = (&self.0.ledger, Arc::clone(&self.0.clock));
+        let (source, key, counts) = (ledger.source(), self.key().clone(), ledger.counts());
+        Ok(Courier::start(name, open, source, key, counts, interval, clock)?)
+    }
+
+    /// Tells where the log is kept too. From now on answers wait, at most so long, for the places that
+    /// ask for it. Said once, before clients are served.
+    pub fn wait_for(&self, places: Vec<SecondPlace>, at_most: Duration) {
+        // A second call would be a fault of ours; the first stands.
+        let _ = self.0.second.set((places, at_most));
+    }
+
+    /// The first place that answers wait for and that does not go on.
+    pub fn held_up(&self) -> Option<&SecondPlace> {
+        self.second().find(|place| place.acknowledge && place.standing.borrow().trouble.is_some())
+    }
+
+    /// Waits until the first `size` entries stand wherever answers wait for it.
+    async fn stands_elsewhere(&self, size: u64) -> Result<(), LogError> {
+        let Some((places, at_most)) = self.0.second.get() else { return Ok(()) };
+        let deadline = tokio::time::Instant::now() + *at_most;
+        for place in places.iter().filter(|place| place.acknowledge) {
+            let mut standing = place.standing.clone();
+            let stands = standing.wait_for(|standing| standing.copied >= Some(size));
+            match tokio::time::timeout_at(deadline, stands).await {
+                Ok(Ok(_)) => {}
+                // Too late, or nobody copies any more.
+                Ok(Err(_)) | Err(_) => return Err(LogError::NotCopied(place.name.clone())),
+            }
+        }
+        Ok(())
     }
 
     /// Nothing follows `log.closed`, not even an event of the log itself.
@@ -470,6 +557,19 @@ impl Log {
             return trial::run(self, self.state(), &submissions, handling);
         }
         self.is_open_to_clients()?;
+        let outcomes = self.record_in_order(submissions, handling).await?;
+        // Nobody else waits meanwhile.
+        if let Some(last) = outcomes.iter().filter_map(Outcome::told_of).max() {
+            self.stands_elsewhere(last + 1).await?;
+        }
+        Ok(outcomes)
+    }
+
+    async fn record_in_order(
+        &self,
+        submissions: Vec<Submission>,
+        handling: Handling,
+    ) -> Result<Vec<Outcome>, LogError> {
         if handling.whole {
             let _alone = self.0.order.write().await;
             for _ in 0..TRIALS_MAX {
@@ -558,6 +658,16 @@ impl Log {
     /// # Errors
     /// [`LogError`].
     pub async fn record_own(
+        &self,
+        event: &Event,
+        subject: Option<&str>,
+    ) -> Result<Receipt, LogError> {
+        let receipt = self.record_own_in_order(event, subject).await?;
+        self.stands_elsewhere(receipt.seq + 1).await?;
+        Ok(receipt)
+    }
+
+    async fn record_own_in_order(
         &self,
         event: &Event,
         subject: Option<&str>,

@@ -8,7 +8,8 @@ use std::sync::Arc;
 use clap::{Parser, Subcommand};
 use ledger::seams::{Clock, OsRandom};
 use recorder::cli::{
-    Seams, backup, badge, check, check_config, close, export, keys, moving, rebuild, serve, token,
+    Seams, backup, badge, check, check_config, close, export, keys, moving, rebuild, restore, serve,
+    token,
 };
 use recorder::config::{Config, ConfigError};
 use recorder::demo;
@@ -62,8 +63,9 @@ enum Command {
     /// Practise restoring: copy a backup into a new directory, open and read it as a service would, and
     /// take the copy away again.
     RestoreDrill(backup::DrillArgs),
-    /// Copy a backup into an empty data directory and check it.
-    Restore(backup::RestoreArgs),
+    /// Make a data directory again from a backup or from a copy, check all of it, and say how far it
+    /// goes.
+    Restore(restore::RestoreArgs),
     /// Move the log, with checkpoints and people store, from the data directory into a database or back.
     Move(moving::MoveArgs),
     /// Print the API description (OpenAPI 3.1).
@@ -140,7 +142,7 @@ fn run(command: Command, config: Config, seams: &Seams) -> anyhow::Result<ExitCo
         Command::Backup(args) => backup::backup(&config, &args),
         Command::VerifyBackup(args) => return Ok(backup::verify(&config, &args)),
         Command::RestoreDrill(args) => backup::drill(&config, seams, &args),
-        Command::Restore(args) => backup::restore(&config, &args),
+        Command::Restore(args) => restore::run(&config, &args),
         Command::Move(args) => moving::run(&config, seams, &args),
         Command::Openapi => {
             let text = recorder::openapi::to_text(&recorder::openapi::document());

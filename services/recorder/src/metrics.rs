@@ -51,6 +51,14 @@ pub struct Metrics {
     pub webhook_dead_letters: IntGaugeVec,
     /// 1 for each subscription that is suspended.
     pub webhook_suspended: IntGaugeVec,
+    /// Entries each copy does not have.
+    pub copy_behind: IntGaugeVec,
+    /// Age of the oldest of them, in seconds.
+    pub copy_behind_s: IntGaugeVec,
+    /// Entries the newest signed checkpoint of each copy covers.
+    pub copy_signed: IntGaugeVec,
+    /// 1 for each copy that does not go on.
+    pub copy_trouble: IntGaugeVec,
     /// Looks at followed logs by log and what came of them.
     pub followed_looks: IntCounterVec,
     /// Entries kept and checked of each followed log.
@@ -218,6 +226,26 @@ impl Metrics {
                 "pulverlog_webhook_suspended",
                 "1 if a subscription is suspended",
                 &["subscription"],
+            )?,
+            copy_behind: series.gauges(
+                "pulverlog_copy_behind_entries",
+                "Entries a copy does not have",
+                &["copy"],
+            )?,
+            copy_behind_s: series.gauges(
+                "pulverlog_copy_behind_seconds",
+                "Age of the oldest entry a copy does not have",
+                &["copy"],
+            )?,
+            copy_signed: series.gauges(
+                "pulverlog_copy_signed_entries",
+                "Entries the newest signed checkpoint of a copy covers",
+                &["copy"],
+            )?,
+            copy_trouble: series.gauges(
+                "pulverlog_copy_trouble",
+                "1 if a copy does not go on; the program log says why",
+                &["copy"],
             )?,
             followed_looks: series.counters(
                 "pulverlog_followed_looks_total",

@@ -150,6 +150,9 @@ problems! {
     Unanswered "unanswered" 503 "No answer from the writer in time",
         when "the writer did not answer in time; the event may or may not be recorded",
         do "send again with the same id: it is never recorded twice";
+    NotCopied "not-copied" 503 "Not at the second copy in time",
+        when "the event is recorded here, but a copy that receipts wait for does not stand yet",
+        do "send again with the same id: it gets its receipt once the copy stands";
     StorageFull "storage-full" 507 "No room",
         when "the disk of the log is full; nothing was written",
         do "tell the operator; send again with the same id later";
@@ -180,6 +183,7 @@ impl Kind {
                 | Self::TooManyWaiting
                 | Self::Busy
                 | Self::Unanswered
+                | Self::NotCopied
                 | Self::StorageFull
                 | Self::WriterStopped
         )

@@ -6,6 +6,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::app::Recorder;
+use crate::copies::Lag;
 use crate::problem::Result;
 use crate::witnesses::Standing;
 
@@ -43,6 +44,49 @@ pub struct AnchorsView {
     pub fail_open: bool,
     /// Each witness.
     pub witnesses: Vec<WitnessView>,
+    /// Each copy of the log away from this machine.
+    pub copies: Vec<CopyView>,
+}
+
+/// How a copy of the log stands.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[schemars(rename = "Copy")]
+pub struct CopyView {
+    /// Its name in the configuration of the service.
+    pub name: String,
+    /// Entries it has; left out if it was not reached since the service started.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub entries: Option<u64>,
+    /// Entries that its newest signed checkpoint covers.
+    pub signed: u64,
+    /// Entries it does not have.
+    pub behind_entries: u64,
+    /// When the first of them was recorded, UTC; left out if there is none.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub behind_since: Option<String>,
+    /// How long ago that is, in seconds.
+    pub behind_s: u64,
+    /// Whether receipts wait for it.
+    pub acknowledged: bool,
+    /// Since when it does not go on, UTC; left out if it does. The program log says why.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub trouble_since: Option<String>,
+}
+
+impl From<Lag> for CopyView {
+    fn from(lag: Lag) -> Self {
+        let time = |ms: i64| format_ms(ms).ok();
+        Self {
+            name: lag.name,
+            entries: lag.standing.copied,
+            signed: lag.standing.signed,
+            behind_entries: lag.behind,
+            behind_since: lag.since_ms.and_then(time),
+            behind_s: lag.behind_s,
+            acknowledged: lag.acknowledge,
+            trouble_since: lag.standing.trouble.and_then(|trouble| time(trouble.since_ms)),
+        }
+    }
 }
 
 /// Size and root of a checkpoint.
@@ -124,6 +168,7 @@ pub(super) async fn read_anchors(recorder: web::Data<Recorder>) -> Result<web::J
         quorum: witnesses.quorum(),
         fail_open: witnesses.fail_open(),
         witnesses: witnesses.standings().into_iter().map(WitnessView::from).collect(),
+        copies: recorder.copies.lags()?.into_iter().map(CopyView::from).collect(),
     }))
 }
 

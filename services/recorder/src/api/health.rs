@@ -13,7 +13,7 @@ use crate::problem::{Kind, Problem, Result};
 use crate::storage::Measured;
 
 /// Answer of a probe.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[schemars(rename = "Probe")]
 pub struct ProbeView {
     /// `live` or `ready`.
@@ -26,6 +26,12 @@ pub struct ProbeView {
     /// When the first of them was recorded, UTC; left out if there is none.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub unwitnessed_since: Option<String>,
+    /// Entries that the copy furthest behind does not have; left out if there are no copies.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub uncopied_entries: Option<u64>,
+    /// When the first of them was recorded, UTC; left out if there is none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub uncopied_since: Option<String>,
     /// What stands although events are taken, the worst first; left out if nothing does.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub conditions: Vec<ConditionView>,
@@ -56,14 +62,9 @@ pub struct ConditionView {
 )]
 #[get("/healthz")]
 pub(super) async fn live(recorder: web::Data<Recorder>) -> web::Json<ProbeView> {
-    web::Json(ProbeView {
-        status: "live".into(),
-        entries: recorder.log.size(),
-        unwitnessed_entries: None,
-        unwitnessed_since: None,
-        conditions: Vec::new(),
-        disk_full_in_s: None,
-    })
+    let entries = recorder.log.size();
+    let status = "live".into();
+    web::Json(ProbeView { status, entries, ..ProbeView::default() })
 }
 
 /// Does the log take entries
@@ -83,24 +84,28 @@ pub(super) async fn ready(recorder: web::Data<Recorder>) -> Result<web::Json<Pro
         let detail = format!("{}: {}", worst.code(), worst.text());
         return Err(Problem::new(Kind::WriterStopped, detail).retry_after(RETRY_BUSY_S));
     }
-    let (mut unwitnessed_entries, mut unwitnessed_since) = (None, None);
-    if recorder.witnesses.are_configured() {
-        let window = recorder.witnesses.window()?;
-        unwitnessed_entries = Some(window.entries);
-        unwitnessed_since = window.since_ms.and_then(|ms| chain::time::format_ms(ms).ok());
-    }
     let view = |condition: &Condition| ConditionView {
         code: condition.code().to_owned(),
         text: condition.text().to_owned(),
     };
-    Ok(web::Json(ProbeView {
+    let mut probe = ProbeView {
         status: "ready".into(),
         entries: recorder.log.size(),
-        unwitnessed_entries,
-        unwitnessed_since,
         conditions: standing.iter().map(view).collect(),
         disk_full_in_s: disk.and_then(|disk| disk.forecast).and_then(|f| f.full_in_s),
-    }))
+        ..ProbeView::default()
+    };
+    let time = |ms: Option<i64>| ms.and_then(|ms| chain::time::format_ms(ms).ok());
+    if recorder.witnesses.are_configured() {
+        let window = recorder.witnesses.window()?;
+        probe.unwitnessed_entries = Some(window.entries);
+        probe.unwitnessed_since = time(window.since_ms);
+    }
+    if let Some(furthest) = recorder.copies.lags()?.into_iter().max_by_key(|lag| lag.behind) {
+        probe.uncopied_entries = Some(furthest.behind);
+        probe.uncopied_since = time(furthest.since_ms);
+    }
+    Ok(web::Json(probe))
 }
 
 /// Read counters in the Prometheus text format
@@ -111,6 +116,7 @@ pub(super) async fn ready(recorder: web::Data<Recorder>) -> Result<web::Json<Pro
 #[get("/metrics")]
 pub(super) async fn read_metrics(recorder: web::Data<Recorder>) -> Result<HttpResponse> {
     recorder.webhooks.measure();
+    recorder.copies.measure();
     let asked = recorder.clone();
     let text = recorder.blocking(move || measure(&asked).map(|()| asked.metrics.text())).await?;
     Ok(HttpResponse::Ok().content_type(ContentType::plaintext()).body(text))

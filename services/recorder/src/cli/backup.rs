@@ -1,5 +1,5 @@
-//! `recorder backup`, `verify-backup`, `restore-drill` and `restore`: the data directory without what
-//! can be rebuilt.
+//! `recorder backup`, `verify-backup` and `restore-drill`: the data directory without what can be
+//! rebuilt.
 //!
 //! A backup may be taken while the service runs. What was signed is copied before the entries, so
 //! the copy holds every entry that its checkpoints cover; entries that were being written may be
@@ -38,13 +38,6 @@ pub struct BackupArgs {
     /// Copy the secret keys too. Without them the copy can be read and checked, but not continued.
     #[arg(long)]
     pub with_keys: bool,
-}
-
-/// Where a backup comes from.
-#[derive(Debug, Clone, clap::Args)]
-pub struct RestoreArgs {
-    /// Directory of the backup.
-    pub dir: PathBuf,
 }
 
 /// Which backup to check.
@@ -95,7 +88,7 @@ pub fn drill(config: &Config, seams: &Seams, args: &DrillArgs) -> anyhow::Result
     demand_empty(&args.into)?;
     let copy = config_of(config, &args.into);
     let made = DrillCopy(&args.into);
-    restore(&copy, &RestoreArgs { dir: args.dir.clone() })?;
+    put_back(&copy, &args.dir)?;
     let entries = disk::each_entry(&copy, |_| Ok(ControlFlow::Continue(())))?;
     let folded = if secret::is_there(&serve::log_key_file(&copy))? {
         let (parts, _) = serve::parts(&copy, seams)?;
@@ -148,31 +141,17 @@ pub fn backup(config: &Config, args: &BackupArgs) -> anyhow::Result<()> {
 /// Copies a backup into the configured data directory, which must hold no log, and checks it.
 ///
 /// # Errors
-/// If there is a log already, or a watermark of a longer one; if the backup is not sound.
-pub fn restore(config: &Config, args: &RestoreArgs) -> anyhow::Result<()> {
-    demand_files(config)?;
-    let log = config.log.data_dir.join("log");
-    ensure!(!log.try_exists()?, "`{}` is there: a log is never written over", log.display());
-    let head = config.head_dir();
-    if head.join("watermark").try_exists()? {
-        bail!(
-            "`{}` holds the watermark of a log: if that log was longer than this backup, continuing \
-             the backup would sign two histories. Compare them, then move the watermark away",
-            head.display()
-        );
-    }
-    copy_parts(&args.dir, &config.log.data_dir, &args.dir.join("head"), &head)?;
-    let keys = args.dir.join("keys");
+/// If the backup is not sound.
+pub(super) fn put_back(config: &Config, from: &Path) -> anyhow::Result<()> {
+    copy_parts(from, &config.log.data_dir, &from.join("head"), &config.head_dir())?;
+    let keys = from.join("keys");
     if keys.try_exists()? && !config.keys_dir().try_exists()? {
         copy_tree(&keys, &config.keys_dir())?;
     }
-    report(check::verdict(
-        config,
-        &CheckArgs { keys: Some(args.dir.join("keys.txt")), bytes: false },
-    )?)
+    report(check::verdict(config, &CheckArgs { keys: Some(from.join("keys.txt")), bytes: false })?)
 }
 
-fn demand_files(config: &Config) -> anyhow::Result<()> {
+pub(super) fn demand_files(config: &Config) -> anyhow::Result<()> {
     ensure!(
         !config.is_in_database(),
         "the entries lie in a database: back it up with its own means (`recorder export` writes the \
@@ -181,7 +160,22 @@ fn demand_files(config: &Config) -> anyhow::Result<()> {
     Ok(())
 }
 
-fn report(verdict: Verdict) -> anyhow::Result<()> {
+/// Copies what a copy of the log does not hold out of a backup: names and texts, issued reports, and
+/// the keys if they are there.
+///
+/// # Errors
+/// If it cannot be copied.
+pub(super) fn put_beside(config: &Config, from: &Path) -> anyhow::Result<()> {
+    for part in ["people", "reports", "keys"] {
+        let (source, target) = (from.join(part), config.log.data_dir.join(part));
+        if source.try_exists()? && !target.try_exists()? {
+            copy_tree(&source, &target)?;
+        }
+    }
+    Ok(())
+}
+
+pub(super) fn report(verdict: Verdict) -> anyhow::Result<()> {
     match verdict {
         Verdict::Sound(summary) => Ok(writeln!(io::stdout(), "{summary}")?),
         Verdict::Broken(fault) => bail!("the copy is not sound: {fault}"),

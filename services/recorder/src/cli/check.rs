@@ -1,6 +1,7 @@
 //! `recorder check`: the log on disk against its keys and checkpoints.
 
 use std::io::Write as _;
+use std::ops::ControlFlow;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -9,11 +10,13 @@ use chain::keys::Keys;
 use chain::note::Ed25519Signer;
 use chain::verify::{Evidence, Verdict, Verifier};
 use ledger::audit::compare_bytes;
+use ledger::copies::CopyReader;
 use ledger::disk::OsDisk;
 use ledger::notary::read_checkpoint;
 
 use super::disk;
-use crate::config::Config;
+use crate::config::{Config, CopyConfig};
+use crate::copies;
 use crate::log::Places;
 use crate::secret;
 
@@ -45,7 +48,29 @@ pub fn run(config: &Config, args: &CheckArgs) -> ExitCode {
     };
     // Whoever closed standard output still gets the exit code.
     let _ = writeln!(std::io::stdout(), "{line}");
+    for to in &config.copies.to {
+        let _ = writeln!(std::io::stdout(), "copy `{}`: {}", to.name, copy(config, to));
+    }
     code
+}
+
+/// How far a copy is, by the names of its objects. It is asked for, not read: whether it is sound,
+/// `auditor check` and a restore tell.
+fn copy(config: &Config, to: &CopyConfig) -> String {
+    let look = || -> anyhow::Result<String> {
+        // Only reading: nothing is locked from this time on.
+        let vault = copies::open(to, &config.log.data_dir, 0)?;
+        let key = own_keys(config).ok().map(|keys| keys.log);
+        let there = CopyReader::open(&*vault, key)?;
+        let here = disk::each_entry(config, |_| Ok(ControlFlow::Continue(())))?;
+        let signed = there.signed.map_or(0, |signed| signed.size);
+        let stands = match here.checked_sub(there.entries) {
+            Some(behind) => format!("{behind} behind"),
+            None => format!("MORE than the {here} here: is this an old copy of the data?"),
+        };
+        Ok(format!("{} entries, {stands}; a signed checkpoint covers {signed}", there.entries))
+    };
+    look().unwrap_or_else(|error| format!("not known: {error:#}"))
 }
 
 enum Found {

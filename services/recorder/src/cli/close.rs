@@ -24,6 +24,7 @@ use shopfloor::record::keys::EnrolledKey;
 
 use super::{Seams, serve};
 use crate::config::Config;
+use crate::copies::Copies;
 use crate::log::Log;
 use crate::metrics::Metrics;
 use crate::witnesses::Witnesses;
@@ -63,10 +64,14 @@ pub async fn run(config: &Config, seams: &Seams, args: &CloseArgs) -> anyhow::Re
         log.record_own(&Event::LogClosed(LogClosed { reason }), None).await?;
     }
     let signed = log.publish().await?;
-    let witnesses = Witnesses::of(config, log.clone(), Arc::clone(&seams.clock), &Metrics::new()?)?;
+    let metrics = Metrics::new()?;
+    let witnesses = Witnesses::of(config, log.clone(), Arc::clone(&seams.clock), &metrics)?;
     let signed = witnesses.cosigned(signed).await;
     drop(witnesses);
+    // The end belongs into every copy; where one does not answer, the next `serve` ships it.
+    let couriers = Copies::start(config, &log, &seams.clock, &metrics)?.couriers();
     log.close().context("the log was not closed in good order; the next start mends it")?;
+    couriers.stop();
     let name = bundle::checkpoint_name(signed.size);
     tracing::info!(entries = signed.size, name, "the log is closed; this is its final checkpoint");
     write!(std::io::stdout(), "{}", signed.note)?;

@@ -10,6 +10,7 @@ pub mod export;
 pub mod keys;
 pub mod moving;
 pub mod rebuild;
+pub mod restore;
 pub mod serve;
 pub mod token;
 

@@ -131,6 +131,7 @@ pub async fn open(config: Config, seams: &Seams, args: ServeArgs) -> anyhow::Res
     let people = Places::people(&Places::of(&config)?.log, &config.log.data_dir)?;
     let reports = ReportStore::open(&config.log.data_dir)?;
     let recorder = Recorder::new(config, log, authn, people, reports, seams)?;
+    recorder.copies.first_look().await;
     recorder.ask_witnesses().await;
     recorder.start_webhooks();
     Ok(recorder)
@@ -144,6 +145,7 @@ pub async fn run(config: Config, seams: &Seams, args: ServeArgs) -> anyhow::Resu
     let recorder = web::Data::new(open(config, seams, args).await?);
     let (log, witnesses) = (recorder.log.clone(), recorder.witnesses.clone());
     let (webhooks, following) = (recorder.webhooks.clone(), recorder.following.clone());
+    let copies = recorder.copies.couriers();
     let address = recorder.config.listen.address;
     let listener =
         TcpListener::bind(address).with_context(|| format!("cannot listen on {address}"))?;
@@ -169,6 +171,8 @@ pub async fn run(config: Config, seams: &Seams, args: ServeArgs) -> anyhow::Resu
     drop((witnesses, webhooks, following));
     let entries = log.size();
     log.close().context("the log was not closed in good order; the next start mends it")?;
+    // Behind the close, so that the last checkpoint goes along.
+    copies.stop();
     tracing::info!(entries, "stopped");
     Ok(())
 }

@@ -8,6 +8,7 @@ use shopfloor::record::keys::{EnrolledKey, TwoPeople};
 use super::parts::{Block, Cell, Table, facts};
 use super::visit::{self, Shown, Top, Visit};
 use crate::authz;
+use crate::copies::Lag;
 
 /// Most checkpoints shown, newest first.
 const CHECKPOINTS_MAX: usize = 12;
@@ -24,6 +25,31 @@ struct AuditPage {
 /// The page.
 pub(crate) async fn audit(request: HttpRequest) -> HttpResponse {
     visit::show(&request, "audit", async |visit| page(visit)).await
+}
+
+/// Copies away from this machine: how far they are, and what of the log would be lost with it.
+fn copies(visit: &Visit, lags: Vec<Lag>) -> Table {
+    let words = visit.words;
+    let columns = ["copy", "copied", "signed_to", "behind", "receipts", "stands"];
+    let row = |lag: Lag| {
+        let behind = words
+            .t("audit.window")
+            .replace("{entries}", &lag.behind.to_string())
+            .replace("{hours}", &(lag.behind_s / 3600).to_string())
+            .replace("{minutes}", &(lag.behind_s / 60 % 60).to_string());
+        let copied = lag.standing.copied.map_or("–".to_owned(), |copied| copied.to_string());
+        let wait = if lag.acknowledge { "wait" } else { "do_not_wait" };
+        let stands = if lag.standing.trouble.is_some() { "held_up" } else { "goes_on" };
+        vec![
+            Cell::Text(lag.name),
+            Cell::Number(copied),
+            Cell::Number(lag.standing.signed.to_string()),
+            Cell::Text(behind),
+            Cell::Text(words.code("copy", wait)),
+            Cell::Strong(words.code("copy", stands)),
+        ]
+    };
+    Table::new(words, "audit.copies", &columns).with(lags.into_iter().map(row))
 }
 
 /// Keys of terminals and systems: who asked, who confirmed, what is suspect.
@@ -134,6 +160,10 @@ fn page(visit: &Visit) -> Shown {
     blocks.push(Block::Table(
         Table::new(words, "audit.checkpoints", &["size", "root", "signatures"]).with(rows),
     ));
+    let lags = visit.recorder.copies.lags()?;
+    if !lags.is_empty() {
+        blocks.push(Block::Table(copies(visit, lags)));
+    }
     if authz::Operation::by_id("listKeys").is_some_and(|known| known.allows(&visit.who.roles)) {
         blocks.push(Block::Table(keys(visit)));
     }

@@ -11,9 +11,10 @@ use chain::note::Ed25519Signer;
 use chain::verify::Verdict;
 use ledger::seams::OsRandom;
 use ledger::sim::SimClock;
-use recorder::cli::backup::{self, BackupArgs, RestoreArgs};
+use recorder::cli::backup::{self, BackupArgs};
 use recorder::cli::check::{self, CheckArgs};
 use recorder::cli::export::{self, ExportArgs};
+use recorder::cli::restore::{self, RestoreArgs};
 use recorder::cli::{Seams, rebuild};
 use recorder::config::{Config, WitnessConfig};
 use serde_json::{Value, json};
@@ -204,6 +205,10 @@ fn check(config: &Config) -> Result<u64, String> {
     }
 }
 
+fn from(dir: std::path::PathBuf) -> RestoreArgs {
+    RestoreArgs { from: dir, ..RestoreArgs::default() }
+}
+
 fn the_segment(config: &Config) -> std::path::PathBuf {
     config.log.data_dir.join("log/entries/00000000000000000000.log")
 }
@@ -234,11 +239,8 @@ async fn a_log_on_disk_is_checked_exported_copied_and_rebuilt() {
     // The copy goes on as the log it is a copy of.
     let other = tempfile::tempdir().unwrap();
     let restored = crate::bench::config(other.path());
-    backup::restore(&restored, &RestoreArgs { dir: to("copy") }).unwrap();
-    assert!(
-        backup::restore(&restored, &RestoreArgs { dir: to("copy") }).is_err(),
-        "never over a log"
-    );
+    restore::run(&restored, &from(to("copy"))).unwrap();
+    assert!(restore::run(&restored, &from(to("copy"))).is_err(), "never over a log");
     let again = std::sync::Arc::new(other);
     let bench = Bench::start_in(again, SimClock::new(NOON_MS + 1), |_| {}).await;
     assert_eq!(bench.recorder.log.size(), 41);
@@ -352,6 +354,6 @@ async fn a_watermark_of_a_longer_log_forbids_going_on_from_an_older_copy() {
     bench.record(&bench.mes(), &reading("later", "1")).await;
     let dir = bench.stop().await;
     std::fs::remove_dir_all(dir.path().join("data/log")).unwrap();
-    let refused = backup::restore(&config, &RestoreArgs { dir: copy }).unwrap_err();
+    let refused = restore::run(&config, &from(copy)).unwrap_err();
     assert!(refused.to_string().contains("watermark"), "{refused}");
 }
