@@ -30,6 +30,17 @@ impl Receipts {
         self.told.len()
     }
 
+    /// The greatest sequence number that anybody was told.
+    pub fn highest(&self) -> Option<u64> {
+        self.told.values().map(|(seq, _)| *seq).max()
+    }
+
+    /// The receipts as clients keep them, one JSON object a line.
+    pub fn lines(&self) -> String {
+        let line = |(seq, leaf): &Standing| format!("{}\n", json!({ "seq": seq, "leaf": leaf }));
+        self.told.values().map(line).collect()
+    }
+
     /// Takes in what others were told.
     pub fn extend(&mut self, others: Self) {
         self.told.extend(others.told);
