@@ -8,8 +8,8 @@ use std::sync::Arc;
 use clap::{Parser, Subcommand};
 use ledger::seams::{Clock, OsRandom};
 use recorder::cli::{
-    Seams, backup, badge, check, check_config, close, export, keys, moving, rebuild, restore, serve,
-    token,
+    Seams, backup, badge, check, check_config, close, export, keys, moving, rebuild, restore,
+    serve, token,
 };
 use recorder::config::{Config, ConfigError};
 use recorder::demo;
