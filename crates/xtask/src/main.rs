@@ -79,14 +79,20 @@ fn fuzz(mut words: impl Iterator<Item = String>) -> Result<()> {
             .with_context(|| format!("`{number}` is no number: use `fuzz INPUTS [SEED]`"))?;
     }
     let cargo = std::env::var("CARGO").unwrap_or_else(|_| "cargo".to_owned());
-    let status = Command::new(&cargo)
-        .args(["test", "--release", "--locked", "--package", "chain", "--test", "fuzz"])
-        .args(["--", "--nocapture"])
-        .current_dir(xtask::workspace_root()?)
-        .env("PULVERLOG_FUZZ", &inputs)
-        .env("PULVERLOG_FUZZ_SEED", &seed)
-        .status()
-        .context("cargo does not run")?;
-    ensure!(status.success(), "a reader failed on an input that is printed above: {status}");
+    for (package, tests) in [
+        ("chain", &["--test", "fuzz"][..]),
+        ("ledger", &["--lib", "no_change_of_a_segment_is_taken_for_what_was_written"][..]),
+    ] {
+        let status = Command::new(&cargo)
+            .args(["test", "--release", "--locked", "--package", package])
+            .args(tests)
+            .args(["--", "--nocapture"])
+            .current_dir(xtask::workspace_root()?)
+            .env("PULVERLOG_FUZZ", &inputs)
+            .env("PULVERLOG_FUZZ_SEED", &seed)
+            .status()
+            .context("cargo does not run")?;
+        ensure!(status.success(), "a reader failed on an input that is printed above: {status}");
+    }
     Ok(())
 }

@@ -93,6 +93,34 @@ impl Log {
         self.open_disk(disk, watermark)
     }
 
+    /// What becomes of a log whose last segment holds `bytes`, if nobody vouches for its newest entry:
+    /// it stops, for it is the link of the next entry that told, or it was cut inside a batch, and that
+    /// entry was changed too. No crash does the latter.
+    fn unvouched_with(&self, bytes: &[u8], watermark: u64) -> Option<Opened> {
+        let disk = self.disk.fork(1);
+        let mut content = bytes.to_vec();
+        content.resize(content.len().max(4096), 0);
+        disk.tamper(&self.path, Some(&content));
+        let before = disk.files();
+        let (mut engine, recovered) = open_files(&disk, SEGMENT, Some(watermark)).ok()?;
+        let shown = all_entries(&engine, 1 << 20);
+        let vouched_for = shown.len().saturating_sub(1);
+        match recovered.outcome {
+            Outcome::Stopped(stop) => {
+                assert_eq!(disk.files(), before, "`stop` changes nothing on the disk: {stop}");
+                assert!(shown[..vouched_for] == self.entries[..vouched_for], "written and linked");
+                let refused = append(&mut engine, &self.sealer.clone().batch(1, 0));
+                assert!(matches!(refused, Err(LedgerError::ReadOnly { .. })));
+                Some(Opened::Stopped(stop.cause))
+            }
+            Outcome::Cut(_) if shown.last() != self.entries.get(vouched_for) => {
+                assert!(shown[..vouched_for] == self.entries[..vouched_for], "written and linked");
+                Some(Opened::Writable { count: shown.len() as u64, cut: true })
+            }
+            _ => None,
+        }
+    }
+
     /// Opens a disk and checks what must hold whatever was found: what is shown is a prefix of what
     /// was written, "stop" changes nothing, and a log that opens takes entries and opens again.
     fn open_disk(&self, disk: SimDisk, watermark: u64) -> Opened {
@@ -560,4 +588,63 @@ fn file_systems_that_do_not_keep_promises_are_refused() {
         let opened = log.open_disk(disk, 0);
         assert_eq!(matches!(opened, Opened::Refused(_)), refused, "{kind:?}: {opened:?}");
     }
+}
+
+/// Inputs for the segment opener, where nobody asks for more: `cargo xtask fuzz INPUTS [SEED]`.
+const FUZZ_INPUTS: u64 = 2_000;
+
+/// The last segment as nobody foresaw it: bits, bytes and pieces changed, repeated, moved, cut out.
+/// What is shown was written and nothing under the watermark is cut; the newest entry alone may have
+/// nobody who vouches for it (`unvouched_with`).
+#[test]
+fn no_change_of_a_segment_is_taken_for_what_was_written() {
+    let env = |name: &str| std::env::var(name).ok().and_then(|text| text.parse::<u64>().ok());
+    let inputs = env("PULVERLOG_FUZZ").unwrap_or(FUZZ_INPUTS);
+    let seed = env("PULVERLOG_FUZZ_SEED").unwrap_or(1);
+    let mut seeded = Seeded::new(seed);
+    let mut below =
+        |bound: usize| usize::try_from(seeded.below(bound.max(1) as u64)).expect("below a usize");
+    let [mut writable, mut stopped, mut refused] = [0_u64; 3];
+    let logs = [Log::mid_segment(), Log::at_boundary()];
+    for number in 0..inputs {
+        let log = &logs[below(2)];
+        let watermark = log.watermarks()[below(2)];
+        let mut bytes = log.bytes.clone();
+        for _ in 0..=below(4) {
+            let at = below(bytes.len() + 1);
+            let most = 1 << below(10);
+            let len = below(most).min(bytes.len() - at);
+            let piece = bytes[at..at + len].to_vec();
+            match below(8) {
+                0 => bytes.get_mut(at).into_iter().for_each(|byte| *byte ^= 1 << below(8)),
+                1 => bytes.get_mut(at).into_iter().for_each(|byte| *byte = below(256) as u8),
+                2 => bytes[at..at + len].fill(0),
+                3 => bytes.truncate(at),
+                4 => drop(bytes.drain(at..at + len)),
+                5 => drop(bytes.splice(at..at, piece)),
+                6 => {
+                    let to = below(bytes.len() - len + 1);
+                    bytes[to..to + len].copy_from_slice(&piece);
+                }
+                _ => drop(bytes.splice(at..at, *b"#1 0123456789abcdef\n")),
+            }
+        }
+        let run = || {
+            log.unvouched_with(&bytes, watermark)
+                .unwrap_or_else(|| log.open_with(&bytes, watermark))
+        };
+        match std::panic::catch_unwind(std::panic::AssertUnwindSafe(run)) {
+            Ok(Opened::Writable { .. }) => writable += 1,
+            Ok(Opened::Stopped(_)) => stopped += 1,
+            Ok(Opened::Refused(_)) => refused += 1,
+            Err(panic) => {
+                eprintln!("segment: input `{number}` of seed `{seed}`: {}", bytes.escape_ascii());
+                std::panic::resume_unwind(panic);
+            }
+        }
+    }
+    println!(
+        "segment: {inputs} inputs of seed {seed}: {writable} opened (cut where needed), {stopped} \
+         stopped, {refused} refused"
+    );
 }
