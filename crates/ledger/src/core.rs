@@ -23,7 +23,7 @@ use shopfloor::{Envelope, Event, Fact, Finding, Refusal};
 use crate::engine::recovery::{Stop, Tip};
 use crate::engine::{Engine, Line, Store};
 use crate::error::{LedgerError, Result};
-use crate::index::{Index, row_of};
+use crate::index::{Fresh, Index, Row, row_of};
 use crate::limits::{
     BATCH_BYTES_MAX, BATCH_ENTRIES_MAX, KEYS_AHEAD_MAX, SCAN_BYTES_MAX, TURNS_MAX,
 };
@@ -31,6 +31,10 @@ use crate::seams::{Clock, Random};
 use crate::shop::Shop;
 use crate::submission::{Handling, Key, Outcome, ReadEvent, Receipt, Submission};
 use crate::tree::read_entry;
+
+/// Salts taken from the source of randomness at once.
+const SALTS_AT_ONCE: usize = 64;
+type Salt = [u8; chain::limits::SALT_BYTES];
 
 /// Why a submission got no answer about its event. Cloneable, because one failed commit answers
 /// many.
@@ -60,8 +64,11 @@ pub struct Core {
     origin: Arc<str>,
     clock: Arc<dyn Clock>,
     random: Box<dyn Random>,
+    salts: Vec<Salt>,
     shop: Arc<RwLock<Shop>>,
     recent: RecentKeys,
+    /// Set once somebody takes from it.
+    fresh: Option<Arc<Fresh>>,
     tip: Tip,
     committed: Arc<Mutex<Tip>>,
     /// How far the clock stands behind the newest entry, in ms; 0 when it does not.
@@ -85,7 +92,7 @@ struct RecentKeys {
 
 impl RecentKeys {
     fn add(&mut self, key: Key, seq: u64) {
-        self.seqs.entry(key.clone()).or_insert(seq);
+        self.seqs.entry(key).or_insert(seq);
         self.order.push_back((seq, key));
     }
 
@@ -108,7 +115,7 @@ struct OpenBatch {
     bytes: usize,
     facts: Vec<Fact>,
     keys: HashMap<Key, usize>,
-    order: Vec<Key>,
+    rows: Vec<Row>,
     waiting: Vec<Waiting>,
 }
 
@@ -137,7 +144,7 @@ impl OpenBatch {
             bytes: 0,
             facts: Vec::new(),
             keys: HashMap::new(),
-            order: Vec::new(),
+            rows: Vec::new(),
             waiting: Vec::new(),
         }
     }
@@ -188,8 +195,10 @@ impl Core {
             origin: parts.origin,
             clock: parts.clock,
             random: parts.random,
+            salts: Vec::with_capacity(SALTS_AT_ONCE),
             shop: Arc::new(RwLock::new(shop)),
             recent: RecentKeys::default(),
+            fresh: None,
             tip: parts.tip,
             committed,
             clock_behind_ms: 0,
@@ -227,6 +236,12 @@ impl Core {
     #[must_use]
     pub fn shop(&self) -> Arc<RwLock<Shop>> {
         Arc::clone(&self.shop)
+    }
+
+    /// What is committed from now on, for an index to take. Whoever asks must go on taking.
+    #[must_use]
+    pub fn fresh(&mut self) -> Arc<Fresh> {
+        Arc::clone(self.fresh.get_or_insert_default())
     }
 
     /// The newest committed end, shared with the notary.
@@ -426,9 +441,8 @@ impl Core {
         now_ms: i64,
         batch: &mut OpenBatch,
     ) -> Result<Option<Outcome>> {
-        let key = submission.key();
         let needs_state = submission.needs_state();
-        let Submission { draft, read, actor, handling, signature } = submission;
+        let Submission { draft, read, actor, handling, signature, key, subject } = submission;
         let ReadEvent { bytes, envelope, event } = read;
         if let Some(&entry) = batch.keys.get(&key) {
             let seq = self.tip.count + entry as u64;
@@ -461,7 +475,7 @@ impl Core {
                 }
             }
         }
-        let entry = self.seal(&draft, signature.as_ref(), key, fact, batch)?;
+        let entry = self.seal(&draft, signature.as_ref(), (key, subject), fact, batch)?;
         batch.waiting.push(Waiting { submission: index, entry, answer: Answer::Recorded });
         Ok(None)
     }
@@ -488,26 +502,36 @@ impl Core {
         now_ms: i64,
         batch: &mut OpenBatch,
     ) -> Result<Option<Outcome>> {
-        let key = attempt.key();
+        let key = attempt.key;
         if let Some(seq) = self.seq_of(&key)? {
             return Ok(Some(Outcome::Stopped { findings, refused_in: seq }));
         }
         let fact = batch.fact(attempt.read.envelope, attempt.read.event, &attempt.actor, now_ms)?;
-        let entry = self.seal(&attempt.draft, None, key, fact, batch)?;
+        let entry = self.seal(&attempt.draft, None, (key, attempt.subject), fact, batch)?;
         batch.waiting.push(Waiting { submission: index, entry, answer: Answer::Stopped(findings) });
         Ok(None)
+    }
+
+    /// A salt that was not used before. They are got many at a time: one call to the system for each
+    /// would cost as much as hashing the entry.
+    fn salt(&mut self) -> Salt {
+        if self.salts.is_empty() {
+            let mut bytes = [0; SALTS_AT_ONCE * chain::limits::SALT_BYTES];
+            self.random.fill(&mut bytes);
+            self.salts.extend_from_slice(bytes.as_chunks().0);
+        }
+        self.salts.pop().expect("filled above")
     }
 
     fn seal(
         &mut self,
         draft: &Draft,
         signature: Option<&ClientSignature>,
-        key: Key,
+        (key, subject): (Key, String),
         fact: Fact,
         batch: &mut OpenBatch,
     ) -> Result<usize> {
-        let mut salt = [0; chain::limits::SALT_BYTES];
-        self.random.fill(&mut salt);
+        let salt = self.salt();
         let seq = batch.tip.count;
         let recorded_at_ms = fact.recorded_at.as_millisecond();
         let link = Link { seq, prev: batch.tip.leaf, recorded_at_ms, salt };
@@ -518,8 +542,8 @@ impl Core {
         let entry = batch.sealed.len();
         batch.sealed.push(sealed);
         batch.facts.push(fact);
-        batch.keys.insert(key.clone(), entry);
-        batch.order.push(key);
+        batch.keys.insert(key, entry);
+        batch.rows.push(Row { seq, key, subject });
         Ok(entry)
     }
 
@@ -544,8 +568,9 @@ impl Core {
         }
         let before = self.tip;
         self.tip = batch.tip;
-        for (seq, key) in (before.count..).zip(batch.order) {
-            self.recent.add(key, seq);
+        batch.rows.iter().for_each(|row| self.recent.add(row.key, row.seq));
+        if let Some(fresh) = &self.fresh {
+            fresh.add(batch.rows, self.tip);
         }
         let findings = self.apply(&batch.facts);
         *self.committed.lock().unwrap_or_else(PoisonError::into_inner) = self.tip;

@@ -6,7 +6,9 @@
 //! What it answers is a hint that the caller checks against the entry itself.
 
 mod disk;
+mod fresh;
 mod mem;
+mod runs;
 #[cfg(test)]
 mod tests;
 
@@ -16,6 +18,7 @@ use chain::canon::{self, Limits};
 use chain::entry::{EntryView, leaf_hash};
 
 pub use disk::DiskIndex;
+pub use fresh::Fresh;
 pub use mem::MemIndex;
 
 use crate::engine::recovery::Tip;

@@ -33,8 +33,8 @@ use crate::engine::recovery::{Stop, Tip};
 use crate::error::{LedgerError, Result};
 use crate::index::{Index, row_of};
 use crate::limits::{
-    PUBLISH_AGE_MS, QUEUE_BYTES_MAX, QUEUE_SUBMISSIONS_MAX, SCAN_BYTES_MAX, SCRUB_REST_MS,
-    SNAPSHOT_ENTRIES, WATERMARK_AGE_MS, WATERMARK_ENTRIES,
+    LINGER_US, PUBLISH_AGE_MS, QUEUE_BYTES_MAX, QUEUE_SUBMISSIONS_MAX, SCAN_BYTES_MAX,
+    SCRUB_REST_MS, SNAPSHOT_ENTRIES, WATERMARK_AGE_MS, WATERMARK_ENTRIES,
 };
 use crate::notary::{Notary, Signed};
 use crate::opening::{OpenReport, Opened};
@@ -50,7 +50,9 @@ pub struct Pace {
     pub watermark_age: Duration,
     /// A checkpoint is published when the log grew since one this old.
     pub publish_age: Duration,
-    /// A snapshot of the state is due after so many entries.
+    /// How long the writer looks for the next request before it sleeps.
+    pub linger: Duration,
+    /// A snapshot of the state is due after so many entries, and a quarter more than it covers.
     pub snapshot_entries: u64,
     /// The background reading of everything rests so long after each step of 256 KiB.
     pub scrub_pause: Duration,
@@ -65,6 +67,7 @@ impl Default for Pace {
             watermark_entries: WATERMARK_ENTRIES,
             watermark_age: ms(WATERMARK_AGE_MS),
             publish_age: ms(PUBLISH_AGE_MS),
+            linger: Duration::from_micros(LINGER_US),
             snapshot_entries: SNAPSHOT_ENTRIES,
             scrub_pause: Duration::from_millis(100),
             scrub_rest: ms(SCRUB_REST_MS),
@@ -238,7 +241,8 @@ impl Ledger {
     /// # Errors
     /// If a thread cannot be started.
     pub fn start(opened: Opened, pace: Pace) -> Result<Self> {
-        let Opened { core, notary, index, store, report } = opened;
+        let Opened { mut core, notary, index, store, report } = opened;
+        let fresh = core.fresh();
         let watermark = notary.as_ref().and_then(Notary::watermark).map_or(0, |signed| signed.size);
         let shared = Arc::new(Shared {
             store,
@@ -277,6 +281,7 @@ impl Ledger {
             counts: counts_tx,
             notary: notary_calls.clone(),
             index: index_wake.clone(),
+            linger: pace.linger,
             cover_every: pace.watermark_entries,
             covered_at: watermark,
         };
@@ -289,7 +294,7 @@ impl Ledger {
         };
         let index_thread = {
             let shared = Arc::clone(&shared);
-            spawn("ledger-index", move || index_loop(&shared, &wakes, pace))?
+            spawn("ledger-index", move || index_loop(&shared, &fresh, &wakes, pace))?
         };
         let (scrub_stop, scrub_stopped) = mpsc::channel();
         let scrub_thread = {

@@ -59,8 +59,13 @@ pub const INDEX_CACHE_BYTES: u64 = 16 << 20;
 /// Entries the index takes in one transaction.
 pub const INDEX_STEP_BYTES: usize = 1 << 20;
 
-/// Entries after which a new snapshot of the state is due.
-pub const SNAPSHOT_ENTRIES: u64 = 50_000;
+/// How long the writer looks for the next request before it sleeps, in microseconds: as long as a
+/// client that waits needs to send its next event.
+pub const LINGER_US: u64 = 50;
+
+/// Entries after which a new snapshot of the state is due, or a quarter of those the last one covers
+/// if that is more: a start replays at most so much, in about a second.
+pub const SNAPSHOT_ENTRIES: u64 = 100_000;
 
 /// Bytes of entries in one object of the tail of a copy, unless a single chunk is longer.
 pub const COPY_PIECE_BYTES: usize = 4 << 20;

@@ -66,6 +66,9 @@ pub struct Submission {
     pub(crate) actor: Actor,
     pub(crate) handling: Handling,
     pub(crate) signature: Option<ClientSignature>,
+    pub(crate) key: Key,
+    /// The subject in words, for the index.
+    pub(crate) subject: String,
 }
 
 impl std::fmt::Debug for Submission {
@@ -115,7 +118,9 @@ impl Submission {
             let detail = format!("`{}` is recorded by the log itself only", read.envelope.name);
             return Err(Unacceptable::Refused(Refusal::new("owned-by-the-log", "/type", detail)));
         }
-        Ok(Self { draft, read, actor, handling, signature })
+        let key = Key::new(&read.envelope.source, &read.envelope.id);
+        let subject = read.envelope.subject.to_string();
+        Ok(Self { draft, read, actor, handling, signature, key, subject })
     }
 
     /// Reads and prepares an event from its canonical bytes.
@@ -199,31 +204,52 @@ impl Submission {
         &self.actor
     }
 
-    pub(crate) fn key(&self) -> Key {
-        Key::new(&self.read.envelope.source, &self.read.envelope.id)
-    }
-
     /// Whether the answer depends on what was recorded before, so that the state must be current.
     pub(crate) fn needs_state(&self) -> bool {
         self.handling == Handling::Strict || self.read.envelope.subject.kind == SubjectKind::Entry
     }
 }
 
-/// (`source`, `id`): what an event is known by, once and for all.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub struct Key(Box<str>);
+/// Length of a [`Key`] in bytes.
+pub(crate) const KEY_BYTES: usize = 16;
+
+/// What an event is known by, once and for all: the first 16 bytes of SHA-256 over its `source`, a
+/// line feed and its `id`. Neither part can contain a line feed. Two events that share a key without
+/// sharing both are as good as impossible (2^64 tries to find a pair on purpose); whoever found one
+/// would be told that the second is another event under the id of the first.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Key([u8; KEY_BYTES]);
 
 impl Key {
-    /// The key of an event. Neither part can contain a line feed.
+    /// The key of an event.
     #[must_use]
     pub fn new(source: &str, id: &str) -> Self {
-        Self(format!("{source}\n{id}").into_boxed_str())
+        let digest = Digest::of(&[source.as_bytes(), b"\n", id.as_bytes()].concat());
+        let (key, _) = digest.as_bytes().split_first_chunk().expect("16 of 32 bytes");
+        Self(*key)
+    }
+
+    /// A key from its bytes.
+    pub(crate) const fn from_bytes(bytes: [u8; KEY_BYTES]) -> Self {
+        Self(bytes)
     }
 
     /// Its bytes, for an index.
     #[must_use]
-    pub fn as_bytes(&self) -> &[u8] {
-        self.0.as_bytes()
+    pub const fn as_bytes(&self) -> &[u8; 16] {
+        &self.0
+    }
+
+    /// Its bytes as two numbers, the first bytes in the first.
+    pub(crate) fn halves(&self) -> (u64, u64) {
+        let all = u128::from_be_bytes(self.0);
+        ((all >> 64) as u64, all as u64)
+    }
+}
+
+impl std::fmt::Debug for Key {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "Key({:032x})", u128::from_be_bytes(self.0))
     }
 }
 

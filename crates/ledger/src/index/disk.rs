@@ -3,7 +3,7 @@
 //! One tree, keys by prefix, so that one batch is atomic with the cursor in it:
 //! ```text
 //! c                              cursor: format, log id, count, leaf, time
-//! k<source \n id>                seq
+//! t, h, r, g                     keys of events, see [`runs`](super::runs)
 //! s<subject> 0x00 <seq>          entries about a subject: those of one take, the first in the key
 //! p<fold> 0x00 <version> <part>  snapshot: part 0 is its head, the others its bytes
 //! ```
@@ -21,6 +21,7 @@ use std::time::{Duration, Instant};
 
 use chain::Digest;
 
+use super::runs::{Done, Keys, Remains};
 use super::{Index, Row, Snapshot, not_there_yet};
 use crate::engine::Store;
 use crate::engine::recovery::Tip;
@@ -29,7 +30,7 @@ use crate::limits::INDEX_CACHE_BYTES;
 use crate::submission::Key;
 
 /// First byte of the cursor: the layout above. Raise it whenever the layout changes.
-const FORMAT: u8 = 2;
+const FORMAT: u8 = 3;
 const CURSOR: &[u8] = b"c";
 /// Snapshots are kept in parts, so that no value of the tree is large.
 const PART_BYTES: usize = 256 << 10;
@@ -53,6 +54,7 @@ pub struct DiskIndex {
 pub(super) struct Kept {
     /// `None` after it failed: a new one is built at the next [`take`](Index::take).
     pub(super) db: Option<Db>,
+    keys: Keys,
     cursor: Tip,
 }
 
@@ -74,7 +76,7 @@ fn guarded<T>(work: impl FnOnce() -> Result<T, String>) -> Result<T> {
     }
 }
 
-fn text<T>(result: std::result::Result<T, sled::Error>) -> Result<T, String> {
+pub(super) fn text<T>(result: std::result::Result<T, sled::Error>) -> Result<T, String> {
     result.map_err(|error| error.to_string())
 }
 
@@ -118,18 +120,19 @@ impl DiskIndex {
         let opened = open_db(dir).and_then(|db| {
             let cursor = read_cursor(&db, &origin)?;
             fits(cursor, store)?;
-            Ok((db, cursor))
+            let keys = guarded(|| Keys::open(&db, cursor.count))?;
+            Ok((db, keys, cursor))
         });
-        let (db, cursor, why) = match opened {
-            Ok((db, cursor)) => (db, cursor, None),
+        let (db, keys, cursor, why) = match opened {
+            Ok((db, keys, cursor)) => (db, keys, cursor, None),
             Err(error) => {
                 let why = error.to_string();
                 tracing::error!(%why, dir = %dir.display(), "the index is moved aside and built anew");
                 let db = start_anew(dir, store.count())?;
-                (db, Tip::genesis(), Some(why))
+                (db, Keys::default(), Tip::genesis(), Some(why))
             }
         };
-        let kept = RwLock::new(Kept { db: Some(db), cursor });
+        let kept = RwLock::new(Kept { db: Some(db), keys, cursor });
         Ok((Self { dir: dir.to_owned(), origin, kept }, why))
     }
 
@@ -155,8 +158,94 @@ impl DiskIndex {
     /// Gives the index up; its last handle is to be dropped [`alone`].
     fn give_up(&self) -> Option<Db> {
         let mut kept = self.kept.write().unwrap_or_else(PoisonError::into_inner);
-        kept.cursor = Tip::genesis();
-        kept.db.take()
+        kept.give_up()
+    }
+
+    fn take_in(&self, rows: &[Row], tip: Tip) -> Result<()> {
+        let _alone = alone();
+        let mut kept = self.kept.write().unwrap_or_else(PoisonError::into_inner);
+        let db = match &kept.db {
+            Some(db) => db.clone(),
+            None => {
+                let db = start_anew(&self.dir, tip.count)?;
+                drop(kept.give_up());
+                kept.db = Some(db.clone());
+                db
+            }
+        };
+        let Some(first) = rows.first() else { return Ok(()) };
+        if first.seq != kept.cursor.count {
+            return Err(failed("rows do not begin at the cursor"));
+        }
+        let keys = || rows.iter().map(|row| (&row.key, row.seq));
+        let taken = guarded(|| {
+            let mut batch = sled::Batch::default();
+            Keys::write(first.seq, keys(), &mut batch);
+            let mut subjects: BTreeMap<&str, Vec<u64>> = BTreeMap::new();
+            for row in rows {
+                subjects.entry(&row.subject).or_default().push(row.seq);
+            }
+            for (subject, seqs) in subjects {
+                let row = [&list_prefix(b's', subject)[..], &seqs[0].to_be_bytes()].concat();
+                batch.insert(row, pack(&seqs)?);
+            }
+            batch.insert(CURSOR, cursor_bytes(&self.origin, tip));
+            text(db.tree.apply_batch(batch))
+        });
+        match taken {
+            Ok(()) => {
+                kept.keys.taken(keys());
+                kept.cursor = tip;
+                Ok(())
+            }
+            Err(error) => {
+                drop(kept.give_up());
+                Err(error)
+            }
+        }
+    }
+
+    /// Makes runs of the keys that were taken in, as far as there is something to do. Readers wait
+    /// only while a finished run is put in its place.
+    fn tend_keys(&self) -> Result<()> {
+        loop {
+            let (db, work) = {
+                let kept = self.kept.read().unwrap_or_else(PoisonError::into_inner);
+                let (Some(db), Some(work)) = (&kept.db, kept.keys.work(kept.cursor.count)) else {
+                    return Ok(());
+                };
+                (db.clone(), work)
+            };
+            let change = |work: &dyn Fn(&Db) -> Result<(), String>| {
+                self.change(work).map_err(|error| error.to_string())
+            };
+            let done = guarded(|| work.write(&change, &db));
+            let mut remains = {
+                let _alone = alone();
+                drop(db);
+                let mut kept = self.kept.write().unwrap_or_else(PoisonError::into_inner);
+                let put = done.and_then(|done| kept.put(done));
+                put.inspect_err(|_| drop(kept.give_up()))?
+            };
+            while self.change(|db| remains.remove_some(db))? {}
+        }
+    }
+}
+
+impl Kept {
+    /// Makes a run count; returns what is not needed any more.
+    fn put(&mut self, done: Done) -> Result<Remains> {
+        let db = self.db.as_ref().ok_or_else(|| failed("it is being built anew"))?;
+        let mut batch = sled::Batch::default();
+        done.write_head(&mut batch);
+        guarded(|| text(db.tree.apply_batch(batch)))?;
+        Ok(self.keys.replace(done))
+    }
+
+    fn give_up(&mut self) -> Option<Db> {
+        self.cursor = Tip::genesis();
+        self.keys = Keys::default();
+        self.db.take()
     }
 }
 
@@ -276,10 +365,6 @@ fn list_prefix(kind: u8, of: &str) -> Vec<u8> {
     [&[kind], of.as_bytes(), &[0]].concat()
 }
 
-fn key_of(key: &Key) -> Vec<u8> {
-    [b"k", key.as_bytes()].concat()
-}
-
 /// The entries after the first of a row, each as its distance from the first: takes are far smaller
 /// than what four bytes count.
 fn pack(seqs: &[u64]) -> Result<Vec<u8>, String> {
@@ -307,49 +392,8 @@ impl Index for DiskIndex {
     }
 
     fn take(&self, rows: &[Row], tip: Tip) -> Result<()> {
-        let _alone = alone();
-        let mut kept = self.kept.write().unwrap_or_else(PoisonError::into_inner);
-        let db = match &kept.db {
-            Some(db) => db.clone(),
-            None => {
-                let db = start_anew(&self.dir, tip.count)?;
-                kept.cursor = Tip::genesis();
-                kept.db = Some(db.clone());
-                db
-            }
-        };
-        if rows.first().is_some_and(|row| row.seq != kept.cursor.count) {
-            return Err(failed("rows do not begin at the cursor"));
-        }
-        let taken = guarded(|| {
-            let mut batch = sled::Batch::default();
-            let mut subjects: BTreeMap<&str, Vec<u64>> = BTreeMap::new();
-            for row in rows {
-                let key = key_of(&row.key);
-                // The first entry with a key is the one that counts.
-                if text(db.tree.get(&key))?.is_none() {
-                    batch.insert(key, &row.seq.to_be_bytes());
-                }
-                subjects.entry(&row.subject).or_default().push(row.seq);
-            }
-            for (subject, seqs) in subjects {
-                let row = [&list_prefix(b's', subject)[..], &seqs[0].to_be_bytes()].concat();
-                batch.insert(row, pack(&seqs)?);
-            }
-            batch.insert(CURSOR, cursor_bytes(&self.origin, tip));
-            text(db.tree.apply_batch(batch))
-        });
-        match taken {
-            Ok(()) => {
-                kept.cursor = tip;
-                Ok(())
-            }
-            Err(error) => {
-                kept.db = None;
-                kept.cursor = Tip::genesis();
-                Err(error)
-            }
-        }
+        self.take_in(rows, tip)?;
+        self.tend_keys()
     }
 
     fn seq_of(&self, key: &Key, before: u64) -> Result<Option<u64>> {
@@ -358,10 +402,7 @@ impl Index for DiskIndex {
             let kept = self.kept.read().unwrap_or_else(PoisonError::into_inner);
             not_there_yet(kept.cursor.count, before)?;
             let db = kept.db.as_ref().ok_or_else(|| failed("it is being built anew"))?;
-            guarded(|| {
-                let found = text(db.tree.get(key_of(key)))?;
-                found.map(|seq| seq_at_end(&seq)).transpose()
-            })
+            guarded(|| kept.keys.seq_of(db, key))
         };
         found.inspect_err(|_| {
             let given_up = self.give_up();

@@ -67,7 +67,7 @@ impl Index for MemIndex {
         let mut taken = self.0.write().unwrap_or_else(PoisonError::into_inner);
         for row in rows {
             // The first entry with a key is the one that counts.
-            taken.keys.entry(row.key.clone()).or_insert(row.seq);
+            taken.keys.entry(row.key).or_insert(row.seq);
             taken.subjects.entry(row.subject.clone()).or_default().insert(row.seq);
         }
         taken.cursor = tip;

@@ -80,6 +80,108 @@ fn entries_taken_in_by_ones_and_by_many_are_found_alike() {
     answers_rightly(&index, 30);
 }
 
+/// One entry a take makes every kind of run: a log is opened again at every stage.
+#[test]
+fn keys_are_found_through_runs_and_runs_of_runs() {
+    let dir = tempfile::tempdir().expect("a directory");
+    let at = dir.path().join("index");
+    let (mut engine, mut sealer) = (MemEngine::new(), Sealer::new(1));
+    let store = engine.store();
+    let mut levels = Vec::new();
+    for count in 1..=40 {
+        append(&mut engine, &sealer.batch(1, 20)).expect("appended");
+        let (index, why) = open(&at, &*store);
+        assert_eq!(why, None);
+        if count >= 7 {
+            answers_rightly(&index, count);
+        }
+        levels = rows(&index, b"h").iter().map(|row| row[1]).collect();
+    }
+    levels.sort_unstable();
+    assert_eq!(levels, [0, 1, 2], "27 entries, 9 entries, 3 entries, and one that waits");
+}
+
+#[test]
+fn an_entry_keeps_its_key_when_runs_that_know_it_twice_are_merged() {
+    let dir = tempfile::tempdir().expect("a directory");
+    let store = log(0, 1);
+    let (index, _) = open(&dir.path().join("index"), &*store);
+    let mut tip = index.cursor();
+    // Every key comes again with each run of three.
+    for seq in 0..27 {
+        let key = Key::new("/test", &format!("ev-{}", seq % 3));
+        tip.count = seq + 1;
+        index.take(&[super::Row { seq, key, subject: String::new() }], tip).expect("taken");
+    }
+    for seq in 0..3 {
+        let key = Key::new("/test", &format!("ev-{seq}"));
+        assert_eq!(index.seq_of(&key, 27).expect("answered"), Some(seq));
+    }
+}
+
+#[test]
+fn what_a_crash_left_of_a_run_is_removed() {
+    let dir = tempfile::tempdir().expect("a directory");
+    let at = dir.path().join("index");
+    let store = log(8, 1);
+    let (index, _) = open(&at, &*store);
+    let tree = index.kept.read().expect("lock").db.clone().expect("open").tree;
+    let name = |kind: u8| [&[kind, 1][..], &0_u64.to_be_bytes()].concat();
+    tree.insert(name(b'g'), b"").expect("written");
+    tree.insert([&name(b'r')[..], &[0, 0, 0, 0, 0]].concat(), b"half a run").expect("written");
+    tree.insert([b"t", &0_u64.to_be_bytes()[..]].concat(), b"in a run since").expect("written");
+    drop((tree, index));
+    let (index, why) = open(&at, &*store);
+    assert_eq!(why, None);
+    answers_rightly(&index, 8);
+    assert_eq!(rows(&index, b"g"), [[0_u8; 0]; 0]);
+    assert_eq!(rows(&index, &name(b'r')), [[0_u8; 0]; 0]);
+    assert_eq!(rows(&index, b"t"), [[0_u8; 0]; 0], "all eight are in a run");
+}
+
+/// A key that cannot be looked up must never make a recorded event look new.
+#[test]
+fn a_run_that_lost_a_part_is_never_asked_again() {
+    let dir = tempfile::tempdir().expect("a directory");
+    let at = dir.path().join("index");
+    let store = log(9, 1);
+    let look = |index: &DiskIndex| {
+        (0..9).try_for_each(|seq| {
+            index.seq_of(&Key::new("/test", &format!("ev-{seq}")), 9).map(|found| {
+                assert_eq!(found, Some(seq));
+            })
+        })
+    };
+    let (index, _) = open(&at, &*store);
+    look(&index).expect("all there");
+    let tree = index.kept.read().expect("lock").db.clone().expect("open").tree;
+    let part = rows(&index, b"r").swap_remove(1);
+    tree.remove(part).expect("removed");
+    drop(tree);
+    let error = look(&index).expect_err("a part is gone").to_string();
+    assert!(error.contains("the run of level `0` at `0` is gone"), "{error}");
+    assert_eq!(index.cursor().count, 0, "it is built anew");
+    while follow(&index, &*store).expect("follows") > 0 {}
+    answers_rightly(&index, 9);
+    // Its takes or its runs may be what is missing when it is opened.
+    for prefix in [b"t", b"h"] {
+        let tree = index.kept.read().expect("lock").db.clone().expect("open").tree;
+        for row in rows(&index, prefix) {
+            tree.remove(row).expect("removed");
+        }
+    }
+    drop(index);
+    let (index, why) = open(&at, &*store);
+    assert!(why.is_some_and(|why| why.contains("it has the keys of `0` entries, not of `9`")));
+    answers_rightly(&index, 9);
+}
+
+/// Keys of the rows of one kind.
+fn rows(index: &DiskIndex, prefix: &[u8]) -> Vec<Vec<u8>> {
+    let tree = index.kept.read().expect("lock").db.clone().expect("open").tree;
+    tree.scan_prefix(prefix).keys().map(|row| row.expect("read").to_vec()).collect()
+}
+
 #[test]
 fn the_first_entry_with_a_key_is_the_one_that_counts() {
     let store = log(3, 1);

@@ -16,7 +16,7 @@ use crate::audit::{Scrub, Scrubbed};
 use crate::core::Core;
 use crate::engine::recovery::Tip;
 use crate::error::{LedgerError, Result};
-use crate::index::follow;
+use crate::index::Fresh;
 use crate::limits::{BATCH_ENTRIES_MAX, FOLLOW_MS, SCRUB_STEP_BYTES};
 use crate::notary::{Notary, Signed};
 use crate::shop::snapshot;
@@ -46,6 +46,7 @@ pub(super) struct Writer {
     pub(super) counts: watch::Sender<u64>,
     pub(super) notary: Sender<NotaryCall>,
     pub(super) index: SyncSender<()>,
+    pub(super) linger: Duration,
     pub(super) cover_every: u64,
     pub(super) covered_at: u64,
 }
@@ -84,20 +85,9 @@ impl Writer {
         self.core
     }
 
-    /// What waits in the queue, up to one batch; `None` when the ledger closes. While nothing comes,
-    /// what other processes appended is taken in.
+    /// What waits in the queue, up to one batch; `None` when the ledger closes.
     fn next_requests(&mut self) -> Option<Vec<Request>> {
-        let first = if self.core.is_shared() {
-            loop {
-                match self.requests.recv_timeout(FOLLOW) {
-                    Ok(request) => break request,
-                    Err(RecvTimeoutError::Timeout) => self.follow(),
-                    Err(RecvTimeoutError::Disconnected) => return None,
-                }
-            }
-        } else {
-            self.requests.recv().ok()?
-        };
+        let first = self.first_request()?;
         if first.only_at.is_some() {
             return Some(vec![first]);
         }
@@ -148,6 +138,31 @@ impl Writer {
             if count - self.covered_at >= self.cover_every {
                 self.covered_at = count;
                 let _ = self.notary.send(NotaryCall::Cover);
+            }
+        }
+    }
+
+    /// Waits for a request. Whoever waits for an answer sends the next event soon after it, and a thread
+    /// that sleeps takes as long to wake as half a sync: so the writer stays awake a moment, giving way
+    /// to every other thread that wants to run. While nothing comes, what other processes appended is
+    /// taken in.
+    fn first_request(&mut self) -> Option<Request> {
+        let begun = Instant::now();
+        while begun.elapsed() < self.linger {
+            match self.requests.try_recv() {
+                Ok(request) => return Some(request),
+                Err(TryRecvError::Disconnected) => return None,
+                Err(TryRecvError::Empty) => std::thread::yield_now(),
+            }
+        }
+        if !self.core.is_shared() {
+            return self.requests.recv().ok();
+        }
+        loop {
+            match self.requests.recv_timeout(FOLLOW) {
+                Ok(request) => return Some(request),
+                Err(RecvTimeoutError::Timeout) => self.follow(),
+                Err(RecvTimeoutError::Disconnected) => return None,
             }
         }
     }
@@ -297,7 +312,7 @@ impl NotaryLoop {
 }
 
 /// The index thread: follows the log, takes snapshots, never stops the log.
-pub(super) fn index_loop(shared: &Shared, wakes: &Receiver<()>, pace: Pace) {
+pub(super) fn index_loop(shared: &Shared, fresh: &Fresh, wakes: &Receiver<()>, pace: Pace) {
     let mut snapshot_at = shared.index.cursor().count;
     let mut taken_at: Option<Instant> = None;
     loop {
@@ -310,8 +325,11 @@ pub(super) fn index_loop(shared: &Shared, wakes: &Receiver<()>, pace: Pace) {
         }
         while wakes.try_recv().is_ok() {}
         let step = || -> Result<()> {
-            while follow(&*shared.index, &*shared.store)? > 0 {}
-            if shared.index.cursor().count >= snapshot_at + pace.snapshot_entries {
+            while fresh.follow(&*shared.index, &*shared.store)? > 0 {}
+            // A state grows with its log: a fixed number of entries would let its snapshots cost the
+            // square of the length.
+            let due = snapshot_at + pace.snapshot_entries.max(snapshot_at / 4);
+            if shared.index.cursor().count >= due {
                 snapshot_at = take_snapshot(shared)?;
             }
             Ok(())
