@@ -8,6 +8,7 @@
 // Without the rivals what only they need stands idle.
 #![cfg_attr(not(feature = "rivals"), allow(dead_code, unused_mut))]
 
+mod cpu;
 mod event;
 mod http;
 mod measure;
@@ -21,6 +22,7 @@ mod report;
 mod rounds;
 #[cfg(feature = "rivals")]
 mod sqlite;
+mod stages;
 
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -119,9 +121,9 @@ async fn measure_all(run: &Run, dir: &std::path::Path) -> Result<()> {
     if ["M7", "M8", "M9", "M10", "M11", "M12"].into_iter().any(wanted) {
         let log = dir.join("log");
         std::fs::create_dir(&log)?;
-        report.figures = reading::run(&log, run.entries, run.rounds.min(5)).await?;
-        report.print_figures();
+        report.figures.extend(reading::run(&log, run.entries, run.rounds.min(5)).await?);
     }
+    report.print_figures();
     if let Some(out) = &run.out {
         report.write(out)?;
     }

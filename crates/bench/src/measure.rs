@@ -6,6 +6,7 @@ use std::time::{Duration, Instant};
 use anyhow::{Result, ensure};
 use tokio::sync::{mpsc, oneshot};
 
+use crate::cpu::{ByThread, Cpu};
 use crate::event::{Events, Record};
 
 /// Clients that wait for their answer each, where many are measured.
@@ -26,11 +27,19 @@ pub(crate) struct Sample {
     pub(crate) latencies_us: Vec<u32>,
     /// Events acknowledged in all, with those of the warm-up.
     pub(crate) acknowledged: u64,
+    /// Microseconds of processor time by thread, the warm-up included, of this process.
+    pub(crate) cpu_us: ByThread,
 }
 
 impl Sample {
     pub(crate) fn rate(&self) -> f64 {
         self.events as f64 / self.seconds.max(1e-9)
+    }
+
+    /// Processor time of each thread, in microseconds an event.
+    pub(crate) fn cpu_per_event(&self) -> ByThread {
+        let events = self.acknowledged.max(1) as f64;
+        self.cpu_us.iter().map(|(thread, us)| (thread.clone(), us / events)).collect()
     }
 
     /// A percentile of the latencies, in microseconds.
@@ -82,13 +91,14 @@ pub(crate) fn one_after_the_other(
     time: Duration,
     mut call: impl FnMut() -> Result<u64>,
 ) -> Result<Sample> {
+    let cpu = Cpu::now();
     let mut watch = Watch::new(time);
     while watch.goes_on() {
         let sent = Instant::now();
         let events = call()?;
         watch.note(sent, events);
     }
-    Ok(watch.sample)
+    Ok(Sample { cpu_us: cpu.since(), ..watch.sample })
 }
 
 /// Many clients side by side, each waiting for its answer; `client` makes one client's call.
@@ -101,6 +111,7 @@ where
     C: FnMut() -> F + Send + 'static,
     F: Future<Output = Result<u64>> + Send,
 {
+    let cpu = Cpu::now();
     let tasks: Vec<_> = (0..clients)
         .map(|number| {
             let mut call = client(number);
@@ -119,6 +130,7 @@ where
     for task in tasks {
         all.add(task.await??);
     }
+    all.cpu_us = cpu.since();
     Ok(all)
 }
 

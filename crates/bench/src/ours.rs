@@ -2,15 +2,17 @@
 //! core alone, called directly.
 
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
+use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use anyhow::{Context as _, Result, ensure};
+use chain::entry::{Actor, Via};
 use chain::keys::Keys;
 use chain::note::Ed25519Signer;
 use ledger::audit;
 use ledger::disk::{FileSystemPolicy, OsDisk};
 use ledger::engine::files::{FilesEngine, FilesOptions, LockedFiles};
+use ledger::engine::recovery::Tip;
 use ledger::engine::{Engine as _, Store};
 use ledger::index::DiskIndex;
 use ledger::notary::{Anchors, Notary, read_checkpoint};
@@ -30,6 +32,12 @@ impl Clock for SystemClock {
     fn now_ms(&self) -> i64 {
         edge::now_ms()
     }
+}
+
+/// Who sends the events: a service, for the person who did the work.
+pub(crate) fn actor() -> Actor {
+    let on_behalf_of = Some("op_k7".to_owned());
+    Actor { id: "svc_mes".to_owned(), via: Via::Service, on_behalf_of }
 }
 
 /// The seed of the key of the logs made here.
@@ -88,7 +96,7 @@ impl Place {
     }
 
     /// The log alone: engine and tree, no folds.
-    pub(crate) fn open_log(&self) -> Result<(FilesEngine, Notary)> {
+    pub(crate) fn open_log(&self) -> Result<(FilesEngine, Arc<Mutex<Tip>>, Notary)> {
         let signer = Arc::new(signer());
         let key = signer.verifier().clone();
         let locked = LockedFiles::existing(&OsDisk, self.files.clone())?;
@@ -99,12 +107,13 @@ impl Place {
         let anchors = Anchors {
             watermark: read(locked.watermark()?)?,
             published: read(locked.newest_checkpoint()?)?,
+            ..Anchors::default()
         };
         let (engine, recovered) = locked.open(anchors.size())?;
-        let committed = Arc::new(std::sync::Mutex::new(recovered.tip));
-        let notary = Notary::open(engine.store(), signer, committed, &anchors)?
+        let committed = Arc::new(Mutex::new(recovered.tip));
+        let notary = Notary::open(engine.store(), signer, Arc::clone(&committed), &anchors)?
             .map_err(|stop| anyhow::anyhow!("{stop}"))?;
-        Ok((engine, notary))
+        Ok((engine, committed, notary))
     }
 
     /// The index on disk.

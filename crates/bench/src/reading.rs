@@ -4,7 +4,7 @@
 use std::path::Path;
 use std::process::Command;
 use std::sync::Arc;
-use std::time::Instant;
+use std::time::{Duration, Instant};
 
 use anyhow::{Context as _, Result, ensure};
 use chain::Digest;
@@ -13,7 +13,7 @@ use chain::keys::Keys;
 use chain::merkle::{node_hash, prove_consistency, prove_inclusion};
 use chain::verify::{CheckpointFile, Evidence, Verdict, verify_ndjson};
 use ledger::engine::Store;
-use ledger::{Ledger, Pace, Shop, audit, tree};
+use ledger::{Ledger, LedgerError, Pace, Shop, audit, tree};
 
 use crate::event::Events;
 use crate::http::Service;
@@ -27,15 +27,45 @@ pub(crate) struct Figure {
     pub(crate) what: String,
     pub(crate) value: f64,
     pub(crate) unit: &'static str,
-    pub(crate) goal: &'static str,
+    pub(crate) goal: Goal,
 }
 
-fn figure(
+/// What a figure is held against.
+#[derive(Debug, Clone, Copy)]
+pub(crate) enum Goal {
+    /// It is told, and held against nothing.
+    None,
+    AtMost(f64),
+    AtLeast(f64),
+}
+
+impl Goal {
+    /// Whether the goal is met; `None` if there is none.
+    pub(crate) fn is_met(self, value: f64) -> Option<bool> {
+        match self {
+            Self::None => None,
+            Self::AtMost(most) => Some(value <= most),
+            Self::AtLeast(least) => Some(value >= least),
+        }
+    }
+}
+
+impl std::fmt::Display for Goal {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::None => Ok(()),
+            Self::AtMost(most) => write!(f, "<= {most:.4}"),
+            Self::AtLeast(least) => write!(f, ">= {least:.4}"),
+        }
+    }
+}
+
+pub(crate) fn figure(
     metric: &'static str,
     what: impl Into<String>,
     value: f64,
     unit: &'static str,
-    goal: &'static str,
+    goal: Goal,
 ) -> Figure {
     Figure { metric, what: what.into(), value, unit, goal }
 }
@@ -54,18 +84,22 @@ async fn build(dir: &Path, entries: u64) -> Result<(Place, f64)> {
     let begun = Instant::now();
     let mut events = Events::new("build");
     let mut count = 1;
+    let mut batch = vec![events.registration()];
     while count < entries {
-        let batch = usize::try_from(entries - count)?.min(LARGE_BATCH);
-        let submissions = (0..batch).map(|_| events.submission()).collect();
-        match ledger.submit(submissions).await {
-            Ok(answers) => {
-                for answer in answers {
-                    answer.map_err(|failure| anyhow::anyhow!("{failure}"))?;
-                }
-                count += batch as u64;
+        let mut busy = false;
+        for answer in ledger.submit(batch).await? {
+            match answer {
+                Ok(_) => count += 1,
+                Err(failure) if matches!(*failure, LedgerError::Busy) => busy = true,
+                Err(failure) => anyhow::bail!("{failure}"),
             }
-            Err(error) => return Err(error.into()),
         }
+        if busy {
+            // The index is behind: others are sent a little later.
+            tokio::time::sleep(Duration::from_millis(5)).await;
+        }
+        let next = usize::try_from(entries - count)?.min(LARGE_BATCH);
+        batch = (0..next).map(|_| events.submission()).collect();
     }
     ledger.close()?;
     Ok((place, begun.elapsed().as_secs_f64()))
@@ -79,7 +113,7 @@ pub(crate) async fn run(dir: &Path, entries: u64, rounds: usize) -> Result<Vec<F
         format!("a log of {entries} entries built through the whole ledger, index and all"),
         entries as f64 / seconds,
         "entries/s",
-        "-",
+        Goal::None,
     )];
     figures.extend(sizes(&place, entries)?);
     figures.extend(verification(&place, entries, rounds)?);
@@ -94,7 +128,6 @@ pub(crate) async fn run(dir: &Path, entries: u64, rounds: usize) -> Result<Vec<F
 fn sizes(place: &Place, entries: u64) -> Result<Vec<Figure>> {
     let of = |folder: &Path| -> Result<u64> { tree_bytes(folder) };
     let log = &place.files.log_dir;
-    let segments = of(&log.join("entries"))?;
     let (mut entry_bytes, mut at, mut line_bytes) = (0, 0, 0);
     {
         let opened = place.open()?;
@@ -111,14 +144,21 @@ fn sizes(place: &Place, entries: u64) -> Result<Vec<Figure>> {
     let tiles = of(&log.join("tile"))?;
     let index = of(&place.index)?;
     let per = |bytes: u64| bytes as f64 / entries as f64;
+    let segments = of(&log.join("entries"))?;
     // The zeros behind the lines of the active segment are room, not overhead.
     let zeros = zeros_at_end(&log.join("entries"))?;
     ensure!(segments >= line_bytes, "segments hold the lines");
     let over = segments - zeros - entry_bytes + tiles;
     Ok(vec![
-        figure("M9", "mean entry", per(entry_bytes), "B", "512 B"),
-        figure("M9", "segments and tiles beyond the entries", per(over), "B/event", "<= 75"),
-        figure("M9", "index and snapshots, apart", per(index), "B/event", "reported"),
+        figure("M9", "mean entry", per(entry_bytes), "B", Goal::None),
+        figure(
+            "M9",
+            "segments and tiles beyond the entries",
+            per(over),
+            "B/event",
+            Goal::AtMost(75.0),
+        ),
+        figure("M9", "index and snapshots, apart", per(index), "B/event", Goal::None),
     ])
 }
 
@@ -219,24 +259,24 @@ fn verification(place: &Place, entries: u64, rounds: usize) -> Result<Vec<Figure
             "limit: one leaf and one node hash an entry",
             rate(limit),
             "entries/s/core",
-            "-",
+            Goal::None,
         ),
         figure(
             "M7",
             "bytes against the signed root, cold cache",
             rate(bytes),
             "entries/s/core",
-            ">= 900,000",
+            Goal::AtLeast(900_000.0),
         ),
-        figure("M7", "as a part of the limit", limit / bytes, "x", ">= 0.85"),
+        figure("M7", "as a part of the limit", limit / bytes, "x", Goal::AtLeast(0.85)),
         figure(
             "M7",
             "everything an auditor checks (JSON, links, times, tree), in memory",
             rate(full),
             "entries/s/core",
-            "second figure",
+            Goal::None,
         ),
-        figure("M7", "as a part of the limit", limit / full, "x", "second figure"),
+        figure("M7", "as a part of the limit", limit / full, "x", Goal::None),
     ])
 }
 
@@ -267,13 +307,19 @@ fn restart(place: &Place, entries: u64) -> Result<Vec<Figure>> {
     ensure!(shop.as_of() == entries, "all entries are folded");
     opened_and_closed(opened)?;
     Ok(vec![
-        figure("M8", format!("restart with a snapshot at {entries} entries"), start, "s", "<= 2"),
+        figure(
+            "M8",
+            format!("restart with a snapshot at {entries} entries"),
+            start,
+            "s",
+            Goal::AtMost(2.0),
+        ),
         figure(
             "M8",
             "all folds from the first entry",
             entries as f64 / refold,
             "entries/s",
-            ">= 1,000,000 a core",
+            Goal::AtLeast(1_000_000.0),
         ),
     ])
 }
@@ -284,19 +330,24 @@ fn proofs(place: &Place, entries: u64) -> Result<Vec<Figure>> {
     let opened = place.open()?;
     let store = &*opened.store;
     let step = (entries / PROOFS).max(1);
+    // Shared by all proofs, as in service.
+    let tiles = Arc::default();
     let mut longest = 0;
     let ((), inclusion) = timed(|| {
         for seq in (0..entries).step_by(usize::try_from(step)?) {
             let path =
-                prove_inclusion(&tree::hashes(store, entries, Arc::default()), seq, entries)?;
+                prove_inclusion(&tree::hashes(store, entries, Arc::clone(&tiles)), seq, entries)?;
             longest = longest.max(path.len());
         }
         Ok(())
     })?;
     let ((), consistency) = timed(|| {
         for from in (1..entries).step_by(usize::try_from(step)?) {
-            let path =
-                prove_consistency(&tree::hashes(store, entries, Arc::default()), from, entries)?;
+            let path = prove_consistency(
+                &tree::hashes(store, entries, Arc::clone(&tiles)),
+                from,
+                entries,
+            )?;
             longest = longest.max(path.len());
         }
         Ok(())
@@ -304,9 +355,9 @@ fn proofs(place: &Place, entries: u64) -> Result<Vec<Figure>> {
     opened_and_closed(opened)?;
     let count = entries.div_ceil(step) as f64;
     Ok(vec![
-        figure("M11", "inclusion proof", inclusion / count * 1e6, "us", "<= 50"),
-        figure("M11", "consistency proof", consistency / count * 1e6, "us", "<= 50"),
-        figure("M11", "longest proof", longest as f64 * 32.0, "B", "<= 1,126"),
+        figure("M11", "inclusion proof", inclusion / count * 1e6, "us", Goal::AtMost(50.0)),
+        figure("M11", "consistency proof", consistency / count * 1e6, "us", Goal::AtMost(50.0)),
+        figure("M11", "longest proof", longest as f64 * 32.0, "B", Goal::AtMost(1_126.0)),
     ])
 }
 
@@ -329,7 +380,7 @@ pub(crate) fn hold(dir: &Path, what: Holding) -> Result<()> {
             opened_and_closed(opened)?;
         }
         Holding::Log => {
-            let (engine, notary) = place.open_log()?;
+            let (engine, _, notary) = place.open_log()?;
             let store = ledger::engine::Engine::store(&engine);
             let index = place.open_index(&*store)?;
             let mut at = 0;
@@ -367,10 +418,9 @@ fn memory(dir: &Path, entries: u64) -> Result<Vec<Figure>> {
             "resident, log core (engine, tree, index) after reading all",
             ask("log")?,
             "MiB",
-            "<= 64 MiB + 2 B/event",
+            Goal::AtMost(limit),
         ),
-        figure("M10", "the limit at this size", limit, "MiB", "-"),
-        figure("M10", "resident, with all folds", ask("all")?, "MiB", "reported"),
+        figure("M10", "resident, with all folds", ask("all")?, "MiB", Goal::None),
     ])
 }
 
@@ -382,10 +432,10 @@ async fn questions(dir: &Path, entries: u64) -> Result<Vec<Figure>> {
     let then = format!("/v1/equipment/S-02?as_of={}", entries / 2);
     let mut figures = Vec::new();
     for (what, path, goal) in [
-        ("current state of a machine, p99", "/v1/equipment/S-02", "1,000"),
-        ("its state at half the log, p99", &then, "10,000"),
-        ("one entry, p99", "/v1/entries/1000", "-"),
-        ("its proof, p99", "/v1/entries/1000/proof", "-"),
+        ("current state of a machine, p99", "/v1/equipment/S-02", Goal::AtMost(1_000.0)),
+        ("its state at half the log, p99", &then, Goal::AtMost(10_000.0)),
+        ("one entry, p99", "/v1/entries/1000", Goal::None),
+        ("its proof, p99", "/v1/entries/1000/proof", Goal::None),
     ] {
         let (mut sample, bytes): (Sample, usize) = service.get(path, 300).await?;
         let what = format!("{what} ({bytes} B)");

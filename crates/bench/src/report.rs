@@ -1,15 +1,18 @@
 //! The report: machine, proof of honesty, rounds, ratios; as tables, JSON and CSV.
 
+use std::collections::BTreeMap;
 use std::path::Path;
 use std::process::Command;
 
 use anyhow::Result;
 use serde_json::json;
 
+use crate::cpu::{ByThread, explain};
 use crate::measure::Sample;
 use crate::proof::Counts;
 use crate::reading::{Figure, median};
 use crate::rounds::{Cell, METRICS, Who};
+use crate::stages::Stage;
 
 /// One cell in one round.
 #[derive(Debug)]
@@ -22,6 +25,7 @@ struct Row {
     rate: f64,
     p50_us: f64,
     p99_us: f64,
+    cpu_us: ByThread,
 }
 
 /// Everything a run came to.
@@ -31,6 +35,7 @@ pub(crate) struct Report {
     pub(crate) versions: Vec<(&'static str, String)>,
     pub(crate) syncs: Vec<(&'static str, Counts)>,
     rows: Vec<Row>,
+    pub(crate) stages: Vec<Stage>,
     pub(crate) figures: Vec<Figure>,
 }
 
@@ -40,6 +45,15 @@ fn said(program: &str, words: &[&str]) -> String {
         |_| "unknown".to_owned(),
         |output| String::from_utf8_lossy(&output.stdout).trim().to_owned(),
     )
+}
+
+/// Whether a goal is met, in words.
+fn verdict(met: Option<bool>) -> &'static str {
+    match met {
+        Some(true) => "met",
+        Some(false) => "NOT MET",
+        None => "",
+    }
 }
 
 fn line_of(file: &str, start: &str) -> String {
@@ -77,8 +91,8 @@ impl Report {
             ("rounds", rounds.to_string()),
             ("seconds a cell", seconds.to_string()),
         ];
-        let (versions, syncs, rows, figures) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
-        Self { machine, versions, syncs, rows, figures }
+        let (versions, syncs, rows) = (Vec::new(), Vec::new(), Vec::new());
+        Self { machine, versions, syncs, rows, stages: Vec::new(), figures: Vec::new() }
     }
 
     /// The load average of the last minute.
@@ -96,6 +110,7 @@ impl Report {
             rate: sample.rate(),
             p50_us: sample.percentile(50),
             p99_us: sample.percentile(99),
+            cpu_us: sample.cpu_per_event(),
         });
     }
 
@@ -124,6 +139,27 @@ impl Report {
                 Some(mine.rate / row.rate)
             })
             .collect()
+    }
+
+    /// The median ratio of ours to this contestant, and whether it is what is wanted.
+    fn ratio(&self, cell: &Cell) -> Option<(f64, Option<bool>)> {
+        let ratios = self.ratios(Who::Ours, cell);
+        if cell.who == Who::Ours || ratios.is_empty() {
+            return None;
+        }
+        let ratio = median(ratios);
+        Some((ratio, cell.goal.map(|goal| ratio >= goal)))
+    }
+
+    /// Median processor time of each thread, in microseconds an event.
+    fn cpu(&self, metric: &str, who: Who) -> ByThread {
+        let mut shares: BTreeMap<String, Vec<f64>> = BTreeMap::new();
+        for row in self.rows_of(metric, who) {
+            for (thread, us) in &row.cpu_us {
+                shares.entry(thread.clone()).or_default().push(*us);
+            }
+        }
+        shares.into_iter().map(|(thread, us)| (thread, median(us))).collect()
     }
 
     pub(crate) fn print_machine(&self) {
@@ -155,24 +191,59 @@ impl Report {
                 "  {:<44} {:>10} {:>10} {:>10} {:>8} {:>8}  {:>8} {:>7}",
                 "", "events/s", "min", "max", "p50 us", "p99 us", "ours is", "goal"
             );
-            for cell in cells {
+            for cell in &cells {
                 let rates: Vec<f64> = self.rows_of(metric, cell.who).map(|row| row.rate).collect();
                 let least = rates.iter().copied().fold(f64::INFINITY, f64::min);
                 let most = rates.iter().copied().fold(0.0, f64::max);
-                let ratio = if cell.who == Who::Ours {
-                    String::new()
-                } else {
-                    format!("{:.2}x", median(self.ratios(Who::Ours, cell)))
-                };
+                let ratio = self.ratio(cell);
+                let shown = ratio.map_or(String::new(), |(ratio, _)| format!("{ratio:.2}x"));
                 let goal = cell.goal.map_or(String::new(), |goal| format!(">= {goal}"));
                 println!(
-                    "  {:<44} {:>10.0} {least:>10.0} {most:>10.0} {:>8.0} {:>8.0}  {ratio:>8} {goal:>7}",
+                    "  {:<44} {:>10.0} {least:>10.0} {most:>10.0} {:>8.0} {:>8.0}  {shown:>8} {goal:>7} {}",
                     cell.who.name(),
                     median(rates),
                     self.median_percentile(metric, cell.who, 50),
                     self.median_percentile(metric, cell.who, 99),
+                    verdict(ratio.and_then(|(_, met)| met)),
                 );
             }
+            self.print_reason(metric, &cells);
+        }
+        self.print_stages();
+    }
+
+    /// Why the rates are what they are: processor time by thread, and what a single commit waits for.
+    fn print_reason(&self, metric: &str, cells: &[&Cell]) {
+        let cores = std::thread::available_parallelism().map_or(1, usize::from) as f64;
+        for cell in cells {
+            if matches!(cell.who, Who::Ours | Who::OursCore | Who::NoLog) {
+                let cpu = self.cpu(metric, cell.who);
+                // The core alone runs in one thread.
+                let cores = if cell.who == Who::OursCore { 1.0 } else { cores };
+                println!("  us an event, {}: {}", cell.who.name(), explain(&cpu, cores));
+            }
+        }
+        if metric == "M1" {
+            let p50 = |who| self.median_percentile(metric, who, 50);
+            let (ours, core, raw) = (p50(Who::Ours), p50(Who::OursCore), p50(Who::Raw));
+            println!(
+                "  p50 of one commit, us: write and sync (raw) {raw:.0}, the core besides {:.0}, from \
+                 client to writer and back {:.0}",
+                core - raw,
+                ours - core
+            );
+        }
+    }
+
+    /// The stages of the direct path.
+    fn print_stages(&self) {
+        let mut batch = 0;
+        for stage in &self.stages {
+            if batch != stage.batch {
+                batch = stage.batch;
+                println!("\nstages in one thread, commits of {batch}, us an event");
+            }
+            println!("  {:<64} {:>8.2}", stage.what, stage.us);
         }
     }
 
@@ -180,12 +251,14 @@ impl Report {
         println!();
         for figure in &self.figures {
             let Figure { metric, what, value, unit, goal } = figure;
-            println!("{metric:<4} {what:<72} {value:>14.2} {unit:<16} goal {goal}");
+            let (goal, met) = (goal.to_string(), verdict(goal.is_met(*value)));
+            println!("{metric:<4} {what:<72} {value:>14.2} {unit:<16} {goal:<14} {met}");
         }
     }
 
     /// Writes `bench.json` and `bench.csv`.
     pub(crate) fn write(&self, out: &Path) -> Result<()> {
+        let cells = crate::rounds::cells();
         std::fs::create_dir_all(out)?;
         let rows: Vec<_> = self
             .rows
@@ -195,25 +268,43 @@ impl Report {
                     "round": row.round, "metric": row.metric, "contestant": row.who.name(),
                     "load_before": row.load, "events_per_s": row.rate,
                     "p50_us": row.p50_us, "p99_us": row.p99_us,
+                    "processor_us_an_event": row.cpu_us,
                 })
             })
             .collect();
         let figures: Vec<_> = self
             .figures
             .iter()
-            .map(|f| json!({ "metric": f.metric, "what": f.what, "value": f.value, "unit": f.unit, "goal": f.goal }))
+            .map(|f| json!({ "metric": f.metric, "what": f.what, "value": f.value, "unit": f.unit, "goal": f.goal.to_string(), "met": f.goal.is_met(f.value) }))
+            .collect();
+        let ratios: Vec<_> = cells
+            .iter()
+            .filter_map(|cell| {
+                let (ratio, met) = self.ratio(cell)?;
+                Some(json!({
+                    "metric": cell.metric, "against": cell.who.name(), "ratio": ratio,
+                    "goal": cell.goal, "met": met,
+                }))
+            })
+            .collect();
+        let stages: Vec<_> = self
+            .stages
+            .iter()
+            .map(|s| json!({ "batch": s.batch, "what": s.what, "us_an_event": s.us }))
             .collect();
         let report = json!({
             "machine": self.machine.iter().map(|(k, v)| json!({ "what": k, "value": v })).collect::<Vec<_>>(),
             "versions": self.versions.iter().map(|(k, v)| json!({ "what": k, "value": v })).collect::<Vec<_>>(),
             "syncs": self.syncs.iter().map(|(who, counts)| json!({ "contestant": who, "calls": counts })).collect::<Vec<_>>(),
+            "ratios": ratios,
+            "stages": stages,
             "rounds": rows,
             "figures": figures,
         });
         std::fs::write(out.join("bench.json"), serde_json::to_vec_pretty(&report)?)?;
         let mut csv = "round,metric,contestant,load_before,events_per_s,p50_us,p99_us\n".to_owned();
         for row in &self.rows {
-            let Row { round, metric, who, load, rate, p50_us, p99_us } = row;
+            let Row { round, metric, who, load, rate, p50_us, p99_us, cpu_us: _ } = row;
             let name = who.name();
             csv.push_str(&format!(
                 "{round},{metric},\"{name}\",{load},{rate:.1},{p50_us},{p99_us}\n"

@@ -6,11 +6,15 @@ use std::time::Duration;
 
 use anyhow::{Context as _, Result};
 
+use crate::event::Events;
 use crate::http::{Behind, MANY, Service};
-use crate::measure::{LARGE_BATCH, Sample, batches, grouped, guard};
+use crate::measure::{
+    Batches as _, LARGE_BATCH, Sample, batches, grouped, guard, one_after_the_other,
+};
 use crate::ours;
 use crate::proof;
-use crate::raw::Raw;
+use crate::raw::{HashedOnly, Raw};
+use crate::reading::{Goal, figure};
 use crate::report::Report;
 
 /// Who is measured.
@@ -24,6 +28,8 @@ pub(crate) enum Who {
     Raw,
     /// The raw file behind the group commit.
     RawGrouped,
+    /// The hash alone.
+    Hashed,
     /// The same server that answers without a log.
     NoLog,
     #[cfg(feature = "rivals")]
@@ -46,6 +52,7 @@ impl Who {
             Self::OursCore => "pulverlog, core alone",
             Self::Raw => "raw append + sync",
             Self::RawGrouped => "raw append + sync, group commit",
+            Self::Hashed => "SHA-256 of the entries alone, one core",
             Self::NoLog => "same server, no log",
             #[cfg(feature = "rivals")]
             Self::Sqlite => "SQLite",
@@ -85,7 +92,7 @@ pub(crate) const METRICS: [(&str, &str); 5] = [
 
 /// Every cell, with the goals of the performance reference.
 pub(crate) fn cells() -> Vec<Cell> {
-    use Who::{NoLog, Ours, OursCore, Raw, RawGrouped};
+    use Who::{Hashed, NoLog, Ours, OursCore, Raw, RawGrouped};
     let mut cells = vec![
         cell("M1", Ours, None),
         cell("M1", OursCore, None),
@@ -95,6 +102,7 @@ pub(crate) fn cells() -> Vec<Cell> {
         cell("M3", Ours, None),
         cell("M3", OursCore, None),
         cell("M3", Raw, Some(0.25)),
+        cell("M3", Hashed, Some(0.8)),
         cell("M4", Ours, None),
         cell("M4", NoLog, Some(0.6)),
         cell("M5", Ours, None),
@@ -167,6 +175,7 @@ pub(crate) async fn run(
         }
         eprintln!("round {} of {rounds} done", round + 1);
     }
+    report.stages = crate::stages::run(dir).context("the stages")?;
     report.print_rounds(&cells);
     if wanted("M6") {
         steady(dir, report, time).await?;
@@ -183,15 +192,18 @@ async fn steady(dir: &Path, report: &mut Report, time: Duration) -> Result<()> {
     let service = Arc::new(Service::start(place.path(), None).await?);
     let mut sample = service.steady(rate / 2.0, time * 2).await?;
     Arc::into_inner(service).context("still in use")?.stop().await?;
-    println!(
-        "M6 latency at {:.0} events/s (half of M4): p50 {:.0} us, p99 {:.0} us; one sync (raw, M1): \
-         p50 {:.0} us, p99 {:.0} us",
-        rate / 2.0,
-        sample.percentile(50),
-        sample.percentile(99),
-        report.median_percentile("M1", Who::Raw, 50),
-        report.median_percentile("M1", Who::Raw, 99),
-    );
+    let sync = |percent| report.median_percentile("M1", Who::Raw, percent);
+    let (p50, p99) = (sample.percentile(50), sample.percentile(99));
+    let (sync_50, sync_99) = (sync(50), sync(99));
+    let what = |percentile: &str| {
+        format!("{percentile} of the answer at {:.0} events/s (half of M4)", rate / 2.0)
+    };
+    report.figures.extend([
+        figure("M6", what("p50"), p50, "us", Goal::AtMost(3.0 * sync_50)),
+        figure("M6", what("p99"), p99, "us", Goal::AtMost(3.0 * sync_99 + 1_000.0)),
+        figure("M6", "one sync, p50 (raw, M1)", sync_50, "us", Goal::None),
+        figure("M6", "one sync, p99 (raw, M1)", sync_99, "us", Goal::None),
+    ]);
     Ok(())
 }
 
@@ -213,7 +225,6 @@ async fn honesty(dir: &Path, report: &mut Report) -> Result<()> {
 
 #[cfg(feature = "rivals")]
 async fn postgres_syncs(dir: &Path) -> Result<proof::Counts> {
-    use crate::event::Events;
     let mut counts = Vec::new();
     for commits in [proof::COMMITS, 0] {
         let place = tempfile::Builder::new().prefix("pg-").tempdir_in(dir)?;
@@ -245,6 +256,18 @@ async fn measure(cell: Cell, dir: &Path, time: Duration, rivals: &Rivals) -> Res
         ("M3", Who::OursCore) => ours::core(dir, LARGE_BATCH, time),
         ("M1", Who::Raw) => batches(&mut Raw::create(dir)?, name, 1, time),
         ("M3", Who::Raw) => batches(&mut Raw::create(dir)?, name, LARGE_BATCH, time),
+        ("M3", Who::Hashed) => {
+            // The same batch again and again: making events is no part of this limit.
+            let mut events = Events::new(name);
+            let records: Vec<_> = (0..LARGE_BATCH).map(|_| events.record()).collect();
+            let mut store = HashedOnly::default();
+            let sample = one_after_the_other(time, || {
+                store.commit(&records)?;
+                Ok(records.len() as u64)
+            })?;
+            guard(store.verify()?, &sample)?;
+            Ok(sample)
+        }
         ("M2", Who::RawGrouped) => grouped(Raw::create(dir)?, "raw", time).await,
         ("M4", Who::Ours) => over_http(dir, None, 1, time).await,
         ("M5", Who::Ours) => over_http(dir, None, MANY, time).await,
