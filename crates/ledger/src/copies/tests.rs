@@ -34,23 +34,31 @@ enum Mood {
 
 /// A vault in memory, shared between copiers that come and go.
 #[derive(Debug, Clone)]
-struct Shelf(Arc<Mutex<(BTreeMap<String, Vec<u8>>, Mood)>>);
+struct Shelf(Arc<Mutex<Held>>);
+
+/// What a shelf holds.
+#[derive(Debug)]
+struct Held {
+    objects: BTreeMap<String, Vec<u8>>,
+    mood: Mood,
+}
 
 impl Shelf {
     fn new() -> Self {
-        Self(Arc::new(Mutex::new((BTreeMap::new(), Mood::Well))))
+        let held = Held { objects: BTreeMap::new(), mood: Mood::Well };
+        Self(Arc::new(Mutex::new(held)))
     }
 
     fn mood(&self, mood: Mood) {
-        self.0.lock().unwrap().1 = mood;
+        self.0.lock().unwrap().mood = mood;
     }
 
     fn objects(&self) -> BTreeMap<String, Vec<u8>> {
-        self.0.lock().unwrap().0.clone()
+        self.0.lock().unwrap().objects.clone()
     }
 
     fn set(&self, name: &str, bytes: &[u8]) {
-        self.0.lock().unwrap().0.insert(name.to_owned(), bytes.to_vec());
+        self.0.lock().unwrap().objects.insert(name.to_owned(), bytes.to_vec());
     }
 
     fn names(&self, folder: &str) -> Vec<String> {
@@ -61,26 +69,26 @@ impl Shelf {
 impl Vault for Shelf {
     fn put_new(&self, name: &str, bytes: &[u8]) -> Result<Put, VaultError> {
         let mut shelf = self.0.lock().unwrap();
-        let mood = shelf.1;
+        let mood = shelf.mood;
         if mood == Mood::Away {
             return Err(VaultError::Away("nobody there".to_owned()));
         }
-        if shelf.0.contains_key(name) && mood != Mood::Replaces {
+        if shelf.objects.contains_key(name) && mood != Mood::Replaces {
             return Ok(Put::WasThere);
         }
         if mood == Mood::Full {
             return Err(VaultError::Full);
         }
-        shelf.0.insert(name.to_owned(), bytes.to_vec());
+        shelf.objects.insert(name.to_owned(), bytes.to_vec());
         if mood == Mood::LosesAnswer {
-            shelf.1 = Mood::Well;
+            shelf.mood = Mood::Well;
             return Err(VaultError::Away("the answer was lost".to_owned()));
         }
         Ok(Put::Kept)
     }
 
     fn get(&self, name: &str) -> Result<Option<Vec<u8>>, VaultError> {
-        Ok(self.0.lock().unwrap().0.get(name).cloned())
+        Ok(self.0.lock().unwrap().objects.get(name).cloned())
     }
 
     fn list(&self, folder: &str, after: &str) -> Result<Vec<String>, VaultError> {
