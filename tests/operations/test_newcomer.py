@@ -74,7 +74,7 @@ class NewcomersHour(unittest.TestCase):
                                  f"--data '{form}' {CA}/sign-in")
             self.assertEqual(status, admitted, badge)
         # The backups are there, checked and practised with; the log lives on after the restore.
-        self.assertRegex(of(8)[0], r"^\d{4}-\d\d-\d\dT\d{6}Z\n")
+        self.assertRegex(of(8)[0], r"^\d{4}-\d\d-\d\dT\d{6}\.\d{3}Z\n")
         log = records.run("cat /run/units/pulverlog-drill.service.log")
         self.assertRegex(log, r"(?m)^sound")
         self.assertRegex(log, r"(?m)^drill: \d+ entries restored and read")
