@@ -27,7 +27,9 @@ pub enum Condition {
     DiskFull,
     /// The database that holds the log does not answer.
     DatabaseAway,
-    /// Witnesses must cover the log and do not, or one showed another history.
+    /// A witness showed that the log was longer, or had another history.
+    Contradicted,
+    /// Witnesses must cover the log and do not.
     ClientsBarred,
     /// Receipts wait for a copy that does not go on.
     NotCopied,
@@ -49,12 +51,13 @@ pub enum Condition {
 
 impl Condition {
     /// All of them.
-    pub const ALL: [Self; 14] = [
+    pub const ALL: [Self; 15] = [
         Self::WriterStopped,
         Self::ReadOnly,
         Self::LogClosed,
         Self::DiskFull,
         Self::DatabaseAway,
+        Self::Contradicted,
         Self::ClientsBarred,
         Self::NotCopied,
         Self::DiskNearlyFull,
@@ -75,6 +78,7 @@ impl Condition {
             Self::LogClosed => "log-closed",
             Self::DiskFull => "disk-full",
             Self::DatabaseAway => "database-away",
+            Self::Contradicted => "contradicted",
             Self::ClientsBarred => "clients-barred",
             Self::NotCopied => "not-copied",
             Self::DiskNearlyFull => "disk-nearly-full",
@@ -100,6 +104,9 @@ impl Condition {
             Self::LogClosed => "the log was closed for good",
             Self::DiskFull => "the disk of the log is full",
             Self::DatabaseAway => "the database that holds the log does not answer",
+            Self::Contradicted => {
+                "a witness remembers more of this log, or something else: was an old copy put back?"
+            }
             Self::ClientsBarred => "clients may not record: the log's witnesses do not cover it",
             Self::NotCopied => "receipts wait for a copy of the log that does not go on",
             Self::DiskNearlyFull => "the disk of the log will be full soon",
@@ -121,6 +128,7 @@ impl Condition {
             | Self::LogClosed
             | Self::DiskFull
             | Self::DatabaseAway
+            | Self::Contradicted
             | Self::ClientsBarred
             | Self::NotCopied => true,
             Self::DiskNearlyFull
@@ -176,7 +184,9 @@ pub fn standing(recorder: &Recorder) -> Result<(Vec<Condition>, Option<Measured>
     if log.ask(|state| state.record.closed_by()).is_some() {
         found.push(Condition::LogClosed);
     }
-    if log.is_barred() {
+    if recorder.witnesses.are_contradicting() {
+        found.push(Condition::Contradicted);
+    } else if log.is_barred() {
         found.push(Condition::ClientsBarred);
     } else if recorder.witnesses.are_configured() {
         let limit_s = u64::from(recorder.config.witnessing.unwitnessed_s_max);

@@ -189,6 +189,11 @@ impl Witnesses {
         !self.0.witnesses.is_empty()
     }
 
+    /// Whether one of them showed, with the log's own signature, what this log does not hold.
+    pub fn are_contradicting(&self) -> bool {
+        locked(&self.0.known).contradiction.is_some()
+    }
+
     /// How many must have cosigned.
     pub fn quorum(&self) -> usize {
         if self.are_configured() { self.0.rule.quorum } else { 0 }
