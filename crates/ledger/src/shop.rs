@@ -139,9 +139,9 @@ pub(crate) const FOLD: &str = "shop";
 /// Version of the kept form: that of the folds.
 pub(crate) const FOLD_VERSION: u16 = shopfloor::state::FOLD_VERSION;
 
-/// A snapshot of the state, which must be as of `tip`.
+/// A snapshot of the state, which must be as of `tip`: MessagePack, in which packed facts stay packed.
 pub(crate) fn snapshot(shop: &Shop, tip: Tip) -> Result<Snapshot> {
-    let bytes = serde_json::to_vec(shop).map_err(|error| LedgerError::Index {
+    let bytes = rmp_serde::to_vec_named(shop).map_err(|error| LedgerError::Index {
         what: format!("a snapshot of the state could not be written: {error}"),
     })?;
     Ok(Snapshot { fold: FOLD.to_owned(), version: FOLD_VERSION, tip, bytes })
@@ -163,7 +163,7 @@ pub(crate) fn restore_from(snapshot: Option<&Snapshot>, store: &dyn Store, count
             && line.is_some_and(|line| leaf_hash(&line) == snapshot.tip.leaf)
     };
     let restored = snapshot.filter(fits).and_then(|snapshot| {
-        let shop: Shop = serde_json::from_slice(&snapshot.bytes).ok()?;
+        let shop: Shop = rmp_serde::from_slice(&snapshot.bytes).ok()?;
         (shop.as_of() == snapshot.tip.count).then_some(shop)
     });
     restored.unwrap_or_default()

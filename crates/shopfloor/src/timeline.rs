@@ -45,13 +45,6 @@ impl<T> Timeline<T> {
         self.moments.drain(first..first + of_entry).next().is_some()
     }
 
-    /// Takes the fact at a place in the order of work out.
-    pub fn remove_at(&mut self, at: usize) {
-        if at < self.moments.len() {
-            self.moments.remove(at);
-        }
-    }
-
     /// The facts that `keep` chooses.
     pub fn filtered(&self, keep: impl Fn(&Moment<T>) -> bool) -> Self
     where

@@ -5,8 +5,10 @@
 //! c                              cursor: format, log id, count, leaf, time
 //! t, h, r, g                     keys of events, see [`runs`](super::runs)
 //! s<subject> 0x00 <seq>          entries about a subject: those of one take, the first in the key
-//! p<fold> 0x00 <version> <part>  snapshot: part 0 is its head, the others its bytes
 //! ```
+//! A snapshot of the state grows with the shop and lies beside them in a file of its own,
+//! `<fold>.snapshot`: fold version, tip, digest, bytes. Rows `p..` are snapshots of release 1.0.
+//!
 //! sled says of itself that it is beta, syncs in its own time and may refuse to open what it wrote
 //! (README of sled 0.34.7; its issues 1527 and 1533). So: opening is guarded against errors and panics; a cursor
 //! that is missing, foreign, ahead of the log or not on it, and every damage, leads to the same
@@ -14,6 +16,7 @@
 
 use std::collections::BTreeMap;
 use std::fs::TryLockError;
+use std::io::Write as _;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError, RwLock};
@@ -32,8 +35,6 @@ use crate::submission::Key;
 /// First byte of the cursor: the layout above. Raise it whenever the layout changes.
 const FORMAT: u8 = 3;
 const CURSOR: &[u8] = b"c";
-/// Snapshots are kept in parts, so that no value of the tree is large.
-const PART_BYTES: usize = 256 << 10;
 /// How often sled writes by itself, in ms. A crash loses at most so much of the index.
 const FLUSH_EVERY_MS: u64 = 1_000;
 /// How long opening waits for whoever holds the lock of the directory. Work of sled that outlives
@@ -134,6 +135,10 @@ impl DiskIndex {
         };
         let kept = RwLock::new(Kept { db: Some(db), keys, cursor });
         Ok((Self { dir: dir.to_owned(), origin, kept }, why))
+    }
+
+    fn snapshot_file(&self, fold: &str) -> PathBuf {
+        self.dir.join(format!("{fold}.snapshot"))
     }
 
     /// Works on the tree. After a failure the index is given up until the next `take`.
@@ -382,8 +387,14 @@ fn unpack(first: u64, bytes: &[u8]) -> impl Iterator<Item = u64> + '_ {
     std::iter::once(first).chain(bytes.as_chunks().0.iter().map(after))
 }
 
-fn snapshot_prefix(fold: &str, version: u16) -> Vec<u8> {
-    [b"p", fold.as_bytes(), &[0], &version.to_be_bytes()[..]].concat()
+/// Puts a file in the place of another, so that after a crash either of them is there.
+fn replace_file(path: &Path, parts: &[&[u8]]) -> std::io::Result<()> {
+    let new = path.with_extension("new");
+    let mut file = std::fs::File::create(&new)?;
+    parts.iter().try_for_each(|part| file.write_all(part))?;
+    file.sync_all()?;
+    std::fs::rename(&new, path)?;
+    path.parent().map_or(Ok(()), |dir| std::fs::File::open(dir)?.sync_all())
 }
 
 impl Index for DiskIndex {
@@ -434,34 +445,37 @@ impl Index for DiskIndex {
     }
 
     fn store_snapshot(&self, snapshot: &Snapshot) -> Result<()> {
+        let head = [&snapshot.version.to_be_bytes()[..], &tip_bytes(snapshot.tip)].concat();
+        let digest = snapshot_digest(&head, &snapshot.bytes);
+        let parts = [&head, &digest.as_bytes()[..], &snapshot.bytes];
+        let file = self.snapshot_file(&snapshot.fold);
+        replace_file(&file, &parts).map_err(|error| failed(error.to_string()))?;
         self.change(|db| {
-            let prefix = snapshot_prefix(&snapshot.fold, snapshot.version);
-            let mut batch = sled::Batch::default();
-            // Older versions of the fold are of no use to anybody.
-            for old in db.tree.scan_prefix(list_prefix(b'p', &snapshot.fold)).keys() {
-                batch.remove(text(old)?);
+            let mut old = sled::Batch::default();
+            for key in db.tree.scan_prefix(b"p").keys() {
+                old.remove(text(key)?);
             }
-            let mut head = tip_bytes(snapshot.tip);
-            head.extend_from_slice(snapshot_digest(&head, &snapshot.bytes).as_bytes());
-            batch.insert([&prefix[..], &0_u32.to_be_bytes()].concat(), head);
-            for (part, bytes) in (1_u32..).zip(snapshot.bytes.chunks(PART_BYTES)) {
-                batch.insert([&prefix[..], &part.to_be_bytes()].concat(), bytes);
-            }
-            text(db.tree.apply_batch(batch))
+            text(db.tree.apply_batch(old))
         })
     }
 
     fn snapshot(&self, fold: &str, version: u16) -> Result<Option<Snapshot>> {
-        let parts = self.with(|db| {
-            let parts = db.tree.scan_prefix(snapshot_prefix(fold, version)).values();
-            parts.map(text).collect::<Result<Vec<_>, String>>()
-        })?;
-        let Some((head, parts)) = parts.split_first() else { return Ok(None) };
-        let bytes: Vec<u8> = parts.iter().flat_map(|part| part.iter().copied()).collect();
-        let Some((tip, digest)) = head.split_at_checked(TIP_BYTES) else { return Ok(None) };
-        let whole = snapshot_digest(tip, &bytes).as_bytes()[..] == *digest;
-        let tip = parse_tip(tip).filter(|_| whole);
-        Ok(tip.map(|tip| Snapshot { fold: fold.to_owned(), version, tip, bytes }))
+        let mut bytes = match std::fs::read(self.snapshot_file(fold)) {
+            Ok(bytes) => bytes,
+            Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(None),
+            Err(error) => return Err(failed(error.to_string())),
+        };
+        let head_len = size_of_val(&version) + TIP_BYTES;
+        let Some((head, rest)) = bytes.split_at_checked(head_len) else { return Ok(None) };
+        let Some((digest, kept)) = rest.split_at_checked(32) else { return Ok(None) };
+        if snapshot_digest(head, kept).as_bytes()[..] != *digest
+            || head[..2] != version.to_be_bytes()
+        {
+            return Ok(None);
+        }
+        let Some(tip) = parse_tip(&head[2..]) else { return Ok(None) };
+        bytes.drain(..head_len + 32);
+        Ok(Some(Snapshot { fold: fold.to_owned(), version, tip, bytes }))
     }
 
     fn flush(&self) -> Result<()> {

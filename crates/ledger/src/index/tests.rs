@@ -327,21 +327,16 @@ fn a_snapshot_comes_back_whole_or_not_at_all() {
     }
     assert_eq!(index.snapshot("shop", 1).expect("answered"), None, "older versions are gone");
 
-    let part = index.kept.read().expect("lock").db.clone().expect("open").tree;
-    let rows: Vec<_> = part.scan_prefix(b"p").map(|row| row.expect("read")).collect();
-    assert_eq!(rows.len(), 3, "a head and two parts");
-    for (key, value) in rows {
-        let mut damaged = value.to_vec();
-        damaged[0] ^= 1;
-        part.insert(&key, damaged).expect("written");
-        assert_eq!(
-            index.snapshot("shop", 2).expect("answered").filter(|found| found.tip == tip),
-            None,
-            "a damaged part"
-        );
-        part.remove(&key).expect("removed");
-        assert_eq!(index.snapshot("shop", 2).expect("answered"), None, "a missing part");
-        part.insert(&key, value).expect("written");
+    let file = dir.path().join("index/shop.snapshot");
+    let whole = std::fs::read(&file).expect("read");
+    for at in [0, 1, 9, 20, 60, 81, 82, 5_000, whole.len() - 1] {
+        let mut damaged = whole.clone();
+        damaged[at] ^= 1;
+        std::fs::write(&file, &damaged).expect("written");
+        assert_eq!(index.snapshot("shop", 2).expect("answered"), None, "byte {at} is another");
+        std::fs::write(&file, &whole[..at]).expect("written");
+        assert_eq!(index.snapshot("shop", 2).expect("answered"), None, "cut at {at}");
     }
+    std::fs::write(&file, &whole).expect("written");
     assert!(index.snapshot("shop", 2).expect("answered").is_some());
 }

@@ -41,9 +41,8 @@ impl Equipment {
         let machine = self.machines.get(id)?;
         let from_ms = from.map_or(i64::MIN, Timestamp::as_millisecond);
         let to_ms = to.map_or(i64::MAX, Timestamp::as_millisecond);
-        let within = |time_ms: i64| (from_ms..=to_ms).contains(&time_ms);
-        let facts = machine.facts.iter().filter(|m| within(m.time_ms));
-        Some(facts.map(|m| history_line(machine, m)).collect())
+        let facts = machine.facts.within(from_ms, to_ms);
+        Some(facts.map(|m| history_line(machine, &m)).collect())
     }
 
     /// Entries that used a machine between two instants (each included), in order of work.

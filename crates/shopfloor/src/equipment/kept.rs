@@ -10,6 +10,7 @@ use super::meter::Verdict;
 use super::told::{Told, Trace, UseKind};
 use crate::fact::Fact;
 use crate::ids::Label;
+use crate::packed::Packed;
 use crate::timeline::{Moment, Timeline};
 
 /// Facts between two remembered states that lie closest together.
@@ -18,7 +19,7 @@ const REMEMBER_EVERY: usize = 32;
 /// One machine: its facts, and what follows from them.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub(crate) struct Machine {
-    pub(crate) facts: Timeline<Told>,
+    pub(crate) facts: Packed<Told>,
     pub(crate) uses: Timeline<UseKind>,
     pub(crate) now: Derived,
     #[serde(skip)]
@@ -72,10 +73,13 @@ impl Remembered {
 }
 
 impl Machine {
-    /// A machine of which these facts are told.
-    pub(crate) fn of(facts: Timeline<Told>, uses: Timeline<UseKind>) -> Self {
-        let mut machine = Self { facts, uses, ..Self::default() };
-        machine.now = machine.state_after(machine.facts.len());
+    /// A machine of which these facts are told; the first `same` of them are those of this one.
+    pub(crate) fn with(&self, facts: Packed<Told>, same: usize, uses: Timeline<UseKind>) -> Self {
+        let (known, now) = self.remembered.up_to(same);
+        let mut machine = Self { facts, uses, now, ..Self::default() };
+        for moment in machine.facts.since(known) {
+            machine.now.step(&moment);
+        }
         machine
     }
 
@@ -86,38 +90,31 @@ impl Machine {
 
     /// Puts a fact at its time: one step when it is the newest.
     pub(crate) fn insert(&mut self, time_ms: i64, seq: u64, told: Told) {
-        let at = self.place_of(time_ms, seq);
-        if self.facts.insert(time_ms, seq, told) {
+        if self.is_newest(time_ms, seq) {
+            self.facts.insert(time_ms, seq, told);
             if let Some(newest) = self.facts.last() {
                 self.now.step(newest);
             }
             self.remembered.note(self.facts.len(), &self.now);
         } else {
+            let at = self.facts.place_of(time_ms, seq);
+            self.facts.insert(time_ms, seq, told);
             self.derive_from(at);
         }
     }
 
-    /// Takes the fact of an entry out, if there is one.
-    pub(crate) fn remove(&mut self, seq: u64) {
-        let back = self.facts.iter().rev().position(|m| m.seq == seq);
-        if let Some(back) = back {
-            let at = self.facts.len() - 1 - back;
-            self.facts.remove_at(at);
+    /// Takes the fact of an entry, whose work was done at `time_ms`, out, if there is one.
+    pub(crate) fn remove(&mut self, time_ms: i64, seq: u64) {
+        if let Some(at) = self.facts.remove(time_ms, seq) {
             self.derive_from(at);
         }
-    }
-
-    /// How many facts lie before a place in time.
-    fn place_of(&self, time_ms: i64, seq: u64) -> usize {
-        let later = self.facts.iter().rev().take_while(|m| (m.time_ms, m.seq) >= (time_ms, seq));
-        self.facts.len() - later.count()
     }
 
     /// The state after the first `facts` facts.
     fn state_after(&self, facts: usize) -> Derived {
         let (known, mut state) = self.remembered.up_to(facts);
-        for moment in self.facts.iter().skip(known).take(facts - known) {
-            state.step(moment);
+        for moment in self.facts.since(known).take(facts - known) {
+            state.step(&moment);
         }
         state
     }
@@ -126,8 +123,8 @@ impl Machine {
     fn derive_from(&mut self, at: usize) {
         self.remembered.forget_after(at);
         let (known, mut state) = self.remembered.up_to(at);
-        for (facts, moment) in (known + 1..).zip(self.facts.iter().skip(known)) {
-            state.step(moment);
+        for (facts, moment) in (known + 1..).zip(self.facts.since(known)) {
+            state.step(&moment);
             self.remembered.note(facts, &state);
         }
         self.now = state;
@@ -135,7 +132,7 @@ impl Machine {
 
     /// The state just before the place of a fact.
     pub(crate) fn before(&self, time_ms: i64, seq: u64) -> Cow<'_, Derived> {
-        match self.place_of(time_ms, seq) {
+        match self.facts.place_of(time_ms, seq) {
             all if all == self.facts.len() => Cow::Borrowed(&self.now),
             some => Cow::Owned(self.state_after(some)),
         }
@@ -145,19 +142,19 @@ impl Machine {
     /// with the fact in its place: its entry and what it showed.
     pub(crate) fn next_counted(&self, fact: &Fact, meter: &Label) -> Option<(u64, MeterValue)> {
         let place = (fact.time.ms(), fact.seq);
-        let first = self.place_of(place.0, place.1);
-        let mut later = self.facts.iter().skip(first).filter(|m| m.seq != fact.seq);
+        let first = self.facts.place_of(place.0, place.1);
+        let mut later = self.facts.since(first).filter(|m| m.seq != fact.seq);
         let (seq, time_ms, value) = later.find_map(|m| {
             let (read, value) = m.value.what.reading()?;
             let track = self.now.meters.get(meter);
             let counts = || track.is_none_or(|t| t.held(m.time_ms, m.seq).is_none());
-            (read == meter && counts()).then_some((m.seq, m.time_ms, value))
+            (read == meter && counts()).then(|| (m.seq, m.time_ms, value.clone()))
         })?;
         let mut with = self.before(place.0, place.1).into_owned();
         let told = Told { person: None, offset_s: fact.time.offset_s, what: Trace::of(fact).life? };
         with.step(&Moment { time_ms: place.0, seq: place.1, value: told });
-        match with.meters.get(meter)?.judge(time_ms, value) {
-            Verdict::Held(_) => Some((seq, value.clone())),
+        match with.meters.get(meter)?.judge(time_ms, &value) {
+            Verdict::Held(_) => Some((seq, value)),
             Verdict::Counts { .. } => None,
         }
     }
@@ -187,14 +184,18 @@ mod tests {
         fn remembered_states_never_show(
             deeds in proptest::collection::vec((0..10u8, 0..400i64, 0..300u32), 100..400),
         ) {
-            let mut machine = Machine::default();
+            let (mut machine, mut times_ms) = (Machine::default(), Vec::new());
             for (n, (kind, back, shown)) in deeds.iter().enumerate() {
                 let (seq, hour) = (n as u64, n as i64);
+                let late_h = [0, *back, back % 8].get(usize::from(*kind)).copied().unwrap_or(0);
+                times_ms.push((hour - late_h) * 3_600_000);
                 match kind {
-                    0 => machine.remove(seq.saturating_sub(back.unsigned_abs())),
-                    1 => machine.insert((hour - back) * 3_600_000, seq, reading(*shown)),
-                    2 => machine.insert((hour - back % 8) * 3_600_000, seq, reading(*shown)),
-                    _ => machine.insert(hour * 3_600_000, seq, reading(hour as u32 / 2)),
+                    0 => {
+                        let gone = n.saturating_sub(back.unsigned_abs() as usize);
+                        machine.remove(times_ms[gone], gone as u64);
+                    }
+                    1 | 2 => machine.insert(times_ms[n], seq, reading(*shown)),
+                    _ => machine.insert(times_ms[n], seq, reading(hour as u32 / 2)),
                 }
                 if *kind < 3 {
                     let fresh = Machine { facts: machine.facts.clone(), ..Machine::default() };
@@ -227,7 +228,7 @@ mod tests {
         fn before_slowly(&self, time_ms: i64, seq: u64) -> Cow<'_, Derived> {
             let earlier = self.facts.iter().take_while(|m| (m.time_ms, m.seq) < (time_ms, seq));
             let mut state = Derived::default();
-            earlier.for_each(|moment| state.step(moment));
+            earlier.for_each(|moment| state.step(&moment));
             Cow::Owned(state)
         }
     }

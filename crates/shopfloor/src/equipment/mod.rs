@@ -134,7 +134,7 @@ impl Equipment {
         let time_ms = fact.time.ms();
         let trace = Trace::of(fact);
         if let (Some(_), Some(id)) = (trace.life, machine_of(fact)) {
-            self.rewrite(&id, |machine| machine.remove(fact.seq));
+            self.rewrite(&id, |machine| machine.remove(time_ms, fact.seq));
             self.drop_if_empty(&id);
         }
         for (machine, _) in trace.uses {

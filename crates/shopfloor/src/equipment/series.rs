@@ -147,7 +147,7 @@ impl Equipment {
         let Some(machine) = self.machines.get(id) else { return Vec::new() };
         let site = machine.now.registration.as_ref().and_then(|r| r.site.as_ref());
         let calendar = WorkingDays::of(config_of(record, site));
-        let mut series: BTreeMap<&Label, Vec<Pressure<'_>>> = BTreeMap::new();
+        let mut series: BTreeMap<Label, Vec<Pressure>> = BTreeMap::new();
         for moment in machine.facts.iter() {
             let What::Checked(form) = &moment.value.what else { continue };
             let (Some(target), CheckKind::PressureDrop, "Pa") =
@@ -156,40 +156,40 @@ impl Equipment {
                 continue;
             };
             let day = local_day(moment.time_ms, moment.value.offset_s);
-            series.entry(target).or_default().push(Pressure {
+            series.entry(target.clone()).or_default().push(Pressure {
                 place: (moment.time_ms, moment.seq),
                 day,
-                form,
+                form: CheckDone::clone(form),
             });
         }
-        let trend = |(target, checks): (&Label, Vec<Pressure<'_>>)| {
-            let fitted = machine.now.fitted.get(target).and_then(|i| machine.now.stays.get(*i));
+        let trend = |(target, checks): (Label, Vec<Pressure>)| {
+            let fitted = machine.now.fitted.get(&target).and_then(|i| machine.now.stays.get(*i));
             let fit = fitted.and_then(|stay| stay.fit.as_ref());
             let since = fit.map(|f| (f.time_ms, f.seq));
-            let current: Vec<Pressure<'_>> =
+            let current: Vec<Pressure> =
                 checks.into_iter().filter(|p| since.is_none_or(|s| p.place >= s)).collect();
-            pressure_trend(target, since.map(|(_, seq)| seq), &current, &calendar)
+            pressure_trend(&target, since.map(|(_, seq)| seq), &current, &calendar)
         };
         series.into_iter().filter_map(trend).collect()
     }
 }
 
 /// One pressure reading.
-struct Pressure<'a> {
+struct Pressure {
     place: (i64, u64),
     day: DayNumber,
-    form: &'a CheckDone,
+    form: CheckDone,
 }
 
 fn pressure_trend(
     target: &Label,
     since: Option<u64>,
-    checks: &[Pressure<'_>],
+    checks: &[Pressure],
     calendar: &WorkingDays,
 ) -> Option<PressureTrend> {
     let last = checks.last()?;
     let limit = last.form.limit.at_most.as_ref().filter(|l| l.base_unit() == "Pa");
-    let pa = |p: &Pressure<'_>| p.form.measured.base();
+    let pa = |p: &Pressure| p.form.measured.base();
     // One reading a day, the newest ones.
     let mut days: Vec<(DayNumber, Decimal)> = Vec::new();
     for check in checks {

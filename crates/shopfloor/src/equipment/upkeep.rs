@@ -1,6 +1,8 @@
 //! Maintenance of a period: what was done, what was late, what is open, and the rate done on time
 //! (computations.md C14).
 
+use std::borrow::Cow;
+
 use schemars::JsonSchema;
 use serde::Serialize;
 
@@ -224,15 +226,23 @@ impl Equipment {
         site: Option<&Label>,
         from: Day,
         to: Day,
-    ) -> impl Iterator<Item = (&Label, &Machine, &Moment<Told>, DayNumber)> {
+    ) -> impl Iterator<Item = (&Label, &Machine, Cow<'_, Moment<Told>>, DayNumber)> {
         let days = day_number(from.0)..=day_number(to.0);
+        // Local days begin up to 14 hours before and after those of UTC.
+        let from_ms = (i64::from(*days.start()) - 1) * 86_400_000;
+        let to_ms = (i64::from(*days.end()) + 2) * 86_400_000;
         let machines = self.machines.iter().filter(move |(_, machine)| {
             let registration = machine.now.registration.as_ref();
             registration.is_some_and(|r| site.is_none() || r.site.as_ref() == site)
         });
         machines
-            .flat_map(|(id, machine)| machine.facts.iter().map(move |m| (id, machine, m)))
-            .map(|(id, machine, m)| (id, machine, m, local_day(m.time_ms, m.value.offset_s)))
+            .flat_map(move |(id, machine)| {
+                machine.facts.within(from_ms, to_ms).map(move |m| (id, machine, m))
+            })
+            .map(|(id, machine, m)| {
+                let day = local_day(m.time_ms, m.value.offset_s);
+                (id, machine, m, day)
+            })
             .filter(move |(_, _, _, day)| days.contains(day))
     }
 

@@ -21,6 +21,7 @@ use crate::catalogue::Event;
 use crate::common::Day;
 use crate::fact::Fact;
 use crate::ids::{Code, FreeText, Label, PersonId, Reason};
+use crate::packed::Packed;
 use crate::timeline::Timeline;
 use events::*;
 
@@ -105,7 +106,7 @@ pub struct People {
     handovers: BTreeMap<Label, Facts<OfHandover>>,
     incidents: BTreeMap<Label, Facts<IncidentReported>>,
     /// By the subject as written, `kind/id`.
-    remarks: BTreeMap<String, Facts<Remark>>,
+    remarks: BTreeMap<String, Packed<By<Remark>>>,
 }
 
 /// What an event tells about people.
@@ -296,8 +297,15 @@ impl People {
                 change(&mut self.incidents, id, fact, by(fact, put, *what));
             }
             Trace::Remark(what) => {
-                let subject = fact.subject.to_string();
-                change(&mut self.remarks, subject, fact, by(fact, put, what));
+                let (subject, time_ms) = (fact.subject.to_string(), fact.time.ms());
+                if let Some(told) = by(fact, put, what) {
+                    self.remarks.entry(subject).or_default().insert(time_ms, fact.seq, told);
+                } else if let Some(list) = self.remarks.get_mut(&subject) {
+                    list.remove(time_ms, fact.seq);
+                    if list.is_empty() {
+                        self.remarks.remove(&subject);
+                    }
+                }
             }
             Trace::Nothing => {}
         }

@@ -588,7 +588,7 @@ impl People {
         let facts = self.remarks.get(&subject.to_string()).into_iter().flat_map(|t| t.iter());
         facts
             .map(|m| RemarkView {
-                recorded: Recorded::of(m),
+                recorded: Recorded::of(&m),
                 text: m.value.what.text.clone(),
                 about_entry: m.value.what.entry,
             })
