@@ -23,6 +23,7 @@ mod rounds;
 #[cfg(feature = "rivals")]
 mod sqlite;
 mod stages;
+mod system;
 
 use std::path::PathBuf;
 use std::process::ExitCode;

@@ -19,6 +19,7 @@ use crate::event::Events;
 use crate::http::Service;
 use crate::measure::{LARGE_BATCH, Sample};
 use crate::ours::{Place, signer};
+use crate::system::{drop_cache, median, resident_bytes, tree_bytes};
 
 /// A figure: what, value, unit, goal in words.
 #[derive(Debug, Clone)]
@@ -162,16 +163,6 @@ fn sizes(place: &Place, entries: u64) -> Result<Vec<Figure>> {
     ])
 }
 
-fn tree_bytes(folder: &Path) -> Result<u64> {
-    let mut sum = 0;
-    for entry in std::fs::read_dir(folder)? {
-        let entry = entry?;
-        let about = entry.metadata()?;
-        sum += if about.is_dir() { tree_bytes(&entry.path())? } else { about.len() };
-    }
-    Ok(sum)
-}
-
 fn zeros_at_end(entries: &Path) -> Result<u64> {
     let mut zeros = 0;
     for entry in std::fs::read_dir(entries)? {
@@ -280,20 +271,6 @@ fn verification(place: &Place, entries: u64, rounds: usize) -> Result<Vec<Figure
     ])
 }
 
-/// Drops the page cache of every file below (`posix_fadvise`).
-fn drop_cache(folder: &Path) -> Result<()> {
-    for entry in std::fs::read_dir(folder)? {
-        let path = entry?.path();
-        if path.is_dir() {
-            drop_cache(&path)?;
-        } else if let Ok(file) = std::fs::File::open(&path) {
-            file.sync_all()?;
-            rustix::fs::fadvise(&file, 0, None, rustix::fs::Advice::DontNeed)?;
-        }
-    }
-    Ok(())
-}
-
 /// M8: start from snapshot and tail; all folds from the first entry.
 fn restart(place: &Place, entries: u64) -> Result<Vec<Figure>> {
     drop_cache(&place.files.log_dir)?;
@@ -394,15 +371,6 @@ pub(crate) fn hold(dir: &Path, what: Holding) -> Result<()> {
     Ok(())
 }
 
-/// `VmRSS` of this process (proc(5)).
-fn resident_bytes() -> Result<u64> {
-    let status = std::fs::read_to_string("/proc/self/status")?;
-    let line = status.lines().find_map(|line| line.strip_prefix("VmRSS:"));
-    let kib: u64 =
-        line.and_then(|line| line.split_whitespace().next()?.parse().ok()).context("VmRSS")?;
-    Ok(kib << 10)
-}
-
 /// M10.
 fn memory(dir: &Path, entries: u64) -> Result<Vec<Figure>> {
     let ask = |what: &str| -> Result<f64> {
@@ -443,15 +411,4 @@ async fn questions(dir: &Path, entries: u64) -> Result<Vec<Figure>> {
     }
     service.stop().await?;
     Ok(figures)
-}
-
-/// The middle value.
-pub(crate) fn median(mut values: Vec<f64>) -> f64 {
-    values.sort_by(f64::total_cmp);
-    let middle = values.len() / 2;
-    match values.len() {
-        0 => f64::NAN,
-        even if even.is_multiple_of(2) => f64::midpoint(values[middle - 1], values[middle]),
-        _ => values[middle],
-    }
 }

@@ -10,9 +10,10 @@ use serde_json::json;
 use crate::cpu::{ByThread, explain};
 use crate::measure::Sample;
 use crate::proof::Counts;
-use crate::reading::{Figure, median};
+use crate::reading::Figure;
 use crate::rounds::{Cell, METRICS, Who};
 use crate::stages::Stage;
+use crate::system::median;
 
 /// One cell in one round.
 #[derive(Debug)]
