@@ -367,3 +367,55 @@ fn files_below(folder: &Path) -> Vec<PathBuf> {
     found.sort();
     found
 }
+
+/// Names and texts come from a backup that is older than what was erased since: the log tells of it.
+#[test]
+fn what_was_erased_since_the_backup_is_erased_again() {
+    let shop = Shop::new(false);
+    let running = shop.start();
+    let as_person = |running: &Running, place: &Place, subject: &str, role: &str| {
+        running.client(&place.token(subject, &[role]))
+    };
+    let admin = as_person(&running, &shop.place, "op_admin", "admin");
+    for person in ["op_goes", "op_stays"] {
+        let path = format!("/v1/people/{person}/identity");
+        let named = admin.put(&path, br#"{"name":"Orsel Vandrim"}"#).expect("an answer");
+        assert!(named.status < 300, "{}", named.text());
+    }
+    let technician = as_person(&running, &shop.place, "op_stays", "technician");
+    let text = |words: &str| {
+        let body = json!({ "text": words }).to_string();
+        let kept = technician.post("/v1/texts", "application/json", &[], body.as_bytes());
+        let kept = kept.expect("an answer");
+        assert_eq!(kept.status, 201, "{}", kept.text());
+        format!("/v1/texts/{}", kept.json()["digest"].as_str().expect("a digest"))
+    };
+    let (erased_text, kept_text) = (text("told by a friend"), text("the seal was torn"));
+    let backup = shop.path("backup");
+    let backup = backup.to_str().expect("text");
+    let made = run(&mut shop.place.command(&["backup", backup]));
+    assert!(made.status.success(), "{}", printed(&made));
+
+    for what in ["/v1/people/op_goes", &erased_text] {
+        let path = format!("{what}/erasure");
+        let order = br#"{"reason":"on_request"}"#;
+        let erased = admin.post(&path, "application/json", &[], order).expect("an answer");
+        assert_eq!(erased.status, 200, "{}", erased.text());
+    }
+    assert!(running.stop().success());
+    std::fs::remove_dir_all(shop.place.data()).expect("destroyed");
+
+    let machine = shop.new_machine("other", false);
+    let copy = shop.path("copy");
+    let words = ["--from", copy.to_str().expect("text"), "--beside", backup, "--go-on"];
+    let (well, said) = restore(&machine, &words);
+    assert!(well && said.contains("2 erasures"), "{said}");
+    let running = machine.start();
+    let lead = as_person(&running, &machine, "op_lead", "lead");
+    let status = |path: &str| lead.get(path).expect("an answer").status;
+    assert_eq!(status("/v1/people/op_goes/identity"), 404);
+    assert_eq!(status("/v1/people/op_stays/identity"), 200);
+    assert_eq!(status(&erased_text), 404);
+    assert_eq!(status(&kept_text), 200);
+    assert!(running.stop().success());
+}
