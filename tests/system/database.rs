@@ -6,9 +6,9 @@
 use std::collections::BTreeSet;
 use std::path::Path;
 use std::process::Command;
-use std::sync::Mutex;
-use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
-use std::time::Duration;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Condvar, Mutex};
+use std::time::{Duration, Instant};
 
 use chain::Digest;
 use cluster::{Mood, Server, Wire};
@@ -27,6 +27,8 @@ const ACKNOWLEDGED_AFTER: usize = 60;
 
 /// How long a client rests before it tries the other recorder.
 const RETRY_AFTER: Duration = Duration::from_millis(50);
+/// How long anything may take on a machine that does much else, before the test says what is missing.
+const PATIENCE: Duration = Duration::from_secs(300);
 
 fn rounds() -> usize {
     if std::env::var("PULVERLOG_FAULTS").is_ok_and(|which| which == "all") { 10 } else { 3 }
@@ -60,15 +62,59 @@ fn witnessed(url: &str) -> u64 {
     }
 }
 
+/// Events acknowledged so far, for somebody who waits until there are more.
+#[derive(Default)]
+struct Acknowledged {
+    count: Mutex<usize>,
+    more: Condvar,
+}
+
+impl Acknowledged {
+    fn add(&self) {
+        *self.count.lock().expect("no panic") += 1;
+        self.more.notify_all();
+    }
+
+    /// Whether so many more come in time.
+    fn wait_for(&self, more: usize) -> bool {
+        let count = self.count.lock().expect("no panic");
+        let until = *count + more;
+        let waited = self.more.wait_timeout_while(count, PATIENCE, |count| *count < until);
+        !waited.expect("no panic").1.timed_out()
+    }
+}
+
+/// Ends the work of all clients when it is dropped, also by a panic, which would wait for them otherwise.
+struct Ends<'e>(&'e AtomicBool);
+
+impl Drop for Ends<'_> {
+    fn drop(&mut self) {
+        self.0.store(true, Ordering::SeqCst);
+    }
+}
+
+/// Waits until a recorder says that it takes events again.
+fn wait_until_ready(recorder: &Running) {
+    let begun = Instant::now();
+    loop {
+        let ready = recorder.client("").get("/readyz").expect("an answer");
+        if ready.status == 200 {
+            return;
+        }
+        assert!(begun.elapsed() < PATIENCE, "still not ready: {}", ready.text());
+        std::thread::sleep(RETRY_AFTER);
+    }
+}
+
 /// Posts with eight clients to both recorders, each event until it is acknowledged, every fifth one to
 /// both at once, while `trouble` happens.
 fn under_load(
     bases: [&Running; 2],
     token: &str,
     round: &str,
-    trouble: impl FnOnce(&dyn Fn(usize)),
+    trouble: impl FnOnce(&Acknowledged) -> bool,
 ) -> Receipts {
-    let acknowledged = AtomicUsize::new(0);
+    let acknowledged = Acknowledged::default();
     let ended = AtomicBool::new(false);
     let all = Mutex::new(Receipts::default());
     std::thread::scope(|scope| {
@@ -78,10 +124,14 @@ fn under_load(
             scope.spawn(move || {
                 let mut receipts = Receipts::default();
                 let mut number = 0;
-                while !ended.load(Ordering::SeqCst) {
+                'events: while !ended.load(Ordering::SeqCst) {
                     let id = format!("{round}c{client}n{number}");
                     let mut turn = client + number;
                     while !receipts.send(&apis[turn % 2], &id) {
+                        if ended.load(Ordering::SeqCst) {
+                            // It stays without an answer, and is sent again when all is over.
+                            break 'events;
+                        }
                         // As the answer asks clients to: not at once.
                         std::thread::sleep(RETRY_AFTER);
                         turn += 1;
@@ -91,19 +141,14 @@ fn under_load(
                         receipts.send(&apis[(turn + 1) % 2], &id);
                     }
                     number += 1;
-                    acknowledged.fetch_add(1, Ordering::SeqCst);
+                    acknowledged.add();
                 }
                 all.lock().expect("no panic").extend(receipts);
             });
         }
-        let wait_for = |more: usize| {
-            let until = acknowledged.load(Ordering::SeqCst) + more;
-            while acknowledged.load(Ordering::SeqCst) < until {
-                std::thread::yield_now();
-            }
-        };
-        trouble(&wait_for);
-        ended.store(true, Ordering::SeqCst);
+        let _ends = Ends(&ended);
+        let went_on = trouble(&acknowledged);
+        assert!(went_on, "{round}: clients are told nothing any more");
     });
     all.into_inner().expect("no panic")
 }
@@ -143,8 +188,10 @@ fn two_recorders_lose_nothing_while_primaries_die_and_wires_are_cut() {
     let mut remembered = 0;
 
     for round in 0..rounds() {
-        let receipts = under_load([&at_one, &at_two], &token, &format!("r{round}"), |wait_for| {
-            wait_for(ACKNOWLEDGED_BEFORE_KILL);
+        let receipts = under_load([&at_one, &at_two], &token, &format!("r{round}"), |told| {
+            if !told.wait_for(ACKNOWLEDGED_BEFORE_KILL) {
+                return false;
+            }
             if round.is_multiple_of(2) {
                 primary.kill().expect("killed");
             } else {
@@ -154,7 +201,7 @@ fn two_recorders_lose_nothing_while_primaries_die_and_wires_are_cut() {
             for wire in &wires {
                 wire.lead_to(standby.listens());
             }
-            wait_for(ACKNOWLEDGED_AFTER);
+            told.wait_for(ACKNOWLEDGED_AFTER)
         });
         all.extend(receipts);
         let name = format!("s{}", round + 1);
@@ -181,9 +228,7 @@ fn two_recorders_lose_nothing_while_primaries_die_and_wires_are_cut() {
     }
     wires[0].be(Mood::Carries);
     wires[0].break_all();
-    while at_one.client("").get("/readyz").expect("an answer").status != 200 {
-        std::thread::yield_now();
-    }
+    wait_until_ready(&at_one);
     cut.send_again(&at_one.client(&token));
     all.extend(cut);
     all.send_again(&at_two.client(&token));

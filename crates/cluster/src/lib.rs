@@ -1,9 +1,11 @@
-//! PostgreSQL for tests: servers of one's own with standbys that follow them, and a wire to them that
-//! can be cut where it hurts.
+//! PostgreSQL for tests and measurements: servers of one's own with standbys that follow them, a wire to
+//! them that can be cut where it hurts, and the tables of rows that our log is measured against.
 //!
 //! Runs the programs of Debian's package `postgresql`. As root they run as the user `postgres`, as
 //! anybody else as that user. Everything lies in a directory of its own and goes with the value.
 
+mod authority;
+pub mod rows;
 mod wire;
 
 use std::io::Read as _;
@@ -17,6 +19,7 @@ use std::time::{Duration, Instant};
 use anyhow::{Context as _, Result, bail, ensure};
 use tempfile::TempDir;
 
+pub use authority::{Authority, Paper};
 pub use wire::{Mood, Wire};
 
 /// Superuser of the servers.
@@ -38,8 +41,35 @@ wal_retrieve_retry_interval = 200ms
 hot_standby = on
 ";
 
+/// What a server is given that is measured, ours and the rivals' alike. Durability is as by default, and
+/// said aloud; nothing but a commit makes it write during a measurement.
+pub const MEASURED: &str = "
+wal_sync_method = fdatasync
+max_connections = 150
+shared_buffers = 256MB
+max_wal_size = 8GB
+checkpoint_timeout = 1h
+autovacuum = off
+";
+
 /// How long a server may take to start, stop or be promoted.
-const PATIENCE: Duration = Duration::from_secs(60);
+const PATIENCE: Duration = Duration::from_secs(120);
+
+/// Who may connect to a server with a certificate: over TLS, or over its socket.
+const TLS_ONLY: &str = "local all all trust\nhostssl all all 127.0.0.1/32 trust\n";
+
+/// How a server is set up.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Setup<'s> {
+    /// Lines of `postgresql.conf` besides its own; they count more.
+    pub settings: &'s str,
+    /// The folder its own folder is made in; `/tmp` if none is given.
+    pub within: Option<&'s Path>,
+    /// What it shows; it then takes no connection over TCP without TLS.
+    pub certificate: Option<&'s Paper>,
+    /// Words before its command line: a program that runs it.
+    pub run_by: &'s [String],
+}
 
 /// A running server.
 #[derive(Debug)]
@@ -101,19 +131,47 @@ fn run(command: &mut Command) -> Result<String> {
 }
 
 /// A directory that the servers' user may use.
-fn directory() -> Result<TempDir> {
-    let dir = tempfile::Builder::new().prefix("pg-").tempdir_in("/tmp")?;
+fn directory(within: Option<&Path>) -> Result<TempDir> {
+    let within = within.unwrap_or_else(|| Path::new("/tmp"));
+    let dir = tempfile::Builder::new().prefix("pg-").tempdir_in(within)?;
     std::fs::set_permissions(dir.path(), std::fs::Permissions::from_mode(0o755))?;
     let data = dir.path().join("data");
     std::fs::create_dir(&data)?;
     std::fs::set_permissions(&data, std::fs::Permissions::from_mode(0o700))?;
-    if is_root() {
-        for path in [dir.path(), &data] {
-            run(Command::new("chown").arg("postgres:postgres").arg(path))
-                .context("there is no user `postgres`")?;
-        }
+    for path in [dir.path(), &data] {
+        give_to_its_user(path)?;
     }
     Ok(dir)
+}
+
+fn give_to_its_user(path: &Path) -> Result<()> {
+    if is_root() {
+        run(Command::new("chown").arg("postgres:postgres").arg(path))
+            .context("there is no user `postgres`")?;
+    }
+    Ok(())
+}
+
+/// Puts certificate and key where the server finds them; it refuses a key that others may read.
+fn keep_certificate(data: &Path, paper: &Paper) -> Result<()> {
+    for (from, name) in [(&paper.certificate, "server.crt"), (&paper.key, "server.key")] {
+        let to = data.join(name);
+        std::fs::copy(from, &to).with_context(|| from.display().to_string())?;
+        std::fs::set_permissions(&to, std::fs::Permissions::from_mode(0o600))?;
+        give_to_its_user(&to)?;
+    }
+    std::fs::write(data.join("pg_hba.conf"), TLS_ONLY)?;
+    Ok(())
+}
+
+/// The processes a process started, as the kernel lists them.
+fn children_of(pid: u32) -> Vec<String> {
+    let tasks = std::fs::read_dir(format!("/proc/{pid}/task")).into_iter().flatten().flatten();
+    let children =
+        tasks.filter_map(|task| std::fs::read_to_string(task.path().join("children")).ok());
+    children
+        .flat_map(|line| line.split_whitespace().map(str::to_owned).collect::<Vec<_>>())
+        .collect()
 }
 
 fn free_port() -> Result<u16> {
@@ -126,15 +184,28 @@ impl Server {
     /// # Errors
     /// If it does not start.
     pub fn start(name: &str, settings: &str) -> Result<Self> {
-        let dir = directory()?;
+        Self::set_up(name, &Setup { settings, ..Setup::default() })
+    }
+
+    /// Sets up and starts a server.
+    ///
+    /// # Errors
+    /// If it does not start.
+    pub fn set_up(name: &str, setup: &Setup<'_>) -> Result<Self> {
+        let dir = directory(setup.within)?;
         let data = dir.path().join("data");
         run(as_its_user("initdb")?
             .args(["-A", "trust", "-U", USER, "-E", "UTF8", "--locale=C", "--no-sync", "-D"])
             .arg(&data))?;
+        let mut tls = "";
+        if let Some(paper) = setup.certificate {
+            keep_certificate(&data, paper)?;
+            tls = "ssl = on\n";
+        }
         let config = data.join("postgresql.conf");
         let text = std::fs::read_to_string(&config)?;
-        std::fs::write(&config, format!("{text}{SETTINGS}{settings}\n"))?;
-        Self::spawn(name, dir)
+        std::fs::write(&config, format!("{text}{SETTINGS}{tls}{}\n", setup.settings))?;
+        Self::spawn(name, dir, setup.run_by)
     }
 
     /// A standby of this server, following it as `name`.
@@ -142,7 +213,7 @@ impl Server {
     /// # Errors
     /// If it does not start.
     pub fn standby(&self, name: &str) -> Result<Self> {
-        let dir = directory()?;
+        let dir = directory(None)?;
         let data = dir.path().join("data");
         run(as_its_user("pg_basebackup")?
             .args(["-h", "127.0.0.1", "-U", USER, "-p"])
@@ -161,21 +232,30 @@ impl Server {
             .collect();
         let from = format!("host=127.0.0.1 port={} user={USER} application_name={name}", self.port);
         std::fs::write(&auto, format!("{kept}primary_conninfo = '{from}'\n"))?;
-        Self::spawn(name, dir)
+        Self::spawn(name, dir, &[])
     }
 
-    fn spawn(name: &str, dir: TempDir) -> Result<Self> {
+    fn spawn(name: &str, dir: TempDir, run_by: &[String]) -> Result<Self> {
         let port = free_port()?;
-        let child = Self::process(&dir, port)?;
+        let child = Self::process(&dir, port, run_by)?;
         let server = Self { name: name.to_owned(), dir, port, child };
         server.wait_until("it takes connections", |server| Ok(server.is_ready()))?;
         Ok(server)
     }
 
-    fn process(dir: &TempDir, port: u16) -> Result<Child> {
+    fn process(dir: &TempDir, port: u16, run_by: &[String]) -> Result<Child> {
         let log =
             std::fs::File::options().create(true).append(true).open(dir.path().join("log"))?;
-        as_its_user("postgres")?
+        let server = as_its_user("postgres")?;
+        let mut command = match run_by {
+            [] => server,
+            [program, words @ ..] => {
+                let mut command = Command::new(program);
+                command.args(words).arg(server.get_program()).args(server.get_args());
+                command
+            }
+        };
+        command
             .arg("-D")
             .arg(dir.path().join("data"))
             .args(["-c", "listen_addresses=127.0.0.1", "-p"])
@@ -241,20 +321,11 @@ impl Server {
     /// # Errors
     /// What the server says.
     pub fn sql(&self, database: &str, sql: &str) -> Result<String> {
+        // Over the socket: it asks for no TLS, and psql looks for no certificates in somebody's home.
         run(as_its_user("psql")?
-            .args([
-                "-X",
-                "-q",
-                "-A",
-                "-t",
-                "-v",
-                "ON_ERROR_STOP=1",
-                "-h",
-                "127.0.0.1",
-                "-U",
-                USER,
-                "-p",
-            ])
+            .args(["-X", "-q", "-A", "-t", "-v", "ON_ERROR_STOP=1", "-U", USER, "-h"])
+            .arg(self.dir.path())
+            .arg("-p")
             .arg(self.port.to_string())
             .args(["-d", database, "-c", sql])
             // psql reads files of the user's home otherwise.
@@ -285,13 +356,33 @@ impl Server {
         })
     }
 
+    /// Number of its first process: the one that was started, or what that one runs.
+    fn pid(&self) -> Result<u32> {
+        let file = std::fs::read_to_string(self.data().join("postmaster.pid"))?;
+        let line = file.lines().next().context("the server wrote no process number")?;
+        line.parse().context("the server wrote another process number than a number")
+    }
+
     /// Kills every process of the server at once, as a power cut would.
     ///
     /// # Errors
     /// If that is not possible.
     pub fn kill(&mut self) -> Result<()> {
-        let group = format!("-{}", self.child.id());
-        run(Command::new("kill").args(["-KILL", "--", &group]))?;
+        if self.child.try_wait()?.is_some() {
+            return Ok(());
+        }
+        let own = self.child.id();
+        let first = self.pid().unwrap_or(own);
+        // Each connection has a process that leads a group of its own. Stopped, the first one can make no
+        // more of them while they are listed.
+        let _ = Command::new("kill").args(["-STOP", &first.to_string()]).status();
+        let mut all = vec![first.to_string()];
+        all.extend(children_of(first));
+        if own != first {
+            all.push(own.to_string());
+        }
+        // One may have ended by itself meanwhile; that the first one is gone is what counts.
+        let _ = Command::new("kill").arg("-KILL").args(&all).stderr(Stdio::null()).status();
         self.child.wait()?;
         Ok(())
     }
@@ -301,7 +392,19 @@ impl Server {
     /// # Errors
     /// If that is not possible.
     pub fn stop_at_once(&mut self) -> Result<()> {
-        run(Command::new("kill").args(["-QUIT", &self.child.id().to_string()]))?;
+        self.end("-QUIT")
+    }
+
+    /// Stops the server in good order, whoever is connected ("fast").
+    ///
+    /// # Errors
+    /// If that is not possible.
+    pub fn stop(mut self) -> Result<()> {
+        self.end("-INT")
+    }
+
+    fn end(&mut self, signal: &str) -> Result<()> {
+        run(Command::new("kill").args([signal, &self.pid()?.to_string()]))?;
         self.child.wait()?;
         Ok(())
     }
@@ -312,7 +415,7 @@ impl Server {
     /// If it does not start.
     pub fn restart(&mut self) -> Result<()> {
         let _ = std::fs::remove_file(self.dir.path().join("data/postmaster.pid"));
-        self.child = Self::process(&self.dir, self.port)?;
+        self.child = Self::process(&self.dir, self.port, &[])?;
         self.wait_until("it takes connections", |server| Ok(server.is_ready()))
     }
 

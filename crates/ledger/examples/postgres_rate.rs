@@ -1,57 +1,59 @@
-//! How many events a second 64 clients get recorded in PostgreSQL: our engine, whose writer commits
-//! what waits as one batch, against a table whose rows are chained one by one through a locked head
-//! row. Both in one server with the settings of the package, in turns, so that both meet the same
-//! machine.
+//! How many events a second 64 clients get recorded in PostgreSQL, each waiting for its durable answer:
+//! our log, whose writer commits together what waits, beside a table whose rows are chained one by one
+//! through a locked head row (`cluster::rows`).
 //!
 //! ```text
-//! cargo run --release -p ledger --example postgres_rate [ROUNDS] [SECONDS]
+//! cargo run --release -p ledger --example postgres_rate -- [ROUNDS] [SECONDS] [DIR]
 //! ```
+//!
+//! One server with the durability of the defaults, spoken to over its socket; both store as many bytes an
+//! event, refuse a key they have, and begin each round empty. Rounds are interleaved, each begins with the
+//! other one of the two, and the ratio is that of a round. After each the chain of both is checked, and
+//! that as many are stored as were acknowledged. Absolute figures depend on the machine, and a machine
+//! that does other work, which the load before each round tells, gives ratios of its own.
 
 use std::error::Error;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::{Duration, Instant};
 
+use chain::Digest;
 use chain::entry::{Actor, Via};
 use chain::note::Ed25519Signer;
-use cluster::{Server, USER};
+use cluster::rows::{self, Rows, Writer};
+use cluster::{MEASURED, Server, Setup};
 use ledger::disk::OsDisk;
 use ledger::engine::postgres::PgOptions;
 use ledger::seams::{Clock, OsRandom};
-use ledger::{Handling, IndexPlace, Ledger, LogPlace, Pace, Seams, Submission, create, open};
-use tokio_postgres::NoTls;
+use ledger::{
+    Handling, IndexPlace, Ledger, LogPlace, Outcome, Pace, Seams, Submission, create, open,
+};
+
+/// As the recorder has it.
+#[global_allocator]
+static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
 
 const CLIENTS: usize = 64;
+/// Bytes of a stored entry, and of a payload of the rival.
+const ENTRY_BYTES: usize = 512;
+/// Time before measuring begins.
+const WARM_UP: Duration = Duration::from_secs(1);
 
-/// A row at a time, chained through the head row.
-const RIVAL: &str = "
-CREATE TABLE head(id int PRIMARY KEY, seq bigint NOT NULL, hash bytea NOT NULL);
-INSERT INTO head VALUES(1, 0, sha256(''::bytea));
-CREATE TABLE events(seq bigint PRIMARY KEY, key text NOT NULL UNIQUE, payload bytea NOT NULL,
-                    hash bytea NOT NULL);
-CREATE FUNCTION append(k text, p bytea) RETURNS bigint LANGUAGE plpgsql AS $$
-DECLARE h head%ROWTYPE; n bytea;
-BEGIN
-  SELECT * INTO h FROM head WHERE id = 1 FOR UPDATE;
-  n := sha256(h.hash || p);
-  INSERT INTO events VALUES(h.seq, k, p, n);
-  UPDATE head SET seq = h.seq + 1, hash = n WHERE id = 1;
-  RETURN h.seq;
-END $$;
-";
+type Failure = Box<dyn Error + Send + Sync>;
 
+/// The clock of the machine.
 #[derive(Debug)]
 struct SystemClock;
 
 impl Clock for SystemClock {
-    #[allow(clippy::disallowed_methods, reason = "a program tells the real time")]
+    #[expect(clippy::disallowed_methods, reason = "a measurement runs in real time")]
     fn now_ms(&self) -> i64 {
-        let since = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH);
-        since.map_or(0, |since| i64::try_from(since.as_millis()).unwrap_or(0))
+        jiff::Timestamp::now().as_millisecond()
     }
 }
 
-fn seams() -> Result<Seams, Box<dyn Error>> {
+fn seams() -> Result<Seams, Failure> {
     Ok(Seams {
         disk: Arc::new(OsDisk),
         clock: Arc::new(SystemClock),
@@ -60,105 +62,218 @@ fn seams() -> Result<Seams, Box<dyn Error>> {
     })
 }
 
-fn event(id: &str) -> String {
+/// The key of a client's event; as long as makes its entry `ENTRY_BYTES` long.
+fn key(client: usize, number: u64) -> String {
+    format!("c{client:_<26}{number:010}")
+}
+
+/// A remark about a machine, made now: what is reported late raises findings.
+fn event(key: &str) -> Vec<u8> {
+    let commitment = Digest::of(key.as_bytes()).to_base64();
+    let time = chain::time::format_ms(SystemClock.now_ms()).expect("a time of this age");
+    let second = &time[..19];
     format!(
-        r#"{{"data":{{"meter":"run","reading":{{"unit":"h","value":"12.5"}}}},"id":"{id}","operator":"op_k7","site":"north","source":"/mes","specversion":"1.0","subject":"equipment/S-02","time":"2026-03-05T13:07:00Z","type":"pulverlog.meter.read"}}"#
+        r#"{{"data":{{"text":{{"c":"{commitment}"}}}},"id":"{key}","operator":"op_k7","site":"north","source":"/mes","specversion":"1.0","subject":"equipment/S-02","time":"{second}Z","type":"pulverlog.note.added"}}"#
     )
+    .into_bytes()
 }
 
-fn submission(id: &str) -> Submission {
-    let actor =
-        Actor { id: "svc_mes".into(), via: Via::Service, on_behalf_of: Some("op_k7".into()) };
-    Submission::prepare(actor, event(id).as_bytes(), Handling::Lenient, None).expect("an event")
+fn submission(event: &[u8]) -> Result<Submission, Failure> {
+    let on_behalf_of = Some("op_k7".to_owned());
+    let actor = Actor { id: "svc_mes".to_owned(), via: Via::Service, on_behalf_of };
+    Ok(Submission::prepare(actor, event, Handling::Lenient, None)?)
 }
 
-#[tokio::main]
-async fn main() -> Result<(), Box<dyn Error>> {
-    let mut words = std::env::args().skip(1);
-    let rounds: usize = words.next().map_or(Ok(4), |word| word.parse())?;
-    let time = Duration::from_secs(words.next().map_or(Ok(5), |word| word.parse())?);
-    let settings = format!("max_connections = {}", 2 * CLIENTS);
-    let server = Server::start("rate", &settings)?;
-    for name in ["ours", "rival"] {
-        server.create_database(name)?;
+/// What came of one of the two in one round.
+struct Cell {
+    /// Events a second.
+    rate: f64,
+    /// Events acknowledged in all, with those of the warm-up.
+    acknowledged: u64,
+}
+
+/// Flushes of the server's journal since it was started, as far as its processes have told.
+fn flushes(server: &Server) -> Result<u64, Failure> {
+    Ok(server.sql("postgres", "SELECT wal_sync FROM pg_stat_wal")?.parse()?)
+}
+
+/// The machine's load average of the last minute.
+fn load() -> String {
+    let text = std::fs::read_to_string("/proc/loadavg").unwrap_or_default();
+    text.split(' ').next().unwrap_or("-").to_owned()
+}
+
+/// Lets all clients work, each sending its next event when it has the answer to the last one.
+async fn measured<W, F>(time: Duration, client: impl Fn(usize) -> W) -> Result<Cell, Failure>
+where
+    W: Fn(u64) -> F + Send + 'static,
+    F: Future<Output = Result<(), Failure>> + Send + 'static,
+{
+    let counted = Arc::new(AtomicU64::new(0));
+    let begun = Instant::now();
+    let clients: Vec<_> = (0..CLIENTS)
+        .map(|number| {
+            let (work, counted) = (client(number), Arc::clone(&counted));
+            tokio::spawn(async move {
+                let mut done = 0;
+                while begun.elapsed() < WARM_UP + time {
+                    work(done).await?;
+                    done += 1;
+                    if begun.elapsed() >= WARM_UP {
+                        counted.fetch_add(1, Ordering::Relaxed);
+                    }
+                }
+                Ok::<u64, Failure>(done)
+            })
+        })
+        .collect();
+    let mut acknowledged = 0;
+    for client in clients {
+        acknowledged += client.await??;
     }
-    server.sql("rival", RIVAL)?;
-    let head = tempfile::tempdir()?;
-    let options = PgOptions::parse(&server.socket_address("ours"), None, head.path())?;
+    let seconds = begun.elapsed().saturating_sub(WARM_UP).as_secs_f64();
+    Ok(Cell { rate: counted.load(Ordering::Relaxed) as f64 / seconds, acknowledged })
+}
+
+/// What was acknowledged is what is stored.
+fn guard(stored: u64, acknowledged: u64) -> Result<(), Failure> {
+    if stored == acknowledged {
+        return Ok(());
+    }
+    Err(format!("`{acknowledged}` events were acknowledged and `{stored}` are stored").into())
+}
+
+async fn rival(server: &Server, database: &str, time: Duration) -> Result<Cell, Failure> {
+    rows::make(server, database)?;
+    let mut writers = Vec::new();
+    for _ in 0..CLIENTS {
+        writers.push(Arc::new(Writer::connect(server, database, Rows::Chained).await?));
+    }
+    let cell = measured(time, |client| {
+        let writer = Arc::clone(&writers[client]);
+        move |number| {
+            let writer = Arc::clone(&writer);
+            async move {
+                let key = key(client, number);
+                let mut payload = event(&key);
+                payload.resize(ENTRY_BYTES, b' ');
+                Ok(writer.append(&key, &payload).await?)
+            }
+        }
+    })
+    .await?;
+    drop(writers);
+    let control = rows::connect(server, database).await?;
+    guard(rows::count(&control, Rows::Chained).await?, cell.acknowledged)?;
+    Ok(cell)
+}
+
+async fn ours(
+    server: &Server,
+    database: &str,
+    head: &Path,
+    time: Duration,
+) -> Result<Cell, Failure> {
+    server.create_database(database)?;
+    let options = PgOptions::parse(&server.socket_address(database), None, head)?;
     let place = LogPlace::Postgres(options);
     create(seams()?, &place, None)?;
     let ledger =
         Arc::new(Ledger::start(open(seams()?, &place, &IndexPlace::Memory)?, Pace::default())?);
-    let mut rivals = Vec::new();
-    for _ in 0..CLIENTS {
-        let address = server.socket_address("rival");
-        let (client, connection) = tokio_postgres::connect(&address, NoTls).await?;
-        tokio::spawn(connection);
-        let append = client.prepare("SELECT append($1, $2)").await?;
-        rivals.push(Arc::new((client, append)));
-    }
-    println!("{CLIENTS} clients, {} s each, user `{USER}`, over the socket", time.as_secs());
-    let mut ratios = Vec::new();
-    for round in 0..rounds {
-        let rival = rate(time, |number| {
-            let rival = Arc::clone(&rivals[number]);
-            move |at: u64| {
-                let rival = Arc::clone(&rival);
-                async move {
-                    let id = format!("r{round}c{number}n{at}");
-                    let payload = event(&id).into_bytes();
-                    rival.0.execute(&rival.1, &[&id, &payload]).await.is_ok()
-                }
-            }
-        })
-        .await;
-        let ours = rate(time, |number| {
+    let cell = measured(time, |client| {
+        let ledger = Arc::clone(&ledger);
+        move |number| {
             let ledger = Arc::clone(&ledger);
-            move |at: u64| {
-                let ledger = Arc::clone(&ledger);
-                async move {
-                    let event = submission(&format!("r{round}c{number}n{at}"));
-                    let answers = ledger.submit(vec![event]).await;
-                    answers.is_ok_and(|answers| answers.iter().all(Result::is_ok))
+            async move {
+                let event = submission(&event(&key(client, number)))?;
+                for answer in ledger.submit(vec![event]).await? {
+                    if !matches!(answer?, Outcome::Recorded { .. }) {
+                        return Err("an event was not recorded".into());
+                    }
                 }
+                Ok(())
             }
-        })
-        .await;
-        println!("rival {rival:8.0}/s   ours {ours:8.0}/s   {:.1} times", ours / rival);
-        ratios.push(ours / rival);
+        }
+    })
+    .await?;
+    // Reads everything back and signs it.
+    let signed = ledger.publish().await?;
+    guard(signed.size - 1, cell.acknowledged)?;
+    let last = ledger.store().read(cell.acknowledged)?.unwrap_or_default();
+    if last.len().abs_diff(ENTRY_BYTES) > 8 {
+        return Err(format!("an entry has `{}` bytes", last.len()).into());
     }
-    ratios.sort_by(f64::total_cmp);
-    println!("median: {:.1} times", ratios[ratios.len() / 2]);
-    Ok(())
+    Arc::into_inner(ledger).ok_or("the log is still in use")?.close()?;
+    Ok(cell)
 }
 
-/// Events a second that all clients together get acknowledged.
-async fn rate<W, F>(time: Duration, client: impl Fn(usize) -> W) -> f64
-where
-    W: Fn(u64) -> F + Send + 'static,
-    F: Future<Output = bool> + Send + 'static,
-{
-    let done = Arc::new(AtomicU64::new(0));
-    let begun = Instant::now();
-    let clients: Vec<_> = (0..CLIENTS)
-        .map(|number| {
-            let (work, done) = (client(number), Arc::clone(&done));
-            tokio::spawn(async move {
-                let mut at = 0;
-                while begun.elapsed() < time {
-                    if work(at).await {
-                        done.fetch_add(1, Ordering::Relaxed);
-                    }
-                    at += 1;
-                }
-            })
-        })
-        .collect();
-    for client in clients {
-        let _ = client.await;
+fn median(mut values: Vec<f64>) -> f64 {
+    values.sort_by(f64::total_cmp);
+    values.get(values.len() / 2).copied().unwrap_or(f64::NAN)
+}
+
+#[tokio::main]
+async fn main() -> Result<(), Failure> {
+    let mut words = std::env::args().skip(1);
+    let rounds: usize = words.next().map_or(Ok(7), |word| word.parse())?;
+    let time = Duration::from_secs(words.next().map_or(Ok(10), |word| word.parse())?);
+    let within = words.next().map_or_else(std::env::temp_dir, PathBuf::from);
+    let setup = Setup { settings: MEASURED, within: Some(&within), ..Setup::default() };
+    let server = Server::set_up("rate", &setup)?;
+    let version = server.sql("postgres", "SHOW server_version")?;
+    let durable = server.sql("postgres", "SHOW synchronous_commit")?;
+    let head = tempfile::tempdir()?;
+    println!(
+        "{CLIENTS} clients, {ENTRY_BYTES} bytes an event, {} s each; PostgreSQL {version}, \
+         synchronous_commit {durable}, {}",
+        time.as_secs(),
+        if cfg!(debug_assertions) { "dev build: figures mean nothing" } else { "release build" },
+    );
+    println!(
+        "{:>6} {:>6} {:>16} {:>8} {:>16} {:>8} {:>8}",
+        "round", "load", "chained rows /s", "a flush", "pulverlog /s", "a flush", "ratio"
+    );
+    let (mut theirs, mut own, mut ratios) = (Vec::new(), Vec::new(), Vec::new());
+    for round in 0..rounds {
+        let load = load();
+        let [mut rates, mut shared] = [[0.0; 2]; 2];
+        for turn in 0..2 {
+            let who = (round + turn) % 2;
+            let database = format!("round_{round}_{who}");
+            let before = flushes(&server)?;
+            let cell = if who == 0 {
+                rival(&server, &database, time).await?
+            } else {
+                ours(&server, &database, &head.path().join(&database), time).await?
+            };
+            // Ends its sessions, which tell then what they did, and leaves the next one an empty server.
+            server.sql("postgres", &format!("DROP DATABASE {database} WITH (FORCE)"))?;
+            server.sql("postgres", "CHECKPOINT")?;
+            let flushed = flushes(&server)?.saturating_sub(before).max(1);
+            rates[who] = cell.rate;
+            shared[who] = cell.acknowledged as f64 / flushed as f64;
+        }
+        let ratio = rates[1] / rates[0];
+        println!(
+            "{:>6} {load:>6} {:>16.0} {:>8.1} {:>16.0} {:>8.1} {ratio:>8.1}",
+            round + 1,
+            rates[0],
+            shared[0],
+            rates[1],
+            shared[1],
+        );
+        theirs.push(rates[0]);
+        own.push(rates[1]);
+        ratios.push(ratio);
     }
-    // Rates are for people to read; nothing is decided by them.
-    #[allow(clippy::cast_precision_loss, reason = "far below 2^52")]
-    let events = done.load(Ordering::Relaxed) as f64;
-    events / begun.elapsed().as_secs_f64()
+    let line = |what: &str, of: fn(Vec<f64>) -> f64| {
+        let [theirs, own, ratio] = [&theirs, &own, &ratios].map(|values| of(values.clone()));
+        println!("{what:>6} {:>6} {theirs:>16.0} {:>8} {own:>16.0} {:>8} {ratio:>8.1}", "", "", "");
+    };
+    line("median", median);
+    line("min", |values| values.into_iter().fold(f64::INFINITY, f64::min));
+    line("max", |values| values.into_iter().fold(0.0, f64::max));
+    println!("load after the last round: {}", load());
+    server.stop()?;
+    Ok(())
 }
