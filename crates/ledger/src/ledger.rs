@@ -23,7 +23,7 @@ use std::time::{Duration, Instant};
 use chain::entry::EntryView;
 use tokio::sync::{oneshot, watch};
 
-use self::threads::{NotaryLoop, Writer, index_loop, scrub_loop};
+use self::threads::{LastTurn, NotaryLoop, Writer, index_loop, scrub_loop};
 use self::timing::{Appends, TimedEngine};
 pub use self::timing::{Timings, Turn, Watcher};
 use crate::copies::Source;
@@ -284,6 +284,7 @@ impl Ledger {
             linger: pace.linger,
             cover_every: pace.watermark_entries,
             covered_at: watermark,
+            last: LastTurn::default(),
         };
         let writer = spawn("ledger-writer", move || writer.run())?;
         let notary_thread = {

@@ -134,7 +134,7 @@ impl ConnectedPg {
         let head_name = options.head_dir.display().to_string();
         let local = disk.create_dir_all(&options.head_dir).doing("create", &head_name)?;
         let link = Link::new(options, Purpose::Record)?;
-        link.wait(|ways| async move {
+        link.write(|ways| async move {
             let session = ways.session(&ways.writing).await?;
             session.run(TABLES).await
         })?;
@@ -150,7 +150,7 @@ impl ConnectedPg {
         random.fill(&mut token);
         let state = format!("{CREATING}{}", hex::encode(token));
         let (claim, name) = (state.clone(), options.name().to_owned());
-        link.wait(|ways| async move {
+        link.write(|ways| async move {
             let session = ways.session(&ways.writing).await?;
             let empty = genesis_prev().as_bytes().to_vec();
             let claimed = session
@@ -386,7 +386,7 @@ impl Batch {
             (&self.seqs, Vec::<i64>::TYPE),
             (&self.bytes, Vec::<Vec<u8>>::TYPE),
         ];
-        session.execute(APPEND, &params).await
+        session.execute_prepared(APPEND, &params).await
     }
 
     /// One attempt; `false` if the head was another one.
@@ -549,7 +549,7 @@ impl Engine for PgEngine {
         let leaf = lines.last().map_or(self.leaf, |line| line.leaf);
         let end = found + lines.len() as u64;
         // COMMIT POINT.
-        let fate = self.store.link.wait(|ways| async move { batch.settle(&ways, turn).await })?;
+        let fate = self.store.link.write(|ways| async move { batch.settle(&ways, turn).await })?;
         match fate {
             Fate::Stands => {
                 self.leaf = leaf;
@@ -604,7 +604,7 @@ impl Engine for PgEngine {
     fn take_turn(&mut self) -> Result<u64> {
         self.check()?;
         self.end_turn();
-        let head = self.store.link.wait(|ways| async move {
+        let head = self.store.link.write(|ways| async move {
             let session = ways.session(&ways.writing).await?;
             let held = async {
                 session.run("BEGIN").await?;
@@ -623,7 +623,7 @@ impl Engine for PgEngine {
 
     fn end_turn(&mut self) {
         if std::mem::take(&mut self.turn) {
-            let ended = self.store.link.wait(|ways| async move {
+            let ended = self.store.link.write(|ways| async move {
                 let session = ways.session(&ways.writing).await?;
                 let done = session.run("ROLLBACK").await;
                 ways.keep(&ways.writing, &session, done).await

@@ -30,6 +30,9 @@ const INDEX_WAKE: Duration = Duration::from_millis(200);
 /// pause is taken in at once.
 const INDEX_REST: Duration = Duration::from_millis(10);
 
+/// The part of a commit's time for which more requests are waited for before one begins.
+const GATHER_PART: u32 = 4;
+
 /// How often a shared log is looked at for what others appended.
 const FOLLOW: Duration = Duration::from_millis(FOLLOW_MS);
 
@@ -49,6 +52,14 @@ pub(super) struct Writer {
     pub(super) linger: Duration,
     pub(super) cover_every: u64,
     pub(super) covered_at: u64,
+    pub(super) last: LastTurn,
+}
+
+/// What the writer remembers of its last turn.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct LastTurn {
+    requests: usize,
+    commit: Duration,
 }
 
 impl Writer {
@@ -66,6 +77,8 @@ impl Writer {
             let done = Instant::now();
             let appends = std::mem::take(&mut *locked(&self.appends));
             let commit = appends.span;
+            let took = commit.map_or(Duration::ZERO, |(begun, ended)| ended.duration_since(begun));
+            self.last = LastTurn { requests: replies.len(), commit: took };
             if let Some(watcher) = self.shared.watcher.get() {
                 let oldest = replies.iter().map(|(_, queued, _)| *queued).min();
                 let waited = oldest.map_or(Duration::ZERO, |queued| taken - queued);
@@ -93,6 +106,8 @@ impl Writer {
         }
         let mut entries = first.submissions.len();
         let mut requests = vec![first];
+        let gathers = self.gathers();
+        let begun = Instant::now();
         while entries < BATCH_ENTRIES_MAX {
             match self.requests.try_recv() {
                 Ok(request) => {
@@ -103,10 +118,23 @@ impl Writer {
                         break;
                     }
                 }
+                Err(TryRecvError::Empty)
+                    if requests.len() < self.last.requests && begun.elapsed() < gathers =>
+                {
+                    std::thread::yield_now();
+                }
                 Err(TryRecvError::Empty | TryRecvError::Disconnected) => break,
             }
         }
         Some(requests)
+    }
+
+    /// How long the writer waits for as many requests as it answered in its last turn: those who got an
+    /// answer send their next event soon, and the first of them would otherwise have a commit to
+    /// themselves while all others wait. A part of what that commit would take; nothing where a commit is
+    /// a sync of a local file, which is over before the others have come.
+    fn gathers(&self) -> Duration {
+        if self.core.is_shared() { self.last.commit / GATHER_PART } else { Duration::ZERO }
     }
 
     /// Takes in what others appended, unless somebody needs the log to stand still.

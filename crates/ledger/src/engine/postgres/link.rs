@@ -1,8 +1,11 @@
 //! The way to the database: sessions that are checked before they are used, and made again when they
 //! break.
 //!
-//! The ledger's threads wait for answers; the driver is asynchronous. A small runtime of its own runs
-//! it, so that a thread of any kind can wait, also one that serves requests.
+//! The ledger's threads wait for answers; the driver is asynchronous. Questions are answered by a small
+//! runtime of its own, so that a thread of any kind can wait, also one that serves requests. The writer's
+//! session is driven by the thread that waits for it: it sleeps at the socket itself, and no other thread
+//! has to be woken on the way there and on the way back. Between two statements nobody reads from that
+//! session.
 //!
 //! # Why a session begins with a commit
 //! A server that crashed while a commit waited for its standby shows that commit after its restart,
@@ -16,12 +19,12 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError, mpsc};
 use std::time::{Duration, Instant};
 
-use tokio::runtime::Runtime;
+use tokio::runtime::{Handle, Runtime};
 use tokio::task::AbortHandle;
 use tokio_postgres::error::{Severity, SqlState};
 use tokio_postgres::tls::{MakeTlsConnect, TlsConnect};
 use tokio_postgres::types::{ToSql, Type};
-use tokio_postgres::{AsyncMessage, Client, Config, NoTls, Row, Socket};
+use tokio_postgres::{AsyncMessage, Client, Config, NoTls, Row, Socket, Statement};
 use tokio_postgres_rustls::MakeRustlsConnect;
 
 use super::url::PgOptions;
@@ -49,7 +52,10 @@ pub(crate) enum Purpose {
 
 /// Sessions with a database. Dropping it ends them.
 pub(crate) struct Link {
-    runtime: Option<Runtime>,
+    /// Runs questions in a thread of its own.
+    asking: Option<Runtime>,
+    /// Runs the writer's work in whatever thread waits for it.
+    writing: Option<Runtime>,
     pub(crate) ways: Arc<Ways>,
 }
 
@@ -75,6 +81,8 @@ pub(crate) struct Slot {
 /// A session that was checked.
 pub(crate) struct Session {
     pub(crate) client: Client,
+    /// Statements the server has read and planned, by their text.
+    prepared: Mutex<Vec<(&'static str, Statement)>>,
     /// How often the server warned of something.
     warnings: Arc<AtomicU64>,
     driver: AbortHandle,
@@ -96,7 +104,7 @@ impl std::fmt::Debug for Link {
 impl Drop for Link {
     fn drop(&mut self) {
         // A runtime must not be waited for where requests are served.
-        if let Some(runtime) = self.runtime.take() {
+        for runtime in [self.asking.take(), self.writing.take()].into_iter().flatten() {
             runtime.shutdown_background();
         }
     }
@@ -107,13 +115,35 @@ fn away(what: impl Into<String>) -> LedgerError {
     LedgerError::Away { what: what.into() }
 }
 
+/// What speaks against a server over TLS, and what to do; `None` if it was something else. It is mended at
+/// the database or in the configuration, and a recorder that runs goes on by itself then.
+fn against_tls(error: &tokio_postgres::Error) -> Option<String> {
+    let cause = std::error::Error::source(error)?;
+    if let Some(error) = cause.downcast_ref::<std::io::Error>() {
+        let of_tls = error.get_ref()?.downcast_ref::<rustls::Error>()?;
+        return Some(match of_tls {
+            rustls::Error::InvalidCertificate(_) => format!(
+                "its certificate is not accepted, {of_tls}: check the host in `log.store`, and that \
+                 `sslrootcert` holds the authority that signed the certificate"
+            ),
+            other => format!("TLS failed, {other}"),
+        });
+    }
+    // The driver has no kind for this.
+    (cause.to_string() == "server does not support TLS").then(|| {
+        "it offers no TLS: turn it on there (`ssl = on`); nothing was sent to it".to_owned()
+    })
+}
+
 /// What an error of the driver means for us.
 pub(crate) fn told(error: &tokio_postgres::Error) -> LedgerError {
     let text = || {
         let all = std::iter::successors(Some(error as &dyn std::error::Error), |e| e.source());
         all.map(ToString::to_string).collect::<Vec<_>>().join(": ")
     };
-    let Some(code) = error.code() else { return away(text()) };
+    let Some(code) = error.code() else {
+        return away(against_tls(error).unwrap_or_else(text));
+    };
     if *code == SqlState::DISK_FULL {
         return LedgerError::Full { source: std::io::ErrorKind::StorageFull.into() };
     }
@@ -137,12 +167,14 @@ impl Link {
             name: "ledger-database".to_owned(),
             source,
         };
-        let runtime = tokio::runtime::Builder::new_multi_thread()
+        let asking = tokio::runtime::Builder::new_multi_thread()
             .worker_threads(1)
             .thread_name("ledger-database")
             .enable_all()
             .build()
             .map_err(thread)?;
+        let writing =
+            tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(thread)?;
         let tls = options.tls.as_deref().map(trusting).transpose()?;
         let ways = Ways {
             name: options.name().to_owned(),
@@ -152,7 +184,7 @@ impl Link {
             writing: Slot::default(),
             reading: Slot::default(),
         };
-        Ok(Self { runtime: Some(runtime), ways: Arc::new(ways) })
+        Ok(Self { asking: Some(asking), writing: Some(writing), ways: Arc::new(ways) })
     }
 
     /// Name of the database, for messages.
@@ -160,15 +192,39 @@ impl Link {
         &self.ways.name
     }
 
-    /// Has work done by the runtime and waits for it.
-    pub(crate) fn wait<T, F>(&self, work: impl FnOnce(Arc<Ways>) -> F) -> Result<T>
+    /// Has the writer's work done, all that concerns its session, and waits for it.
+    pub(crate) fn write<T, F>(&self, work: impl FnOnce(Arc<Ways>) -> F) -> Result<T>
+    where
+        T: Send,
+        F: Future<Output = Result<T>> + Send,
+    {
+        let runtime = self.writing.as_ref().ok_or_else(|| away("it was closed"))?;
+        let work = work(Arc::clone(&self.ways));
+        let work = async move {
+            // What came while nobody read, such as the end of the session, is taken in before it is used:
+            // the first pause lets the socket be looked at, the second one its driver run.
+            for _ in 0..2 {
+                tokio::task::yield_now().await;
+            }
+            work.await
+        };
+        if Handle::try_current().is_err() {
+            return runtime.block_on(work);
+        }
+        // A thread of another runtime may not run this one: a program that opens its log there.
+        std::thread::scope(|scope| scope.spawn(|| runtime.block_on(work)).join())
+            .unwrap_or_else(|_| Err(away("the work was given up")))
+    }
+
+    /// Has work done by the thread for questions and waits for it.
+    fn wait<T, F>(&self, work: impl FnOnce(Arc<Ways>) -> F) -> Result<T>
     where
         T: Send + 'static,
         F: Future<Output = Result<T>> + Send + 'static,
     {
         let (tell, answer) = mpsc::sync_channel(1);
         let work = work(Arc::clone(&self.ways));
-        let runtime = self.runtime.as_ref().ok_or_else(|| away("it was closed"))?;
+        let runtime = self.asking.as_ref().ok_or_else(|| away("it was closed"))?;
         runtime.spawn(async move {
             let _ = tell.send(work.await);
         });
@@ -325,7 +381,8 @@ impl Ways {
                 }
             }
         });
-        let session = Session { client, warnings, driver: driver.abort_handle() };
+        let prepared = Mutex::default();
+        let session = Session { client, prepared, warnings, driver: driver.abort_handle() };
         if self.purpose == Purpose::Record {
             let turn = format!("SET idle_in_transaction_session_timeout = {TURN_MAX_MS}");
             within(session.client.batch_execute(&turn)).await?.map_err(|error| told(&error))?;
@@ -372,6 +429,32 @@ impl Session {
     pub(crate) async fn rows(&self, sql: &str, params: &[Param<'_>]) -> Result<Vec<Row>> {
         let params = params.iter().map(|(value, kind)| (*value, kind.clone())).collect::<Vec<_>>();
         within(self.client.query_typed(sql, &params)).await?.map_err(|error| told(&error))
+    }
+
+    /// How many rows a statement concerned that is used again and again: the server reads and plans it
+    /// once a session. The first use costs a round trip more.
+    pub(crate) async fn execute_prepared(
+        &self,
+        sql: &'static str,
+        params: &[Param<'_>],
+    ) -> Result<u64> {
+        let known = || {
+            let prepared = self.prepared.lock().unwrap_or_else(PoisonError::into_inner);
+            prepared.iter().find(|(text, _)| *text == sql).map(|(_, statement)| statement.clone())
+        };
+        let statement = match known() {
+            Some(statement) => statement,
+            None => {
+                let types: Vec<Type> = params.iter().map(|(_, kind)| kind.clone()).collect();
+                let made = within(self.client.prepare_typed(sql, &types)).await?;
+                let statement = made.map_err(|error| told(&error))?;
+                let mut prepared = self.prepared.lock().unwrap_or_else(PoisonError::into_inner);
+                prepared.push((sql, statement.clone()));
+                statement
+            }
+        };
+        let params: Vec<&(dyn ToSql + Sync)> = params.iter().map(|(value, _)| *value).collect();
+        within(self.client.execute(&statement, &params)).await?.map_err(|error| told(&error))
     }
 
     /// How many rows a statement concerned.

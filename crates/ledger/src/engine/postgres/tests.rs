@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::Arc;
 
-use cluster::{Mood, Server, Wire};
+use cluster::{Authority, Mood, Server, Setup, Wire};
 
 use super::bed::PgBed;
 use super::{ConnectedPg, PgOptions};
@@ -24,8 +24,8 @@ use crate::testing::{
 };
 use crate::{Handling, Outcome, Result, Seams, Submission};
 
-/// What an append sends and nothing else does.
-const MARKER: &[u8] = b"UPDATE pulverlog_head SET entries";
+/// What an append sends and nothing else does: the beginning of an entry.
+const MARKER: &[u8] = br#"{"actor":{"#;
 
 fn seams_of(seed: u64) -> Seams {
     let disk: Arc<dyn Disk> = Arc::new(OsDisk);
@@ -410,4 +410,71 @@ fn a_server_that_does_not_keep_its_word_is_refused() {
         let refused = refused.expect_err("refused").to_string();
         assert!(refused.contains(setting) && refused.contains(value), "{refused}");
     }
+}
+
+/// The database of a log in another place is spoken to over TLS, by the name in its certificate and an
+/// authority that somebody chose. Nothing else will do, nothing is sent to anything else, and what is
+/// wrong is said.
+#[test]
+fn a_database_is_spoken_to_over_tls_and_only_if_it_is_the_right_one() {
+    if !cluster::is_installed("TLS to a database") {
+        return;
+    }
+    let folder = tempfile::tempdir().expect("a folder");
+    let [ours, strangers] = ["ours", "strangers"]
+        .map(|name| Authority::new(folder.path(), name).expect("an authority"));
+    let paper = ours.sign("database", "localhost").expect("a certificate");
+    let setup = Setup { certificate: Some(&paper), ..Setup::default() };
+    let server = Server::set_up("tls", &setup).expect("a server");
+    let plain = Server::start("plain", "").expect("a server without TLS");
+    for server in [&server, &plain] {
+        server.create_database("log").expect("a database");
+    }
+    let at = |server: &Server, host: &str, words: &str| {
+        let port = server.listens().port();
+        PgBed::at(&format!("postgres://{}@{host}:{port}/log?{words}", cluster::USER))
+    };
+    let verified = |authority: &Authority| {
+        format!("sslmode=verify-full&sslrootcert={}", authority.file.display())
+    };
+
+    let bed = at(&server, "localhost", &verified(&ours));
+    create(seams_of(1), LogPlace::Postgres(bed.options.clone()), None).expect("created");
+    let mut process = Process::open(&bed, 2);
+    for number in 0..20 {
+        process.record(vec![remark(&format!("over-tls-{number}"), "said in confidence")]);
+    }
+    process.notary.cover().expect("read back and signed");
+    let sessions = "SELECT count(*) > 1 AND bool_and(ssl) FROM pg_stat_ssl \
+                    JOIN pg_stat_activity USING (pid) WHERE application_name = 'pulverlog'";
+    assert_eq!(server.sql("log", sessions).expect("an answer"), "t", "every session is encrypted");
+    drop(process);
+
+    for (what, bed, why) in [
+        (
+            "another authority",
+            at(&server, "localhost", &verified(&strangers)),
+            "its certificate is not accepted",
+        ),
+        (
+            "another name than the certificate's",
+            at(&server, "127.0.0.1", &verified(&ours)),
+            "its certificate is not accepted",
+        ),
+        ("no TLS there", at(&plain, "localhost", &verified(&ours)), "it offers no TLS"),
+        ("no TLS here", at(&server, "localhost", "sslmode=disable"), "no encryption"),
+    ] {
+        let place = LogPlace::Postgres(bed.options.clone());
+        for refused in [
+            open(seams_of(3), &place, &IndexPlace::Memory).map(drop),
+            create(seams_of(3), &place, None).map(drop),
+        ] {
+            let said = refused.expect_err(what).to_string();
+            assert!(said.contains(why), "{what}: {said}");
+        }
+    }
+    let tables = "SELECT count(*) FROM pg_class WHERE relname LIKE 'pulverlog%'";
+    assert_eq!(plain.sql("log", tables).expect("an answer"), "0", "nothing was made elsewhere");
+    let entries = server.sql("log", "SELECT entries FROM pulverlog_head").expect("an answer");
+    assert_eq!(entries, "21", "entry 0 and what was said over TLS");
 }
