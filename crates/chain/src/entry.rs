@@ -5,7 +5,7 @@
 //!
 //! Writing: [`Draft::new`] does all the work that needs no place in the log, so that it can be done
 //! beside the one writer; [`Draft::seal`] only adds the closing members. Reading: [`EntryView`]
-//! borrows from the bytes, [`Entry`] owns what it says. Following: [`Head`] holds the state that
+//! borrows from the bytes, [`Entry`] owns what it says, [`Ending`] is the link alone. Following: [`Head`] holds the state that
 //! the next entry must fit, for the writer, for recovery and for the auditor alike.
 
 use base64::Engine as _;
@@ -27,7 +27,7 @@ mod tests;
 
 pub use crate::merkle::leaf_hash;
 pub use head::{Head, LinkError};
-pub use read::{Entry, EntryView};
+pub use read::{Ending, Entry, EntryView};
 
 /// The version of the record format, member `v`. It fixes every algorithm.
 pub const FORMAT_VERSION: i64 = 1;
@@ -283,15 +283,17 @@ impl Draft {
         if link.seq > SEQ_MAX {
             return Err(EntryError::Seq(link.seq));
         }
-        let recorded_at = time::format_ms(link.recorded_at_ms).map_err(EntryError::Time)?;
+        let recorded_at = time::ascii_ms(link.recorded_at_ms).map_err(EntryError::Time)?;
+        let mut salt = [0; 2 * SALT_BYTES];
+        hex::encode_to_slice(link.salt, &mut salt).expect("32 digits hold 16 bytes");
 
         let mut bytes = Vec::with_capacity(self.prefix.len() + 512);
         bytes.extend_from_slice(&self.prefix);
         bytes.extend_from_slice(&link.prev.to_hex());
         bytes.extend_from_slice(b"\",\"recorded_at\":\"");
-        bytes.extend_from_slice(recorded_at.as_bytes());
+        bytes.extend_from_slice(&recorded_at);
         bytes.extend_from_slice(b"\",\"salt\":\"");
-        bytes.extend_from_slice(hex::encode(link.salt).as_bytes());
+        bytes.extend_from_slice(&salt);
         bytes.extend_from_slice(b"\",\"seq\":");
         bytes.extend_from_slice(link.seq.to_string().as_bytes());
         if let Some(signature) = signature {

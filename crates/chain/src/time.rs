@@ -27,18 +27,35 @@ pub enum TimeError {
 /// # Errors
 /// [`TimeError::Range`] outside 1970..=9999.
 pub fn format_ms(time_ms: i64) -> Result<String, TimeError> {
+    let text = ascii_ms(time_ms)?;
+    Ok(std::str::from_utf8(&text).expect("digits are ASCII").to_owned())
+}
+
+/// [`format_ms`] without an allocation: every entry has a time.
+pub(crate) fn ascii_ms(time_ms: i64) -> Result<[u8; TIME_LEN], TimeError> {
     if !(0..=TIME_MS_MAX).contains(&time_ms) {
         return Err(TimeError::Range(time_ms));
     }
     let (year, month, day) = civil_from_days(time_ms / DAY_MS);
     let ms = time_ms % DAY_MS;
-    Ok(format!(
-        "{year:04}-{month:02}-{day:02}T{:02}:{:02}:{:02}.{:03}Z",
-        ms / 3_600_000,
-        ms / 60_000 % 60,
-        ms / 1_000 % 60,
-        ms % 1_000,
-    ))
+    let (hour, minute, second) = (ms / 3_600_000, ms / 60_000 % 60, ms / 1_000 % 60);
+    let mut text = *b"0000-00-00T00:00:00.000Z";
+    for (place, number) in [
+        (0..4, year),
+        (5..7, month),
+        (8..10, day),
+        (11..13, hour),
+        (14..16, minute),
+        (17..19, second),
+        (20..23, ms % 1_000),
+    ] {
+        let mut rest = number;
+        for digit in text[place].iter_mut().rev() {
+            *digit += (rest % 10) as u8;
+            rest /= 10;
+        }
+    }
+    Ok(text)
 }
 
 /// Reads exactly what [`format_ms`] writes: no other precision, no offset, no leap second.

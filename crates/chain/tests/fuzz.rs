@@ -13,7 +13,7 @@ use std::path::Path;
 
 use chain::canon::{self, Limits, Value};
 use chain::checkpoint::Checkpoint;
-use chain::entry::{Entry, EntryView, leaf_hash};
+use chain::entry::{Ending, Entry, EntryView, leaf_hash};
 use chain::keys::Keys;
 use chain::merkle::prove_inclusion;
 use chain::note::Note;
@@ -223,7 +223,7 @@ fn canonical_json() {
     });
 }
 
-/// Both ways to read an entry agree, and an entry that is taken is canonical.
+/// All ways to read an entry agree, and an entry that is taken is canonical.
 #[test]
 fn entries() {
     fuzz("entry", &log().entries, |bytes| {
@@ -234,6 +234,8 @@ fn entries() {
                 assert_eq!((view.seq, view.prev, view.salt), (entry.seq, entry.prev, entry.salt));
                 assert_eq!(view.event, canon::to_bytes(&entry.event));
                 assert!(entry.actor.validate().is_ok());
+                let EntryView { seq, prev, recorded_at_ms, .. } = *view;
+                assert_eq!(Ending::read(bytes), Some(Ending { seq, prev, recorded_at_ms }));
             }
             (Err(one), Err(other)) => assert_eq!(one, other),
             _ => panic!("one reader takes what the other refuses: {view:?}, {entry:?}"),

@@ -23,7 +23,7 @@ use crate::limits::SCAN_BYTES_MAX;
 use crate::notary::Signed;
 use crate::opening::{IndexPlace, OpenReport, Seams, open};
 use crate::shop::snapshot;
-use crate::tree::{extend, rebuild_tiles, tile_is_right};
+use crate::tree::{Look, extend, rebuild_tiles, tile_is_right};
 
 /// What a check of a data directory found.
 #[derive(Debug)]
@@ -205,7 +205,8 @@ impl Scrub {
     pub fn step(&mut self, store: &dyn Store, bytes: usize) -> Result<Scrubbed> {
         let end =
             store.scan(self.head.size(), bytes).map(|chunk| chunk.end().min(self.target.size));
-        let read = end.and_then(|end| extend(&mut self.head, store, end, |_, _| Ok(())));
+        let read =
+            end.and_then(|end| extend(&mut self.head, store, end, Look::Whole, |_, _| Ok(())));
         if let Err(error) = read {
             return error.damage().map(Scrubbed::Damaged).ok_or(error);
         }

@@ -28,7 +28,7 @@ use crate::index::Snapshot;
 use crate::limits::SNAPSHOT_ENTRIES;
 use crate::notary::{Signed, read_checkpoint};
 use crate::shop::{FOLD, Shop, restore_from, snapshot};
-use crate::tree::{Levels, extend, head_at, rebuild_tiles};
+use crate::tree::{Levels, Look, extend, head_at, rebuild_tiles};
 
 /// File of the state as of some prefix: a line of version, count, leaf and time, then the folds.
 const STATE: &str = "state";
@@ -337,7 +337,7 @@ fn tree_of(store: &dyn Store, kept: Option<&Signed>, tip: Tip) -> Result<(Levels
     };
     let take_in = |levels: &mut Levels, head: &mut Head, to: u64| {
         let mut full = Vec::new();
-        extend(head, store, to, |_, leaf| {
+        extend(head, store, to, Look::Whole, |_, leaf| {
             levels.push(leaf, &mut full);
             Ok(())
         })?;

@@ -15,7 +15,7 @@ use crate::limits::{BATCH_BYTES_MAX, BATCH_ENTRIES_MAX};
 use crate::notary::{Signed, read_checkpoint};
 use crate::opening::{LogPlace, Opening, Seams, begin, open_engine, verifier_of};
 use crate::people::PeopleStore;
-use crate::tree::extend;
+use crate::tree::{Look, extend};
 
 /// Rounds of copying what was appended meanwhile before the move gives up.
 const ROUNDS_MAX: usize = 16;
@@ -119,10 +119,10 @@ fn check(source: &dyn Store, copy: &dyn Store, key: &VerifierKey) -> Result<Sign
     }
     let newest = newest.ok_or_else(|| not_signed("the source has no signed checkpoint"))?;
     let mut head = Head::empty();
-    extend(&mut head, copy, newest.size, |_, _| Ok(()))?;
+    extend(&mut head, copy, newest.size, Look::Whole, |_, _| Ok(()))?;
     if head.root() != newest.root {
         return Err(not_signed("its root is not that of the newest signed checkpoint"));
     }
-    extend(&mut head, copy, copy.count(), |_, _| Ok(()))?;
+    extend(&mut head, copy, copy.count(), Look::Whole, |_, _| Ok(()))?;
     Ok(newest)
 }

@@ -18,7 +18,7 @@ use chain::note::{Note, Signer, VerifierKey};
 use crate::engine::Store;
 use crate::engine::recovery::{Stop, StopCause, Tip};
 use crate::error::{LedgerError, Result};
-use crate::tree::{Levels, TILES_AT_ONCE, extend, head_at};
+use crate::tree::{Levels, Look, TILES_AT_ONCE, extend, head_at};
 
 /// A signing key that may be shared between threads.
 pub type SharedSigner = Arc<dyn Signer + Send + Sync>;
@@ -163,10 +163,11 @@ impl Notary {
     }
 }
 
-/// Lets tree and tiles take in the entries up to `size`.
+/// Lets tree and tiles take in the entries up to `size`. Every caller compares the end with what was
+/// committed or signed.
 fn take_in(head: &mut Head, levels: &mut Levels, store: &dyn Store, size: u64) -> Result<()> {
     let mut full = Vec::new();
-    extend(head, store, size, |_, leaf| {
+    extend(head, store, size, Look::Link, |_, leaf| {
         levels.push(leaf, &mut full);
         if full.len() >= TILES_AT_ONCE {
             store.store_tiles(&full)?;

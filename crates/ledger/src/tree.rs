@@ -6,7 +6,7 @@
 
 use std::sync::Arc;
 
-use chain::entry::{EntryView, Head, genesis_prev, leaf_hash};
+use chain::entry::{Ending, EntryView, Head, genesis_prev, leaf_hash};
 use chain::limits::{TILE_HEIGHT, TILE_WIDTH};
 use chain::merkle::{Frontier, root_of};
 use chain::tile::{Tile, TileCache, TileKind, TileSource, append_to_bundle};
@@ -86,8 +86,18 @@ pub fn hashes(
 pub fn head_at(store: &dyn Store, size: u64) -> Result<Head> {
     let base = Levels::at(store, size / WIDTH * WIDTH, Missing::Compute)?;
     let mut head = base.head(store)?;
-    extend(&mut head, store, size, |_, _| Ok(()))?;
+    extend(&mut head, store, size, Look::Whole, |_, _| Ok(()))?;
     Ok(head)
+}
+
+/// How much of an entry is looked at beside its hash.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Look {
+    /// All of it: it is an entry of the format.
+    Whole,
+    /// Its link to the entry before. For whoever then compares the end with a leaf or a root that is
+    /// vouched for: the chain of hashes says of every byte that it is what was sealed.
+    Link,
 }
 
 /// Lets `head` take in the entries up to `size`, read back and hashed again, and shows each leaf to
@@ -96,6 +106,7 @@ pub(crate) fn extend(
     head: &mut Head,
     store: &dyn Store,
     size: u64,
+    look: Look,
     mut each: impl FnMut(u64, Digest) -> Result<()>,
 ) -> Result<()> {
     while head.size() < size {
@@ -104,15 +115,24 @@ pub(crate) fn extend(
             return Err(too_short(store, head.size()));
         }
         for (seq, line) in chunk.iter().take_while(|(seq, _)| *seq < size) {
-            let entry =
-                EntryView::parse(line).map_err(|source| LedgerError::Entry { seq, source })?;
+            let Ending { seq: own, prev, recorded_at_ms } = match look {
+                Look::Whole => None,
+                Look::Link => Ending::read(line),
+            }
+            .map_or_else(|| whole_ending(seq, line), Ok)?;
             let leaf = leaf_hash(line);
-            head.advance(entry.seq, entry.prev, entry.recorded_at_ms, leaf)
+            head.advance(own, prev, recorded_at_ms, leaf)
                 .map_err(|error| damaged(seq, &error.to_string()))?;
             each(seq, leaf)?;
         }
     }
     Ok(())
+}
+
+/// The ending of an entry that was looked at from end to end.
+fn whole_ending(seq: u64, line: &[u8]) -> Result<Ending> {
+    let entry = EntryView::parse(line).map_err(|source| LedgerError::Entry { seq, source })?;
+    Ok(Ending { seq: entry.seq, prev: entry.prev, recorded_at_ms: entry.recorded_at_ms })
 }
 
 fn damaged(seq: u64, what: &str) -> LedgerError {
@@ -202,7 +222,7 @@ pub(crate) fn tile_is_right(store: &dyn Store, tile: Tile) -> Result<Option<bool
 /// If the log cannot be read or a tile cannot be written.
 pub(crate) fn rebuild_tiles(store: &dyn Store) -> Result<()> {
     let (mut head, mut levels, mut full) = (Head::empty(), Levels::default(), Vec::new());
-    extend(&mut head, store, store.count(), |_, leaf| {
+    extend(&mut head, store, store.count(), Look::Whole, |_, leaf| {
         levels.push(leaf, &mut full);
         if full.len() >= TILES_AT_ONCE {
             store.store_tiles(&full)?;

@@ -79,7 +79,7 @@ fn document<T: Make>(bytes: &[u8], limits: Limits, form: Form) -> Result<T, Cano
 }
 
 /// Whether a byte ends a stretch of text that stands for itself: quote, backslash, control.
-const ENDS_PLAIN_TEXT: [bool; 256] = table(b"\"\\", 0x20);
+pub(super) const ENDS_PLAIN_TEXT: [bool; 256] = table(b"\"\\", 0x20);
 
 /// Whether a byte may stand in a member name.
 const IS_NAME_BYTE: [bool; 256] = table(b"abcdefghijklmnopqrstuvwxyz0123456789_", 0);

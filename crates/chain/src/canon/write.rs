@@ -1,10 +1,12 @@
 //! The canonical writer (RFC 8785 section 3.2).
 
 use super::Value;
+use super::read::ENDS_PLAIN_TEXT as NEEDS_ESCAPE;
 
 /// The canonical bytes of `value`.
 pub fn to_bytes(value: &Value) -> Vec<u8> {
-    let mut out = Vec::new();
+    // Most events fit, so that the bytes are moved once or never.
+    let mut out = Vec::with_capacity(512);
     write(value, &mut out);
     out
 }
@@ -46,22 +48,28 @@ pub fn write(value: &Value, out: &mut Vec<u8>) {
 /// U+0020 are escaped, with the two-character escape where JSON has one (section 3.2.2.2).
 pub fn write_string(text: &str, out: &mut Vec<u8>) {
     out.push(b'"');
-    for &byte in text.as_bytes() {
-        match byte {
-            b'"' | b'\\' => out.extend_from_slice(&[b'\\', byte]),
-            0x20.. => out.push(byte),
-            control => match short_escape(control) {
-                Some(letter) => out.extend_from_slice(&[b'\\', letter]),
-                None => {
-                    const HEX: &[u8; 16] = b"0123456789abcdef";
-                    let digits = [HEX[usize::from(control >> 4)], HEX[usize::from(control & 15)]];
-                    out.extend_from_slice(b"\\u00");
-                    out.extend_from_slice(&digits);
-                }
-            },
+    let mut rest = text.as_bytes();
+    // Stretches that stand for themselves are copied whole.
+    while let Some(at) = rest.iter().position(|byte| NEEDS_ESCAPE[usize::from(*byte)]) {
+        out.extend_from_slice(&rest[..at]);
+        write_escape(rest[at], out);
+        rest = &rest[at + 1..];
+    }
+    out.extend_from_slice(rest);
+    out.push(b'"');
+}
+
+fn write_escape(byte: u8, out: &mut Vec<u8>) {
+    match (byte, short_escape(byte)) {
+        (b'"' | b'\\', _) => out.extend_from_slice(&[b'\\', byte]),
+        (_, Some(letter)) => out.extend_from_slice(&[b'\\', letter]),
+        (control, None) => {
+            const HEX: &[u8; 16] = b"0123456789abcdef";
+            let digits = [HEX[usize::from(control >> 4)], HEX[usize::from(control & 15)]];
+            out.extend_from_slice(b"\\u00");
+            out.extend_from_slice(&digits);
         }
     }
-    out.push(b'"');
 }
 
 /// The letter of the two-character escape of a control character, if it has one.

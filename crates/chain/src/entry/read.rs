@@ -75,6 +75,47 @@ impl<'a> EntryView<'a> {
     }
 }
 
+/// What links an entry to the one before it, read from its end alone.
+///
+/// Nothing else is looked at: bytes that are no entry may have one too. It says something only of
+/// bytes whose hash is vouched for, and then what [`EntryView`] says. That is what a chain of hashes
+/// is good for: if the last leaf is the one expected and every entry names the leaf before it, all
+/// bytes are those that were sealed, whose form was checked then.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Ending {
+    /// Index of the entry.
+    pub seq: u64,
+    /// Leaf hash of the entry before.
+    pub prev: Digest,
+    /// Server time in milliseconds since 1970.
+    pub recorded_at_ms: i64,
+}
+
+impl Ending {
+    /// Reads the members from `prev` to `seq`; `None` if they do not stand where an entry has them.
+    pub fn read(entry: &[u8]) -> Option<Self> {
+        const SIG: &[u8] = b",\"sig\":{";
+        let rest = entry.strip_suffix(b",\"v\":1}")?;
+        let rest = match rest.last()? {
+            // Behind this only strings follow, in which every quote has a backslash before it.
+            b'}' => &rest[..rest.windows(SIG.len()).rposition(|part| part == SIG)?],
+            _ => rest,
+        };
+        let digits = rest.iter().rev().take_while(|byte| byte.is_ascii_digit()).count();
+        let (rest, seq) = rest.split_at(rest.len() - digits);
+        let seq = std::str::from_utf8(seq).ok()?.parse().ok()?;
+        let rest = rest.strip_suffix(b"\",\"seq\":")?;
+        let rest = rest.get(..rest.len().checked_sub(2 * SALT_BYTES)?)?;
+        let rest = rest.strip_suffix(b"\",\"salt\":\"")?;
+        let (rest, recorded_at) = rest.split_last_chunk::<{ time::TIME_LEN }>()?;
+        let rest = rest.strip_suffix(b"\",\"recorded_at\":\"")?;
+        let (rest, prev) = rest.split_last_chunk::<{ 2 * Digest::LEN }>()?;
+        rest.strip_suffix(b",\"prev\":\"")?;
+        let recorded_at_ms = time::parse_ms(std::str::from_utf8(recorded_at).ok()?).ok()?;
+        Some(Self { seq, prev: std::str::from_utf8(prev).ok()?.parse().ok()?, recorded_at_ms })
+    }
+}
+
 fn unknown_members(members: &[(&str, &[u8])]) -> EntryError {
     let names: Vec<&str> = members.iter().map(|(name, _)| *name).collect();
     EntryError::Members { found: names.join(", ") }
