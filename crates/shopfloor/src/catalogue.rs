@@ -57,13 +57,17 @@ pub struct DataError {
 }
 
 fn decode<T: DeserializeOwned>(data: &Value) -> Result<T, DataError> {
-    if let Some(pointer) = find_null(data, "/data") {
+    if let Some(place) = find_null(data) {
         return Err(DataError {
-            pointer,
+            pointer: format!("/data{place}"),
             detail: "`null` is no value here: leave the member out".into(),
         });
     }
     let bytes = chain::canon::to_bytes(data);
+    if let Ok(read) = serde_json::from_slice(&bytes) {
+        return Ok(read);
+    }
+    // Again, keeping track of the place: that costs as much as the reading and is needed for faults only.
     let mut json = serde_json::Deserializer::from_slice(&bytes);
     serde_path_to_error::deserialize(&mut json).map_err(|error| {
         let pointer = format!("/data{}", pointer(error.path()));
@@ -89,16 +93,18 @@ fn plain_words(message: &str) -> String {
     message.split(" at line ").next().unwrap_or(message).to_owned()
 }
 
-fn find_null(value: &Value, pointer: &str) -> Option<String> {
+/// JSON pointer of the first `null`.
+fn find_null(value: &Value) -> Option<String> {
     match value {
-        Value::Null => Some(pointer.to_owned()),
+        Value::Null => Some(String::new()),
         Value::Bool(_) | Value::Int(_) | Value::String(_) => None,
-        Value::Array(items) => {
-            items.iter().enumerate().find_map(|(i, v)| find_null(v, &format!("{pointer}/{i}")))
-        }
-        Value::Object(members) => {
-            members.iter().find_map(|(k, v)| find_null(v, &format!("{pointer}/{k}")))
-        }
+        Value::Array(items) => items
+            .iter()
+            .enumerate()
+            .find_map(|(i, item)| find_null(item).map(|place| format!("/{i}{place}"))),
+        Value::Object(members) => members
+            .iter()
+            .find_map(|(name, member)| find_null(member).map(|place| format!("/{name}{place}"))),
     }
 }
 

@@ -151,15 +151,14 @@ impl Envelope {
         let Value::Object(members) = event else {
             return Err(Refusal::new("not-an-object", "", "an event is a JSON object"));
         };
-        for (name, _) in members.iter() {
-            if OWNED_BY_THE_LOG.contains(&name) {
-                let detail = format!("`{name}` is set by the log: leave it out");
-                return Err(Refusal::new("owned-by-the-log", format!("/{name}"), detail));
-            }
-            if !ATTRIBUTES.contains(&name) {
-                let detail = format!("`{name}` is no attribute known here: leave it out");
-                return Err(Refusal::new("unknown-member", format!("/{name}"), detail));
-            }
+        if let Some((name, _)) = members.iter().find(|(name, _)| !ATTRIBUTES.contains(name)) {
+            let (code, why) = if OWNED_BY_THE_LOG.contains(&name) {
+                ("owned-by-the-log", "is set by the log")
+            } else {
+                ("unknown-member", "is no attribute known here")
+            };
+            let detail = format!("`{name}` {why}: leave it out");
+            return Err(Refusal::new(code, format!("/{name}"), detail));
         }
         let text = |name: &'static str| -> Result<Option<&str>, Refusal> {
             match members.get(name) {
