@@ -55,6 +55,9 @@ const SEALED_MODE: u32 = 0o440;
 /// Zeros written in one call while a segment is pre-allocated.
 const ZEROS_BYTES: usize = 1 << 20;
 
+/// Bytes read at once while a segment is mapped: more than the longest line.
+const MAP_PIECE_BYTES: usize = 256 << 10;
+
 /// Where a log lies and how it is laid out.
 #[derive(Debug, Clone)]
 pub struct FilesOptions {
@@ -253,6 +256,7 @@ impl Active {
 }
 
 /// Writes zeros from `from` to `to` and makes them durable. A full disk leaves the length as it was.
+/// Synced step by step: a commit of the writer waits behind one step, not behind a whole segment.
 fn extend_with_zeros(file: &dyn File, from: u64, to: u64) -> Result<(), RoomError> {
     let zeros = vec![0; ZEROS_BYTES.min(usize::try_from(to - from).unwrap_or(ZEROS_BYTES))];
     let mut at = from;
@@ -266,8 +270,10 @@ fn extend_with_zeros(file: &dyn File, from: u64, to: u64) -> Result<(), RoomErro
             return Err(RoomError::Broken("extend a segment", error));
         }
         at += len;
+        let synced = if at < to { file.sync_data() } else { file.sync_all() };
+        synced.map_err(|error| RoomError::Broken("sync a segment", error))?;
     }
-    file.sync_all().map_err(|error| RoomError::Broken("sync a segment", error))
+    Ok(())
 }
 
 impl Shared {
@@ -355,27 +361,31 @@ impl Segment {
         })
     }
 
-    /// Reads a sealed segment once and notes where its entries begin.
+    /// Reads a sealed segment once, a piece at a time, and notes where its entries begin.
     fn map(&self, file: &dyn File, next: Option<u64>) -> Result<Offsets> {
         let len = file.size().doing("measure", &self.name)?;
-        let mut bytes = vec![0; usize::try_from(len).unwrap_or(0)];
-        let got = file.read_at(&mut bytes, 0).doing("read", &self.name)?;
-        bytes.truncate(got);
-        let mut map = Offsets { marks: Vec::new(), entries: 0, end: 0 };
-        let mut at = 0;
-        while let Some((line, end)) = next_line(&bytes, at) {
-            if line.first() != Some(&b'#') {
-                if map.entries.is_multiple_of(OFFSET_EVERY) {
-                    map.marks.push(u32::try_from(at).unwrap_or(u32::MAX));
+        let mut piece = vec![0; MAP_PIECE_BYTES];
+        let mut map = Offsets::default();
+        loop {
+            let got = file.read_at(&mut piece, map.end).doing("read", &self.name)?;
+            let mut at = 0;
+            while let Some((line, end)) = next_line(&piece[..got], at) {
+                if line.first() != Some(&b'#') {
+                    if map.entries.is_multiple_of(OFFSET_EVERY) {
+                        map.marks.push(u32::try_from(map.end + at as u64).unwrap_or(u32::MAX));
+                    }
+                    map.entries += 1;
                 }
-                map.entries += 1;
+                at = end;
             }
-            at = end;
+            map.end += at as u64;
+            if at == 0 {
+                break;
+            }
         }
-        map.end = at as u64;
         map.marks.shrink_to_fit();
         match next {
-            Some(next) if self.first + map.entries != next || got as u64 != map.end => {
+            Some(next) if self.first + map.entries != next || len != map.end => {
                 let what = format!("it does not end before entry `{next}`, where the next begins");
                 Err(self.damaged(self.first + map.entries, map.end, &what))
             }

@@ -19,6 +19,13 @@ use crate::error::{Doing as _, Result};
 /// Entries whose subtree is computed where they are read; the tree is put together from those.
 const BLOCK: u64 = TILE_WIDTH as u64;
 
+/// Bytes read at once: more than the longest line, and few enough to be hashed while they lie in the
+/// processor's cache.
+const PIECE_BYTES: usize = 512 << 10;
+
+/// While one thread waits for the disk another one hashes.
+const THREADS_A_PROCESSOR: usize = 2;
+
 /// What one segment adds to the tree.
 struct Part {
     /// Leaves up to the first whole block.
@@ -49,15 +56,16 @@ pub(crate) fn root_from_bytes(
     let next = AtomicUsize::new(0);
     let done: Mutex<Vec<(usize, Result<Option<Part>>)>> = Mutex::new(Vec::new());
     let hash_some = || {
+        let mut piece = vec![0; PIECE_BYTES];
         loop {
             let at = next.fetch_add(1, Ordering::Relaxed);
             let Some((segment, end)) = work.get(at) else { return };
-            let part = part_of(&entries, segment, *end);
+            let part = part_of(&entries, segment, *end, &mut piece);
             locked(&done).push((at, part));
         }
     };
     std::thread::scope(|scope| {
-        for _ in 1..threads.max(1) {
+        for _ in 1..threads.max(1) * THREADS_A_PROCESSOR {
             scope.spawn(hash_some);
         }
         hash_some();
@@ -75,31 +83,43 @@ pub(crate) fn root_from_bytes(
 }
 
 /// Hashes the entries of a segment up to the entry `end`; `None` if they are not all there.
-fn part_of(entries: &Arc<dyn Dir>, segment: &Found, end: u64) -> Result<Option<Part>> {
+/// `piece` is where they are read to.
+fn part_of(
+    entries: &Arc<dyn Dir>,
+    segment: &Found,
+    end: u64,
+    piece: &mut [u8],
+) -> Result<Option<Part>> {
     let file = entries.open(&segment.name, Access::Read).doing("open", &segment.name)?;
-    let mut bytes = vec![0; usize::try_from(segment.len).unwrap_or(0)];
-    let got = file.read_at(&mut bytes, 0).doing("read", &segment.name)?;
-    bytes.truncate(got);
     let mut part = Part { before: Vec::new(), blocks: Vec::new(), behind: Vec::new() };
     let (mut seq, mut at) = (segment.first, 0);
     while seq < end {
-        let Some((line, line_end)) = next_line(&bytes, at) else { return Ok(None) };
-        at = line_end;
-        if line.first() == Some(&b'#') {
-            continue;
+        let got = file.read_at(piece, at).doing("read", &segment.name)?;
+        let mut taken = 0;
+        while seq < end
+            && let Some((line, line_end)) = next_line(&piece[..got], taken)
+        {
+            taken = line_end;
+            if line.first() == Some(&b'#') {
+                continue;
+            }
+            let leaf = leaf_hash(line);
+            let in_first_block = seq / BLOCK * BLOCK < segment.first;
+            seq += 1;
+            if in_first_block {
+                part.before.push(leaf);
+                continue;
+            }
+            part.behind.push(leaf);
+            if seq.is_multiple_of(BLOCK) {
+                part.blocks.push(root_of(&part.behind));
+                part.behind.clear();
+            }
         }
-        let leaf = leaf_hash(line);
-        let in_first_block = seq / BLOCK * BLOCK < segment.first;
-        seq += 1;
-        if in_first_block {
-            part.before.push(leaf);
-            continue;
+        if taken == 0 {
+            return Ok(None);
         }
-        part.behind.push(leaf);
-        if seq.is_multiple_of(BLOCK) {
-            part.blocks.push(root_of(&part.behind));
-            part.behind.clear();
-        }
+        at += taken as u64;
     }
     Ok(Some(part))
 }

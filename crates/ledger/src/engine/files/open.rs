@@ -250,14 +250,13 @@ impl LockedFiles {
     fn open_writable(
         self,
         entries: Arc<dyn Dir>,
-        survey: Survey,
+        mut survey: Survey,
         watermark_size: u64,
     ) -> Result<(FilesEngine, Recovered)> {
         let clean = self.take_clean_mark(&survey.tip)?;
         remove_leftovers(&*entries, &survey)?;
         let tip = survey.tip;
-        let tail = survey.tail.clone();
-        let (active, outcome) = match &tail {
+        let (active, outcome) = match survey.tail.take() {
             // The last segment is sealed, or there is none: the next one begins here (E14).
             None => {
                 if !clean && let Some((name, end)) = &survey.last_sealed {
@@ -355,22 +354,24 @@ impl LockedFiles {
     fn mend(
         &self,
         entries: &Arc<dyn Dir>,
-        tail: &Tail,
+        mut tail: Tail,
         tip: &Tip,
         watermark_size: u64,
         clean: bool,
     ) -> Result<(Active, Outcome)> {
+        let cut = if tail.cut { Some(self.keep_aside(&tail)?) } else { None };
+        // A segment is large: it is mended where it lies in memory.
+        let mut bytes = std::mem::take(&mut tail.bytes);
         let name = &tail.name;
         let file = entries.open(name, Access::ReadWrite).doing("open", name)?;
-        let cut = if tail.cut { Some(self.keep_aside(tail)?) } else { None };
 
-        let good = tail.walk.end;
-        let mut bytes = tail.bytes[..good].to_vec();
+        let len = bytes.len() as u64;
+        let dirty_end = bytes.iter().rposition(|byte| *byte != 0).map_or(0, |last| last + 1);
+        bytes.truncate(tail.walk.end);
         if tail.walk.batch_open() {
             write_trailer(tip.count - tail.walk.batch_first, &tip.leaf, &mut bytes);
         }
         let end = bytes.len();
-        let dirty_end = tail.bytes.iter().rposition(|byte| *byte != 0).map_or(0, |last| last + 1);
         bytes.resize(end.max(dirty_end), 0);
         // Under the zeros of the trailer's place nothing of the old bytes remains either.
         let from =
@@ -378,7 +379,6 @@ impl LockedFiles {
         if from < bytes.len() {
             file.write_all_at(&bytes[from..], from as u64).doing("rewrite", name)?;
         }
-        let len = tail.bytes.len() as u64;
         let capacity = len.max(self.options.segment_bytes).max((end + TRAILER_BYTES_MAX) as u64);
         if capacity > len {
             match extend_with_zeros(&*file, len.max(bytes.len() as u64), capacity) {

@@ -648,3 +648,28 @@ fn no_change_of_a_segment_is_taken_for_what_was_written() {
          stopped, {refused} refused"
     );
 }
+
+/// Sealed segments are mapped a piece at a time: entries that lie across the pieces are found too.
+#[test]
+fn a_sealed_segment_of_several_pieces_is_read_as_it_was_written() {
+    const LARGE: u64 = 1 << 20;
+    let disk = SimDisk::new(3);
+    let mut engine = create_files(&disk, LARGE);
+    let (mut sealer, mut entries) = (Sealer::new(5), Vec::new());
+    for number in 0..300 {
+        let batch = sealer.batch(1 + number % 3, number * 7_919 % 30_000);
+        append(&mut engine, &batch).expect("appended");
+        entries.extend(batch.into_iter().map(|sealed| sealed.bytes));
+    }
+    let count = engine.count();
+    drop(engine);
+    let segments = disk.files().into_keys().filter(|path| path.ends_with(".log")).count();
+    assert!(segments > 3, "most of them are sealed and not yet mapped");
+    let (engine, _) = open_files(&disk, LARGE, Some(count)).expect("opened");
+    let store = engine.store();
+    for seq in (0..count).rev().step_by(17) {
+        let line = store.read(seq).expect("readable").expect("there");
+        assert!(line == entries[usize::try_from(seq).expect("small")], "entry {seq}");
+    }
+    assert!(all_entries(&engine, 1 << 20) == entries);
+}
