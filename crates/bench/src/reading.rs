@@ -1,9 +1,11 @@
 //! What is read: verification, restart, rebuild, size on disk, memory, proofs, questions
 //! (M7 to M12). One log is built once and everything is measured on it.
 
+use std::io::Read as _;
 use std::path::Path;
 use std::process::Command;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::{Duration, Instant};
 
 use anyhow::{Context as _, Result, ensure};
@@ -13,6 +15,7 @@ use chain::keys::Keys;
 use chain::merkle::{node_hash, prove_consistency, prove_inclusion};
 use chain::verify::{CheckpointFile, Evidence, Verdict, verify_ndjson};
 use ledger::engine::Store;
+use ledger::index::Index as _;
 use ledger::{Ledger, LedgerError, Pace, Shop, audit, tree};
 
 use crate::event::Events;
@@ -219,8 +222,11 @@ fn verification(place: &Place, entries: u64, rounds: usize) -> Result<Vec<Figure
     let split: Vec<&[u8]> =
         file.strip_suffix(b"\n").unwrap_or(&file).split(|byte| *byte == b'\n').collect();
     let (mut limit, mut bytes, mut full) = (Vec::new(), Vec::new(), Vec::new());
+    let mut read = Vec::new();
     for _ in 0..rounds {
         limit.push(timed(|| Ok(hash_limit(&split, threads)))?.1);
+        drop_cache(&place.files.log_dir)?;
+        read.push(timed(|| read_only(&place.files.log_dir.join("entries"), threads))?.1);
         drop_cache(&place.files.log_dir)?;
         let (found, seconds) = timed(|| {
             Ok(audit::compare_bytes(&ledger::disk::OsDisk, &place.files, &signed, threads)?)
@@ -241,7 +247,7 @@ fn verification(place: &Place, entries: u64, rounds: usize) -> Result<Vec<Figure
         ensure!(matches!(verdict, Verdict::Sound(_)), "{verdict}");
         full.push(seconds);
     }
-    let (limit, bytes, full) = (median(limit), median(bytes), median(full));
+    let [limit, read, bytes, full] = [limit, read, bytes, full].map(median);
     let cores = threads as f64;
     let rate = |seconds: f64| entries as f64 / seconds / cores;
     Ok(vec![
@@ -262,6 +268,20 @@ fn verification(place: &Place, entries: u64, rounds: usize) -> Result<Vec<Figure
         figure("M7", "as a part of the limit", limit / bytes, "x", Goal::AtLeast(0.85)),
         figure(
             "M7",
+            "the same files only read, cold cache: what the disk allows",
+            rate(read),
+            "entries/s/core",
+            Goal::None,
+        ),
+        figure(
+            "M7",
+            "bytes against the signed root, as a part of that",
+            read / bytes,
+            "x",
+            Goal::None,
+        ),
+        figure(
+            "M7",
             "everything an auditor checks (JSON, links, times, tree), in memory",
             rate(full),
             "entries/s/core",
@@ -269,6 +289,26 @@ fn verification(place: &Place, entries: u64, rounds: usize) -> Result<Vec<Figure
         ),
         figure("M7", "as a part of the limit", limit / full, "x", Goal::None),
     ])
+}
+
+/// Reads every file of a folder and looks at nothing, with two threads a processor.
+fn read_only(folder: &Path, threads: usize) -> Result<()> {
+    let files: Vec<_> = std::fs::read_dir(folder)?.collect::<Result<_, _>>()?;
+    let next = AtomicUsize::new(0);
+    let read_some = || -> Result<()> {
+        let mut piece = vec![0; 512 << 10];
+        while let Some(file) = files.get(next.fetch_add(1, Ordering::Relaxed)) {
+            let mut file = std::fs::File::open(file.path())?;
+            while file.read(&mut piece)? > 0 {}
+        }
+        Ok(())
+    };
+    std::thread::scope(|scope| {
+        let readers: Vec<_> = (0..2 * threads).map(|_| scope.spawn(read_some)).collect();
+        let ended =
+            readers.into_iter().map(|reader| reader.join().expect("reading does not panic"));
+        ended.collect()
+    })
 }
 
 /// M8: start from snapshot and tail; all folds from the first entry.
@@ -283,6 +323,15 @@ fn restart(place: &Place, entries: u64) -> Result<Vec<Figure>> {
     })?;
     ensure!(shop.as_of() == entries, "all entries are folded");
     opened_and_closed(opened)?;
+    // The same again in parts, each by itself.
+    let ((engine, _, notary), log) = timed(|| place.open_log())?;
+    let store = ledger::engine::Engine::store(&engine);
+    let (index, index_opened) = timed(|| place.open_index(&*store))?;
+    let version = shopfloor::state::FOLD_VERSION;
+    let (snapshot, snapshot_read) = timed(|| Ok(index.snapshot("shop", version)?))?;
+    let snapshot_bytes = snapshot.map_or(0, |snapshot| snapshot.bytes.len());
+    drop((engine, notary, index));
+    let mib = snapshot_bytes as f64 / f64::from(1 << 20);
     Ok(vec![
         figure(
             "M8",
@@ -290,6 +339,22 @@ fn restart(place: &Place, entries: u64) -> Result<Vec<Figure>> {
             start,
             "s",
             Goal::AtMost(2.0),
+        ),
+        figure("M8", "of it: segments and tree", log, "s", Goal::None),
+        figure("M8", "of it: index", index_opened, "s", Goal::None),
+        figure(
+            "M8",
+            format!("of it: snapshot of the folds found and read, {mib:.1} MiB"),
+            snapshot_read,
+            "s",
+            Goal::None,
+        ),
+        figure(
+            "M8",
+            "of it: folds made of the snapshot, entries behind it applied",
+            start - log - index_opened - snapshot_read,
+            "s",
+            Goal::None,
         ),
         figure(
             "M8",
@@ -310,14 +375,17 @@ fn proofs(place: &Place, entries: u64) -> Result<Vec<Figure>> {
     // Shared by all proofs, as in service.
     let tiles = Arc::default();
     let mut longest = 0;
-    let ((), inclusion) = timed(|| {
-        for seq in (0..entries).step_by(usize::try_from(step)?) {
-            let path =
-                prove_inclusion(&tree::hashes(store, entries, Arc::clone(&tiles)), seq, entries)?;
-            longest = longest.max(path.len());
-        }
-        Ok(())
-    })?;
+    let mut prove_all = || {
+        timed(|| {
+            for seq in (0..entries).step_by(usize::try_from(step)?) {
+                let hashes = tree::hashes(store, entries, Arc::clone(&tiles));
+                longest = longest.max(prove_inclusion(&hashes, seq, entries)?.len());
+            }
+            Ok(())
+        })
+    };
+    drop_cache(&place.files.log_dir)?;
+    let (((), cold), ((), inclusion)) = (prove_all()?, prove_all()?);
     let ((), consistency) = timed(|| {
         for from in (1..entries).step_by(usize::try_from(step)?) {
             let path = prove_consistency(
@@ -332,6 +400,13 @@ fn proofs(place: &Place, entries: u64) -> Result<Vec<Figure>> {
     opened_and_closed(opened)?;
     let count = entries.div_ceil(step) as f64;
     Ok(vec![
+        figure(
+            "M11",
+            "first inclusion proof from a tile, which the disk has to give",
+            cold / count * 1e6,
+            "us",
+            Goal::None,
+        ),
         figure("M11", "inclusion proof", inclusion / count * 1e6, "us", Goal::AtMost(50.0)),
         figure("M11", "consistency proof", consistency / count * 1e6, "us", Goal::AtMost(50.0)),
         figure("M11", "longest proof", longest as f64 * 32.0, "B", Goal::AtMost(1_126.0)),
@@ -353,7 +428,7 @@ pub(crate) fn hold(dir: &Path, what: Holding) -> Result<()> {
     match what {
         Holding::All => {
             let opened = place.open()?;
-            println!("{}", resident_bytes()?);
+            print_resident()?;
             opened_and_closed(opened)?;
         }
         Holding::Log => {
@@ -364,31 +439,48 @@ pub(crate) fn hold(dir: &Path, what: Holding) -> Result<()> {
             while at < store.count() {
                 at = store.scan(at, 1 << 20)?.end();
             }
-            println!("{}", resident_bytes()?);
+            print_resident()?;
             drop((engine, notary, index));
         }
     }
     Ok(())
 }
 
+/// Prints what this process holds in memory, and how much of that is its own and not the program:
+/// `VmRSS` and `RssAnon`, in bytes (proc(5)).
+fn print_resident() -> Result<()> {
+    let status = std::fs::read_to_string("/proc/self/status")?;
+    let line = status.lines().find_map(|line| line.strip_prefix("RssAnon:"));
+    let kib: u64 =
+        line.and_then(|line| line.split_whitespace().next()?.parse().ok()).context("RssAnon")?;
+    println!("{} {}", resident_bytes()?, kib << 10);
+    Ok(())
+}
+
 /// M10.
 fn memory(dir: &Path, entries: u64) -> Result<Vec<Figure>> {
-    let ask = |what: &str| -> Result<f64> {
+    let ask = |what: &str| -> Result<[f64; 2]> {
         let mut command = Command::new(std::env::current_exe()?);
         let output = command.args(["hold", what, "--dir"]).arg(dir).output()?;
         ensure!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
-        Ok(String::from_utf8(output.stdout)?.trim().parse::<f64>()? / f64::from(1 << 20))
+        let text = String::from_utf8(output.stdout)?;
+        let (all, own) = text.trim().split_once(' ').context("two figures")?;
+        Ok([all.parse::<f64>()?, own.parse::<f64>()?].map(|bytes| bytes / f64::from(1 << 20)))
     };
     let limit = 64.0 + 2.0 * entries as f64 / f64::from(1 << 20);
+    let [log, log_own] = ask("log")?;
+    let [all, all_own] = ask("all")?;
     Ok(vec![
         figure(
             "M10",
             "resident, log core (engine, tree, index) after reading all",
-            ask("log")?,
+            log,
             "MiB",
             Goal::AtMost(limit),
         ),
-        figure("M10", "resident, with all folds", ask("all")?, "MiB", Goal::None),
+        figure("M10", "of it: its own, the rest is the program", log_own, "MiB", Goal::None),
+        figure("M10", "resident, with all folds", all, "MiB", Goal::None),
+        figure("M10", "of it: its own", all_own, "MiB", Goal::None),
     ])
 }
 
