@@ -299,6 +299,26 @@ fn an_excerpt() {
     assert_eq!(misnamed, Err(BundleError::ProofName { name: proof_name(8), index: 7 }));
 }
 
+/// "Not proved" alone helps nobody: the fault says what the proof lacks.
+#[test]
+fn an_excerpt_says_why_a_proof_does_not_hold() {
+    let log = SmallLog::new(12, &[12]);
+    let bundle = excerpt(&log, &[1, 7, 10]);
+    let text = String::from_utf8(bundle.get(bundle::ENTRIES).unwrap().to_vec()).unwrap();
+    let altered = text.replace("\"salt\":\"18", "\"salt\":\"17").into_bytes();
+    let Ok(BundleVerdict::BrokenExcerpt(fault)) =
+        check(&with(&bundle, &[(bundle::ENTRIES, Some(altered))]))
+    else {
+        panic!()
+    };
+    assert_eq!(
+        fault.to_string(),
+        "broken at entry 7: it is not proved to be in the log; expected a proof that the entry is in \
+         the log, found the entry is not proved to be entry `7` of the log: the proof does not lead to \
+         the root"
+    );
+}
+
 #[test]
 fn names_that_could_lead_out_of_a_bundle() {
     let mut bundle = Bundle::new();

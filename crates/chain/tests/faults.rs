@@ -118,6 +118,46 @@ fn the_first_fault_in_order_is_named() {
     assert!(FaultKind::ALL.is_sorted(), "the order of the enum is the order of the checks");
 }
 
+/// What an auditor reads: which entry, what is wrong with it, what should be there and what is.
+#[test]
+fn the_verdict_is_a_sentence() {
+    let log = SmallLog::new(6, &[2, 6]);
+    let words =
+        |evidence: Evidence, entries: &[Vec<u8>]| verify(evidence, entries).unwrap().to_string();
+    let mut entries = log.entries.clone();
+    entries[4] = changed(&entries[4], "\"seq\":4", "\"seq\":5");
+    assert_eq!(
+        words(log.evidence(), &entries),
+        "broken at entry 4: another sequence number stands in its place; expected 4, found 5"
+    );
+    let mut rewritten = SmallLog::new(6, &[]);
+    rewritten.rewrite_from(3);
+    let (signed, found) = (log.head(6).root(), rewritten.head(6).root());
+    assert_eq!(
+        words(log.evidence(), &rewritten.entries),
+        format!(
+            "broken at entry 5: the entries up to it do not have the root that was signed; expected \
+             {signed}, found {found} (checkpoint `checkpoints/6.note`); the fault lies among entries 2 to 5"
+        )
+    );
+    let sound = format!(
+        "sound: 6 entries, root {signed}, newest checkpoint covers 6, no outside checkpoint covers 0, \
+         4 lack a client signature"
+    );
+    assert_eq!(words(log.evidence(), &log.entries), sound);
+    let mut evidence = log.evidence();
+    evidence.keys.clients.clear();
+    let unknown = format!("{sound}, 2 are signed by a key that is not known");
+    assert_eq!(words(evidence, &log.entries), unknown);
+}
+
+#[test]
+fn every_kind_says_something_of_its_own() {
+    let texts: std::collections::BTreeSet<_> = FaultKind::ALL.map(FaultKind::text).into();
+    assert_eq!(texts.len(), FaultKind::ALL.len());
+    assert!(texts.iter().all(|text| text.contains(' ')), "each is a clause: {texts:?}");
+}
+
 #[test]
 fn every_kind_has_a_stable_code_of_its_own() {
     let codes: std::collections::BTreeSet<_> = FaultKind::ALL.map(FaultKind::code).into();
