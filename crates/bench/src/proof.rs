@@ -16,12 +16,10 @@ pub(crate) const COMMITS: u64 = 200;
 /// The calls that make bytes durable.
 const CALLS: &str = "trace=fsync,fdatasync,sync_file_range,msync";
 
-/// The command under a strace that counts its calls, also those of its children.
-pub(crate) fn counted(command: &Command, out: &Path) -> Command {
-    let mut strace = Command::new("strace");
-    strace.args(["-f", "-c", "-e", CALLS, "-o"]).arg(out);
-    strace.arg(command.get_program()).args(command.get_args());
-    strace
+/// A strace that counts the calls of the command behind it, also those of its children.
+pub(crate) fn counting(out: &Path) -> Vec<String> {
+    let out = out.display().to_string();
+    ["strace", "-f", "-c", "-e", CALLS, "-o", &out].map(str::to_owned).into()
 }
 
 /// A contestant that is probed in a process of its own.
@@ -70,9 +68,11 @@ pub(crate) fn probe(contestant: &str, dir: &Path) -> Result<Counts> {
     let counts = |commits: u64| -> Result<Counts> {
         let place = tempfile::tempdir_in(dir)?;
         let out = place.path().join("calls");
-        let mut command = Command::new(std::env::current_exe()?);
+        let strace = counting(&out);
+        let mut command = Command::new(&strace[0]);
+        command.args(&strace[1..]).arg(std::env::current_exe()?);
         command.args(["probe", contestant, &commits.to_string(), "--dir"]).arg(place.path());
-        let output = counted(&command, &out).output().context("strace is not installed")?;
+        let output = command.output().context("strace is not installed")?;
         ensure!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
         read(&out)
     };

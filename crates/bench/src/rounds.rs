@@ -155,10 +155,8 @@ pub(crate) async fn run(
     let rivals = Rivals {
         #[cfg(feature = "rivals")]
         postgres: {
-            let folder = dir.join("pg");
-            std::fs::create_dir(&folder)?;
-            let server = crate::postgres::Server::start(&folder, None)?;
-            report.versions.push(("PostgreSQL", server.prepare().await?));
+            let server = crate::postgres::Server::start(dir, None)?;
+            report.versions.push(("PostgreSQL", server.version()?));
             report.versions.push(("SQLite", crate::sqlite::Sqlite::version().to_owned()));
             server
         },
@@ -227,17 +225,9 @@ async fn honesty(dir: &Path, report: &mut Report) -> Result<()> {
 async fn postgres_syncs(dir: &Path) -> Result<proof::Counts> {
     let mut counts = Vec::new();
     for commits in [proof::COMMITS, 0] {
-        let place = tempfile::Builder::new().prefix("pg-").tempdir_in(dir)?;
-        let out = place.path().join("calls");
-        let server = crate::postgres::Server::start(place.path(), Some(&out))?;
-        server.prepare().await?;
-        let client = server.connect().await?;
-        let mut events = Events::new("proof");
-        for _ in 0..commits {
-            let record = events.record();
-            client.execute("SELECT append($1, $2)", &[&record.key, &record.payload]).await?;
-        }
-        drop(client);
+        let out = dir.join("calls");
+        let server = crate::postgres::Server::start(dir, Some(&out))?;
+        server.some(commits).await?;
         server.stop()?;
         counts.push(proof::read(&out)?);
     }
@@ -306,6 +296,8 @@ async fn against(
     time: Duration,
     postgres: &crate::postgres::Server,
 ) -> Result<Sample> {
+    use cluster::rows::Rows;
+
     use crate::measure::{CLIENTS, GroupCommit};
     use crate::sqlite::Sqlite;
     match (metric, who) {
@@ -313,10 +305,10 @@ async fn against(
         ("M3", Who::Sqlite) => batches(&mut Sqlite::create(dir)?, "lite", LARGE_BATCH, time),
         ("M2", Who::Sqlite) => crate::sqlite::one_by_one(Sqlite::create(dir)?, time).await,
         ("M2", Who::SqliteGrouped) => grouped(Sqlite::create(dir)?, "lite", time).await,
-        ("M1", Who::PgPlain) => postgres.single(false, 1, time).await,
-        ("M1", Who::PgChained) => postgres.single(true, 1, time).await,
-        ("M2", Who::PgPlain) => postgres.single(false, CLIENTS, time).await,
-        ("M2", Who::PgChained) => postgres.single(true, CLIENTS, time).await,
+        ("M1", Who::PgPlain) => postgres.single(Rows::Plain, 1, time).await,
+        ("M1", Who::PgChained) => postgres.single(Rows::Chained, 1, time).await,
+        ("M2", Who::PgPlain) => postgres.single(Rows::Plain, CLIENTS, time).await,
+        ("M2", Who::PgChained) => postgres.single(Rows::Chained, CLIENTS, time).await,
         ("M2", Who::PgGrouped) => grouped(postgres.batches().await?, "pg", time).await,
         ("M3", Who::PgGrouped) => {
             let mut store = postgres.batches().await?;
