@@ -7,6 +7,8 @@ mod excerpt;
 mod forge;
 #[path = "trust/interop.rs"]
 mod interop;
+#[path = "trust/opening.rs"]
+mod opening;
 #[path = "trust/paper.rs"]
 mod paper;
 #[path = "trust/shop.rs"]

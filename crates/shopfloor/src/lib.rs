@@ -23,6 +23,7 @@ pub mod finding;
 mod forms;
 mod growing;
 pub mod ids;
+pub mod opening;
 mod packed;
 pub mod people;
 pub mod powder;

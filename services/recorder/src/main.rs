@@ -8,8 +8,8 @@ use std::sync::Arc;
 use clap::{Parser, Subcommand};
 use ledger::seams::{Clock, OsRandom};
 use recorder::cli::{
-    Seams, backup, badge, check, check_config, close, export, keys, moving, rebuild, restore,
-    serve, token,
+    Seams, backup, badge, carry_over, check, check_config, close, export, keys, moving, rebuild,
+    restore, serve, token,
 };
 use recorder::config::{Config, ConfigError};
 use recorder::demo;
@@ -56,6 +56,10 @@ enum Command {
     /// its key for life: to change the key, close the log and begin the next one (see `serve
     /// --continues`).
     Close(close::CloseArgs),
+    /// Tell what stands at the end of a closed log again in the log that continues it: settings, people,
+    /// machines and what is due, powder, containers. Both services must be stopped. Exits with 0 if
+    /// what stands is the same in both, 1 if not, and names every difference.
+    CarryOver(carry_over::CarryOverArgs),
     /// Copy the data directory, also while the service runs, and check the copy.
     Backup(backup::BackupArgs),
     /// Check a backup where it lies; exits with 0 for sound, 1 for broken, 2 if it could not be checked.
@@ -138,6 +142,10 @@ fn run(command: Command, config: Config, seams: &Seams) -> anyhow::Result<ExitCo
         Command::Keys => keys::run(&config, seams),
         Command::Close(args) => {
             actix_web::rt::System::new().block_on(close::run(&config, seams, &args))
+        }
+        Command::CarryOver(args) => {
+            let carried = carry_over::run(&config, seams, &args);
+            return actix_web::rt::System::new().block_on(carried);
         }
         Command::Backup(args) => backup::backup(&config, &args),
         Command::VerifyBackup(args) => return Ok(backup::verify(&config, &args)),

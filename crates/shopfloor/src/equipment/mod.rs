@@ -15,6 +15,7 @@ mod kept;
 mod machine;
 mod machine_view;
 mod meter;
+mod opening;
 mod parts;
 mod plan;
 mod ranking;
@@ -41,6 +42,7 @@ pub use history::HistoryLine;
 pub use machine_view::*;
 pub use meter::{DAYS_KEPT, HoldReason, TOLERANCE_MS};
 pub(crate) use meter::{DayNumber, date_of, day_number, local_day};
+pub(crate) use opening::reading_of;
 pub use parts::{
     LifeEnd, LifeQuery, LifeRecord, PartLives, PartState, PartView, StayView, StockQuery, StockView,
 };

@@ -5,6 +5,7 @@
 //! fold keeps facts in order of work and answers from them; nothing derived is stored.
 
 pub mod events;
+mod opening;
 pub mod rules;
 mod standing;
 mod views;

@@ -21,6 +21,7 @@ mod kept;
 pub mod lineage;
 mod lots;
 mod moves;
+mod opening;
 mod refresh;
 pub mod rules;
 pub mod sampling;

@@ -24,6 +24,7 @@ mod judge;
 mod kg;
 pub mod law;
 pub mod notices;
+pub(crate) mod opening;
 pub mod quantity_on_site;
 pub mod retention;
 pub mod rules;

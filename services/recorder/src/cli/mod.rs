@@ -2,6 +2,7 @@
 
 pub mod backup;
 pub mod badge;
+pub mod carry_over;
 pub mod check;
 pub mod check_config;
 pub mod close;

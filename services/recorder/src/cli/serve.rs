@@ -76,7 +76,7 @@ pub(super) fn parts(config: &Config, seams: &Seams) -> anyhow::Result<(LogParts,
 }
 
 /// Opens the configured log, or creates it where that cannot be a mistake.
-fn open_log(config: &Config, seams: &Seams, args: &ServeArgs) -> anyhow::Result<Log> {
+pub(super) fn open_log(config: &Config, seams: &Seams, args: &ServeArgs) -> anyhow::Result<Log> {
     let (parts, key_was) = parts(config, seams)?;
     match Log::open(&parts) {
         Err(LedgerError::NoLog { name, what }) => {
