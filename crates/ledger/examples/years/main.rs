@@ -31,7 +31,7 @@ use ledger::seams::{Clock, OsRandom};
 use ledger::{IndexPlace, Ledger, LedgerError, Opened, Pace, Seams, Submission, create, open};
 
 use costs::Costs;
-use cpu::Cpu;
+use cpu::{ByThread, Cpu};
 use shop::{PER_DAY, Shop};
 
 /// As the recorder has it.
@@ -84,32 +84,31 @@ impl Clock for ShopClock {
 }
 
 /// Processor time of the ledger's own threads (all but the one that makes the events), in us.
-fn ledger_us(since: &Cpu) -> f64 {
-    since.since().iter().filter(|(thread, _)| thread.starts_with("ledger")).map(|(_, us)| us).sum()
+fn ledger_us(since: &Cpu) -> ByThread {
+    let mut used = since.since();
+    used.retain(|thread, _| thread.starts_with("ledger"));
+    used
 }
 
-/// What appending cost on the last stretch.
+/// What appending cost on the way from the size before.
 struct Appended {
-    /// Processor time of the ledger's threads an entry, in us.
-    us: f64,
+    /// Processor time of each of the ledger's threads an entry, in us.
+    us: ByThread,
     /// Entries a second, events made and read included.
     rate: f64,
     /// Closing in good order, with a last snapshot, in s.
     close_s: f64,
 }
 
-/// Records until the log holds `size` entries; what the last tenth of it cost.
+/// Records until the log holds `size` entries; what that cost, snapshots and merged runs of the index
+/// included, which come ever more seldom.
 async fn append(place: &Place, clock: &ShopClock, shop: &mut Shop, size: u64) -> Result<Appended> {
     let opened = place.open(clock)?;
-    let mut count = opened.report.count;
+    let first = opened.report.count;
+    let mut count = first;
     let ledger = Ledger::start(opened, Pace::default())?;
-    let stretch = size - (size - count) / 10;
-    let (mut cpu, mut begun) = (Cpu::now(), Instant::now());
-    let (mut from, mut last_us) = (count, 0.0);
+    let (cpu, begun) = (Cpu::now(), Instant::now());
     while count < size {
-        if from < stretch && count >= stretch {
-            (cpu, begun, from) = (Cpu::now(), Instant::now(), count);
-        }
         let wanted = usize::try_from(size - count)?.min(BATCH);
         let mut batch = Vec::with_capacity(wanted);
         for _ in 0..wanted {
@@ -118,10 +117,10 @@ async fn append(place: &Place, clock: &ShopClock, shop: &mut Shop, size: u64) ->
             batch.push(submission);
         }
         count += record(&ledger, batch).await?;
-        last_us = ledger_us(&cpu);
     }
-    let entries = (count - from) as f64;
-    let (us, rate) = (last_us / entries, entries / begun.elapsed().as_secs_f64());
+    let entries = (count - first) as f64;
+    let rate = entries / begun.elapsed().as_secs_f64();
+    let us = ledger_us(&cpu).into_iter().map(|(thread, us)| (thread, us / entries)).collect();
     let begun = Instant::now();
     ledger.close()?;
     Ok(Appended { us, rate, close_s: begun.elapsed().as_secs_f64() })
@@ -162,7 +161,10 @@ fn years(dir: &Path, sizes: &[u64], printers: u64) -> Result<()> {
     for &size in sizes {
         let appended = runtime.block_on(append(&place, &clock, &mut shop, size))?;
         let mut row = Costs::default();
-        row.add(size, "appended, by the ledger's threads", appended.us, "us/entry");
+        row.add(size, "appended, by the ledger's threads", appended.us.values().sum(), "us/entry");
+        for (thread, us) in &appended.us {
+            row.add(size, &format!("  by {thread}"), *us, "us/entry");
+        }
         row.add(size, "appended, events made and read included", appended.rate, "entries/s");
         row.add(size, "closed, with a last snapshot", appended.close_s, "s");
         let mut child = Command::new(std::env::current_exe()?);
