@@ -1,7 +1,7 @@
 //! A timeline of which all but the newest facts lie packed.
 //!
 //! A machine that a system reads every quarter of an hour has a million facts after some years, and
-//! nearly all of them are only asked for when somebody looks back. Packed they take a tenth of the
+//! nearly all of them are only asked for when somebody looks back. Packed they take a part of the
 //! room, a copy of the list shares them, and a snapshot writes them as they lie.
 
 use std::borrow::Cow;

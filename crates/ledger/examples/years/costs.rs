@@ -29,9 +29,9 @@ const QUESTIONS: u64 = 500;
 #[derive(Debug, Default)]
 pub(super) struct Costs(Vec<(String, &'static str, BTreeMap<u64, f64>)>);
 
-/// Units a figure may have; the name of each stands in the table.
+/// Units a figure may have.
 const UNITS: &[&str] =
-    &["us/entry", "entries/s", "s", "us", "MiB", "B/entry", "B", "lines", "us/line", "findings"];
+    &["us/entry", "entries/s", "s", "us", "MiB", "B/entry", "lines", "us/line", "findings"];
 
 impl Costs {
     pub(super) fn add(&mut self, size: u64, what: &str, value: f64, unit: &'static str) {

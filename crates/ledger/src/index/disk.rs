@@ -387,7 +387,8 @@ fn unpack(first: u64, bytes: &[u8]) -> impl Iterator<Item = u64> + '_ {
     std::iter::once(first).chain(bytes.as_chunks().0.iter().map(after))
 }
 
-/// Puts a file in the place of another, so that after a crash either of them is there.
+/// Puts a file in the place of another, so that after a crash either of them is there: what
+/// [`write_durably`](crate::disk::write_durably) does, of parts that are too large to be put together.
 fn replace_file(path: &Path, parts: &[&[u8]]) -> std::io::Result<()> {
     let new = path.with_extension("new");
     let mut file = std::fs::File::create(&new)?;
