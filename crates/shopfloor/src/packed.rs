@@ -19,6 +19,19 @@ const BLOCK: usize = 128;
 /// When the work was done (ms since 1970 UTC), and the entry that tells it.
 type Place = (i64, u64);
 
+/// Facts as compressed MessagePack.
+pub(crate) fn pack<T: Serialize + ?Sized>(facts: &T) -> Box<[u8]> {
+    let plain = rmp_serde::to_vec_named(facts).expect("a recorded form can be written");
+    lz4_flex::block::compress_prepend_size(&plain).into_boxed_slice()
+}
+
+/// What was packed by this process, or by one that wrote the same version of the folds into a snapshot
+/// with a digest: that it cannot be read is a fault of this program.
+pub(crate) fn unpack<T: DeserializeOwned>(bytes: &[u8]) -> T {
+    let plain = lz4_flex::block::decompress_size_prepended(bytes).expect("a block is whole");
+    rmp_serde::from_slice(&plain).expect("a block is read as it was written")
+}
+
 fn place_of<T>(moment: &Moment<T>) -> Place {
     (moment.time_ms, moment.seq)
 }
@@ -39,19 +52,14 @@ struct Block {
 impl Block {
     fn pack<T: Serialize>(facts: &[Moment<T>]) -> Option<Self> {
         let (first, last) = (place_of(facts.first()?), place_of(facts.last()?));
-        let plain = rmp_serde::to_vec_named(facts).expect("a recorded form can be written");
-        let bytes = lz4_flex::block::compress_prepend_size(&plain).into_boxed_slice();
+        let bytes = pack(facts);
         let seqs = || facts.iter().map(|moment| moment.seq);
         let seqs = (seqs().min()?, seqs().max()?);
         Some(Self { first, last, seqs, facts: facts.len(), bytes })
     }
 
-    /// The facts. They were packed by this process, or by one that wrote the same version of the
-    /// folds into a snapshot with a digest: that they cannot be read is a fault of this program.
     fn unpack<T: DeserializeOwned>(&self) -> Vec<Moment<T>> {
-        let plain =
-            lz4_flex::block::decompress_size_prepended(&self.bytes).expect("a block is whole");
-        rmp_serde::from_slice(&plain).expect("a block is read as it was written")
+        unpack(&self.bytes)
     }
 }
 

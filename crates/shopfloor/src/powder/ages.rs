@@ -6,8 +6,9 @@ use std::collections::BTreeMap;
 use rust_decimal::Decimal;
 
 use super::amount::{Kg, Share};
+use super::archive::Archive;
 use super::books::{Books, MoveId, Origin};
-use super::kept::{Deed, Kept};
+use super::kept::Deed;
 
 /// Powder of this age or more is counted in one class.
 pub(crate) const BUILDS_MAX: usize = 63;
@@ -26,7 +27,7 @@ pub(crate) struct Ages {
 }
 
 /// Hours at bed temperature of a build.
-fn hours_of(all: &[Kept], finish: Option<usize>) -> Kg {
+fn hours_of(all: &Archive, finish: Option<usize>) -> Kg {
     match finish.map(|i| &all[i].deed) {
         // The fixed-point form serves hours as well: exact to 17 decimals.
         Some(Deed::BuildFinished(d)) => Kg::of_decimal(d.hours_at_temperature.base()),
@@ -35,7 +36,7 @@ fn hours_of(all: &[Kept], finish: Option<usize>) -> Kg {
 }
 
 /// Walks back from a content, keeping apart how many builds each part has gone through since.
-pub(crate) fn of_content(books: &Books, all: &[Kept], content: MoveId) -> Ages {
+pub(crate) fn of_content(books: &Books, all: &Archive, content: MoveId) -> Ages {
     let mut waiting = BTreeMap::from([(content, vec![Share::ONE])]);
     let mut ages = Ages {
         by_builds: Vec::new(),

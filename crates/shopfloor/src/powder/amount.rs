@@ -61,6 +61,12 @@ impl Kg {
         )
     }
 
+    /// The lower 64 bits of the number of units, for sums that only compare.
+    pub(crate) fn low_digits(self) -> u64 {
+        let bytes = self.0.to_le_bytes();
+        u64::from_le_bytes(*bytes.first_chunk().expect("16 bytes begin with 8"))
+    }
+
     pub(crate) fn is_positive(self) -> bool {
         self.0 > 0
     }

@@ -480,9 +480,9 @@ impl Powder {
         let (from_ms, to_ms) = (from.as_millisecond(), to.as_millisecond());
         let scales = Scales::new(self);
         let bound = self.books.moves_before(&self.kept, (i64::MAX, u64::MAX));
-        let first = self.kept.partition_point(|k| k.time_ms < from_ms);
+        let first = self.kept.before_ms(from_ms);
         let (mut balances, mut earlier) = (Vec::new(), Kg::ZERO);
-        for kept in self.kept[first..].iter().take_while(|k| k.time_ms < to_ms) {
+        for kept in (first..self.kept.before_ms(to_ms)).map(|at| &self.kept[at]) {
             let (Deed::BuildFinished(_), Some(build)) = (&kept.deed, kept.label()) else {
                 continue;
             };

@@ -11,6 +11,7 @@ use std::collections::{BTreeMap, HashMap};
 use crate::ids::{Label, Place, PlaceKind};
 
 use super::amount::{Kg, Share};
+use super::archive::Archive;
 use super::kept::{Deed, Kept, Key, Moment};
 use super::lots;
 use super::moves::{self, Leg, MoveKind, Source};
@@ -97,6 +98,13 @@ impl Move {
     pub(crate) fn finish(&self) -> Option<usize> {
         (self.finish != NONE).then_some(self.finish as usize)
     }
+
+    /// What it adds to the sum by which two books are compared.
+    fn weight(&self, id: usize) -> u64 {
+        let amounts = [self.mass, self.from_after, self.into_after].map(Kg::low_digits);
+        let mixed = amounts.iter().fold(0_u64, |mixed, kg| mixed.rotate_left(21) ^ kg);
+        (id as u64 + 1).wrapping_mul(mixed)
+    }
 }
 
 /// What rules ask of a content at every step, carried along so that no trace is needed.
@@ -170,6 +178,8 @@ pub(crate) struct Books {
     /// The same for the few keys that questions list ([`Key::is_listed`]).
     listed: BTreeMap<Key, Vec<u32>>,
     by_seq: HashMap<u64, u32>,
+    /// Wrapping sum over the moves ([`Move::weight`]).
+    sum: u64,
 }
 
 impl Default for Books {
@@ -187,6 +197,7 @@ impl Default for Books {
             index: HashMap::new(),
             listed: BTreeMap::new(),
             by_seq: HashMap::new(),
+            sum: 0,
         }
     }
 }
@@ -198,14 +209,15 @@ fn small(index: usize) -> u32 {
 
 impl Books {
     /// Forgets everything from the kept fact `at` on. `all` is the list as it was folded.
-    pub(crate) fn cut(&mut self, all: &[Kept], at: usize) {
+    pub(crate) fn cut(&mut self, all: &Archive, at: usize) {
         for i in (at..self.first_move.len()).rev() {
             for key in all[i].keys() {
                 self.unlist(&key);
             }
             self.by_seq.remove(&all[i].seq);
-            let first = self.first_move[i] as usize;
-            for m in self.moves.drain(first..).rev() {
+            let (first, end) = (self.first_move[i] as usize, self.moves.len());
+            for (back, m) in self.moves.drain(first..).rev().enumerate() {
+                self.sum = self.sum.wrapping_sub(m.weight(end - 1 - back));
                 self.places[m.from as usize].touches.pop();
                 self.places[m.into as usize].touches.pop();
             }
@@ -228,7 +240,7 @@ impl Books {
     }
 
     /// Folds what is not folded yet.
-    pub(crate) fn fold(&mut self, all: &[Kept]) {
+    pub(crate) fn fold(&mut self, all: &Archive) {
         for i in self.first_move.len()..all.len() {
             let kept = &all[i];
             self.first_move.push(small(self.moves.len()));
@@ -247,7 +259,7 @@ impl Books {
         }
     }
 
-    fn book(&mut self, all: &[Kept], i: usize, leg: Leg) {
+    fn book(&mut self, all: &Archive, i: usize, leg: Leg) {
         if !leg.mass.is_positive() {
             return;
         }
@@ -278,7 +290,7 @@ impl Books {
 
     fn push(
         &mut self,
-        all: &[Kept],
+        all: &Archive,
         i: usize,
         (from, origin): (PlaceId, Origin),
         into: PlaceId,
@@ -318,6 +330,7 @@ impl Books {
             None => portion,
         };
         let id = small(self.moves.len());
+        self.sum = self.sum.wrapping_add(moved.weight(id as usize));
         self.moves.push(moved);
         self.links.push(Link::new(origin, before, inflow));
         self.marks.push(mark);
@@ -326,7 +339,7 @@ impl Books {
     }
 
     /// Marks of the portion that moves.
-    fn portion(&mut self, all: &[Kept], i: usize, moved: &Move, origin: Origin) -> Mark {
+    fn portion(&mut self, all: &Archive, i: usize, moved: &Move, origin: Origin) -> Mark {
         let none = Share::ZERO;
         let mut mark = match origin {
             Origin::Unknown => Mark {
@@ -410,6 +423,11 @@ impl Books {
         }))
     }
 
+    /// Two books with other masses have another sum, but for an accident.
+    pub(crate) fn sum(&self) -> u64 {
+        self.sum
+    }
+
     // ---- reading -----------------------------------------------------------------------------
 
     pub(crate) fn moves(&self) -> &[Move] {
@@ -465,8 +483,8 @@ impl Books {
     }
 
     /// Number of moves booked before the moment.
-    pub(crate) fn moves_before(&self, all: &[Kept], moment: Moment) -> MoveId {
-        let at = all.partition_point(|k| k.moment() < moment);
+    pub(crate) fn moves_before(&self, all: &Archive, moment: Moment) -> MoveId {
+        let at = all.before(moment);
         self.first_move.get(at).copied().unwrap_or(small(self.moves.len()))
     }
 
@@ -537,13 +555,27 @@ impl Books {
     /// Facts under a key that come before a moment.
     pub(crate) fn facts_before<'a>(
         &'a self,
-        all: &'a [Kept],
+        all: &'a Archive,
         key: &Key,
         moment: Moment,
     ) -> impl DoubleEndedIterator<Item = &'a Kept> + use<'a> {
+        self.facts_between(all, key, None, moment)
+    }
+
+    /// Facts under a key from one moment on, if any is given, that come before another.
+    pub(crate) fn facts_between<'a>(
+        &'a self,
+        all: &'a Archive,
+        key: &Key,
+        from: Option<Moment>,
+        before: Moment,
+    ) -> impl DoubleEndedIterator<Item = &'a Kept> + use<'a> {
         let facts = self.facts(key);
-        let end = facts.partition_point(|i| all[*i as usize].moment() < moment);
-        facts[..end].iter().map(|i| &all[*i as usize])
+        let end = facts.partition_point(|i| all.moment(*i as usize) < before);
+        let facts = &facts[..end];
+        let earlier = |from| facts.partition_point(|i| all.moment(*i as usize) < from);
+        let first = from.map_or(0, earlier);
+        facts[first..].iter().map(|i| &all[*i as usize])
     }
 
     /// Listed keys of one kind: kinds lie together, the few before the many.
@@ -587,7 +619,7 @@ impl Books {
     }
 
     /// Hopper of a build's start, as far as folded.
-    pub(crate) fn hopper_of(&self, build: &Place, all: &[Kept]) -> Option<Place> {
+    pub(crate) fn hopper_of(&self, build: &Place, all: &Archive) -> Option<Place> {
         let key = Key::Build(Label::new(build.id()).ok()?);
         self.facts(&key).iter().rev().find_map(|i| match &all[*i as usize].deed {
             Deed::BuildStarted(d) => Some(d.hopper.clone()),
@@ -596,7 +628,7 @@ impl Books {
     }
 
     /// The `build.finished` of a build place, as far as folded.
-    fn finish_of(&self, build: PlaceId, all: &[Kept]) -> Option<u32> {
+    fn finish_of(&self, build: PlaceId, all: &Archive) -> Option<u32> {
         let key = Key::Build(Label::new(self.place(build)?.id()).ok()?);
         let finished = |i: &&u32| matches!(all[**i as usize].deed, Deed::BuildFinished(_));
         self.facts(&key).iter().rev().find(finished).copied()

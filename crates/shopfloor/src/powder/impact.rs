@@ -2,6 +2,8 @@
 //! known good to when it was found failed: what was done with it, where did that powder go, and
 //! what is still to be put on hold?
 
+use std::collections::BTreeMap;
+
 use schemars::JsonSchema;
 use serde::Serialize;
 
@@ -14,7 +16,7 @@ use super::Powder;
 use super::amount::Kg;
 use super::books::MoveId;
 use super::genealogy::{Met, Reach};
-use super::kept::{Deed, Kept, Key, Moment, Verdict};
+use super::kept::{Deed, Key, Moment, Verdict};
 use super::lots::{self, Hold, Life};
 use super::moves::MoveKind;
 use super::trace::{self, Seeds};
@@ -128,17 +130,15 @@ impl Powder {
         let (name, window, uses) = match &question.suspect {
             Suspect::Sieve(serial) => {
                 let verdicts = self.sieve_verdicts(serial, moment);
-                let facts = self.books.facts(&Key::Sieve(serial.clone()));
-                if facts.is_empty() && verdicts.is_empty() {
+                if !self.knows_sieve(serial) && verdicts.is_empty() {
                     return Err(Unanswered::Sieve(serial.clone()));
                 }
                 let window = window(&verdicts, question, self)?;
-                let sieved = |k: &Kept| matches!(&k.deed, Deed::PowderSieved(_));
-                let uses = facts
-                    .iter()
+                let passes = self.books.facts(&Key::Passes(serial.clone())).iter();
+                let uses = passes
                     .map(|i| *i as usize)
-                    .filter(|i| sieved(&self.kept[*i]) && self.kept[*i].moment() < moment)
-                    .filter(|i| window.holds(self.kept[*i].time_ms))
+                    .filter(|i| self.kept.moment(*i) < moment)
+                    .filter(|i| window.holds(self.kept.moment(*i).0))
                     .collect();
                 (format!("sieve/{serial}"), window, uses)
             }
@@ -249,21 +249,24 @@ impl Powder {
     /// What was recorded about a sieve before a moment: fittings, inspections, removals.
     pub(crate) fn sieve_verdicts(&self, serial: &Label, moment: Moment) -> Vec<(Moment, Verdict)> {
         let mut verdicts = Vec::new();
-        let mut positions = std::collections::BTreeSet::new();
-        for kept in self.books.facts_before(&self.kept, &Key::Sieve(serial.clone()), moment) {
+        // Each with when the sieve came there first: what was before is of no interest.
+        let mut positions = BTreeMap::new();
+        for kept in self.books.facts_before(&self.kept, &Key::Part(serial.clone()), moment) {
             verdicts.extend(kept.verdict_on(serial).map(|v| (kept.moment(), v)));
             let position = match &kept.deed {
                 Deed::PartSwapped(d) => Some(&d.position),
                 Deed::PartFitted(d) => Some(&d.position),
                 _ => None,
             };
-            positions.extend(position.and_then(|p| Some((kept.label()?, p.clone()))));
+            if let (Some(machine), Some(position)) = (kept.label(), position) {
+                positions.entry((machine, position.clone())).or_insert(kept.moment());
+            }
         }
         // Inspections that name no serial are about whatever sat in the position then.
-        for (machine, position) in positions {
+        for ((machine, position), first) in positions {
             let mut sits = None;
             let key = Key::Position(machine, position);
-            for kept in self.books.facts_before(&self.kept, &key, moment) {
+            for kept in self.books.facts_between(&self.kept, &key, Some(first), moment) {
                 match &kept.deed {
                     Deed::PartSwapped(d) => sits = Some(&d.fitted.serial),
                     Deed::PartFitted(d) => sits = Some(&d.fitted.serial),
@@ -299,10 +302,9 @@ impl Powder {
 
     /// Facts whose masses were read on a scale within a window.
     fn weighed_on(&self, scale: &Label, window: &Window, moment: Moment) -> Vec<usize> {
-        let first =
-            window.from_ms.map_or(0, |from| self.kept.partition_point(|k| k.time_ms < from));
+        let first = window.from_ms.map_or(0, |from| self.kept.before_ms(from));
         (first..self.kept.len())
-            .take_while(|i| self.kept[*i].moment() < moment && window.holds(self.kept[*i].time_ms))
+            .take_while(|i| self.kept.moment(*i) < moment && window.holds(self.kept.moment(*i).0))
             .filter(|i| self.kept[*i].weighed_on(scale))
             .collect()
     }

@@ -204,22 +204,22 @@ impl Kept {
             Deed::RecipeSet(_) => keys.push(Key::Recipe(own)),
             Deed::EquipmentRegistered(_) => keys.push(Key::Scale(own)),
             Deed::CheckDone(_) => keys.push(Key::ScaleCheck(own)),
-            Deed::PowderSieved(d) => keys.push(Key::Sieve(d.sieve.clone())),
+            Deed::PowderSieved(d) => keys.push(Key::Passes(d.sieve.clone())),
             Deed::PartSwapped(d) => {
                 keys.push(Key::Position(own, d.position.clone()));
-                keys.push(Key::Sieve(d.fitted.serial.clone()));
-                keys.push(Key::Sieve(d.out.serial.clone()));
+                keys.push(Key::Part(d.fitted.serial.clone()));
+                keys.push(Key::Part(d.out.serial.clone()));
             }
             Deed::PartFitted(d) => {
                 keys.push(Key::Position(own, d.position.clone()));
-                keys.push(Key::Sieve(d.fitted.serial.clone()));
+                keys.push(Key::Part(d.fitted.serial.clone()));
             }
             Deed::PartRemoved(d) => {
                 keys.push(Key::Position(own, d.position.clone()));
-                keys.push(Key::Sieve(d.out.serial.clone()));
+                keys.push(Key::Part(d.out.serial.clone()));
             }
             Deed::InspectionDone(d) => match &d.serial {
-                Some(serial) => keys.push(Key::Sieve(serial.clone())),
+                Some(serial) => keys.push(Key::Part(serial.clone())),
                 None => keys.push(Key::Position(own, d.target.clone())),
             },
             Deed::ContainerOpened(_) | Deed::ContainerWeighed(_) => {
@@ -374,8 +374,10 @@ pub(crate) enum Key {
     Build(Label),
     /// Checks of a scale.
     ScaleCheck(Label),
-    /// Uses, fittings and inspections of a sieve by serial.
-    Sieve(Label),
+    /// Passes of a sieve by serial.
+    Passes(Label),
+    /// Fittings, removals and inspections of a sieve or part by serial.
+    Part(Label),
     /// What sat in a position of a machine.
     Position(Label, Label),
     /// Receipts into and blends in a place.
@@ -400,7 +402,8 @@ impl Key {
             Key::Lot(_)
             | Key::Build(_)
             | Key::ScaleCheck(_)
-            | Key::Sieve(_)
+            | Key::Passes(_)
+            | Key::Part(_)
             | Key::Position(_, _)
             | Key::Filled(_)
             | Key::Shipment(_)

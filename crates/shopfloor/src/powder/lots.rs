@@ -13,6 +13,7 @@ use crate::ids::{Code, Label, Place};
 use crate::powder::events::{LotDecision, PowderBlended};
 
 use super::amount::Share;
+use super::archive::Archive;
 use super::books::{Books, MoveId, Only, Origin};
 use super::kept::{Deed, Kept, Key, Moment};
 use super::moves::MoveKind;
@@ -120,14 +121,14 @@ pub(crate) struct Life {
 
 impl Life {
     /// Facts of `lot` before `moment`.
-    pub(crate) fn of(books: &Books, all: &[Kept], lot: &Label, moment: Moment) -> Life {
+    pub(crate) fn of(books: &Books, all: &Archive, lot: &Label, moment: Moment) -> Life {
         let mut life = Life::default();
         let facts = books.facts(&Key::Lot(lot.clone()));
         for i in facts {
-            let kept = &all[*i as usize];
-            if kept.moment() >= moment {
+            if all.moment(*i as usize) >= moment {
                 break;
             }
+            let kept = &all[*i as usize];
             life.entries.push(kept.seq);
             life.take(*i as usize, kept);
         }
@@ -175,7 +176,7 @@ impl Life {
     }
 
     /// The status; `None` when no fact made the lot.
-    pub(crate) fn status(&self, all: &[Kept]) -> Option<LotStatus> {
+    pub(crate) fn status(&self, all: &Archive) -> Option<LotStatus> {
         let origin = &all[self.origin?];
         let failed = self.tests.values().any(|(outcome, _)| *outcome == Outcome::Fail);
         Some(if self.scrapped.is_some() {
@@ -215,7 +216,7 @@ pub(crate) fn two_people<T: PartialEq>(people: &[T]) -> bool {
 }
 
 /// Whether the lot was released (and not scrapped) before the moment. Holds are asked apart.
-pub(crate) fn released(books: &Books, all: &[Kept], lot: &Label, moment: Moment) -> bool {
+pub(crate) fn released(books: &Books, all: &Archive, lot: &Label, moment: Moment) -> bool {
     let mut free = false;
     for kept in books.facts_before(all, &Key::Lot(lot.clone()), moment) {
         match &kept.deed {
@@ -240,7 +241,7 @@ pub(crate) fn released(books: &Books, all: &[Kept], lot: &Label, moment: Moment)
 /// released and is told by other findings.
 pub(crate) fn unreleased(
     books: &Books,
-    all: &[Kept],
+    all: &Archive,
     content: MoveId,
     moment: Moment,
 ) -> Vec<Label> {
@@ -270,7 +271,7 @@ pub(crate) fn unreleased(
 }
 
 /// The blend whose last component made this content.
-pub(crate) fn blend_of(books: &Books, all: &[Kept], content: MoveId) -> Option<Label> {
+pub(crate) fn blend_of(books: &Books, all: &Archive, content: MoveId) -> Option<Label> {
     let kept = books.moves()[content as usize].kept as usize;
     let last =
         books.moves()[content as usize].kind == MoveKind::Blended && books.is_last_of_fact(content);
@@ -284,7 +285,7 @@ pub(crate) fn blend_content(books: &Books, kept: usize) -> Option<MoveId> {
 }
 
 /// The lot a place holds: a delivery nothing else was added to, or a blend as it was made.
-pub(crate) fn direct_lot(books: &Books, all: &[Kept], content: MoveId) -> Option<Label> {
+pub(crate) fn direct_lot(books: &Books, all: &Archive, content: MoveId) -> Option<Label> {
     let mark = books.mark(content);
     match mark.lot {
         Only::One(lot) if mark.known == Share::ONE => Some(books.lot(lot).clone()),
@@ -293,13 +294,13 @@ pub(crate) fn direct_lot(books: &Books, all: &[Kept], content: MoveId) -> Option
 }
 
 /// The lot whose last day a content has: the blend it was made as, else the lot it holds.
-pub(crate) fn dated_lot(books: &Books, all: &[Kept], content: MoveId) -> Option<Label> {
+pub(crate) fn dated_lot(books: &Books, all: &Archive, content: MoveId) -> Option<Label> {
     blend_of(books, all, content).or_else(|| direct_lot(books, all, content))
 }
 
 /// Last day of a blend by the rule of its recipe, when the recipe has one, with the entry that set
 /// it.
-fn usable_for(books: &Books, all: &[Kept], at: usize, d: &PowderBlended) -> Option<(Date, u64)> {
+fn usable_for(books: &Books, all: &Archive, at: usize, d: &PowderBlended) -> Option<(Date, u64)> {
     let kept = &all[at];
     let key = Key::Recipe(d.recipe.clone()?);
     let set = books.facts_before(all, &key, kept.moment()).next_back()?;
@@ -314,7 +315,7 @@ fn usable_for(books: &Books, all: &[Kept], at: usize, d: &PowderBlended) -> Opti
 /// of its own.
 pub(crate) fn expires(
     books: &Books,
-    all: &[Kept],
+    all: &Archive,
     lot: &Label,
     moment: Moment,
 ) -> Option<(Date, u64)> {
@@ -361,14 +362,14 @@ pub(crate) struct Covered {
 }
 
 /// Holds that are open at a moment.
-pub(crate) fn open_holds(books: &Books, all: &[Kept], moment: Moment) -> Vec<Covered> {
+pub(crate) fn open_holds(books: &Books, all: &Archive, moment: Moment) -> Vec<Covered> {
     covered(books, all, moment, |_, part| part.decided.is_none())
 }
 
 /// What the wanted parts of holds cover, one for each hold and decision.
 pub(crate) fn covered(
     books: &Books,
-    all: &[Kept],
+    all: &Archive,
     moment: Moment,
     wanted: impl Fn(&Hold, &Part) -> bool,
 ) -> Vec<Covered> {
@@ -401,7 +402,7 @@ pub(crate) fn covered(
 
 /// Parts of holds of places that were decided to be scrap or for less demanding parts. A lot that
 /// was decided on as a whole is told by its own life.
-pub(crate) fn restricted(books: &Books, all: &[Kept], moment: Moment) -> Vec<Covered> {
+pub(crate) fn restricted(books: &Books, all: &Archive, moment: Moment) -> Vec<Covered> {
     covered(books, all, moment, |_, part| {
         let lasting = |(decision, _): (LotDecision, u64)| match decision {
             LotDecision::Scrap | LotDecision::Downgrade => true,
@@ -412,7 +413,7 @@ pub(crate) fn restricted(books: &Books, all: &[Kept], moment: Moment) -> Vec<Cov
 }
 
 /// Everything that a lot is: its delivery, or the content of its blend.
-pub(crate) fn whole_lot(books: &Books, all: &[Kept], lot: &Label, life: &Life) -> trace::Seeds {
+pub(crate) fn whole_lot(books: &Books, all: &Archive, lot: &Label, life: &Life) -> trace::Seeds {
     match life.origin.map(|at| (at, &all[at].deed)) {
         Some((at, Deed::PowderBlended(_))) => trace::Seeds::of_contents(
             blend_content(books, at).map(|content| (content, content + 1)),

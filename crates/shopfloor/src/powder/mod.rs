@@ -10,6 +10,7 @@
 
 mod ages;
 mod amount;
+mod archive;
 pub mod balance;
 mod books;
 pub mod economy;
@@ -35,7 +36,7 @@ use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
 
 use crate::fact::Fact;
 
-use amount::Kg;
+use archive::{Archive, StoredArchive};
 use books::Books;
 use kept::Kept;
 pub use lots::LotStatus;
@@ -48,7 +49,7 @@ pub(crate) use weighing::AccountFindings;
 #[derive(Debug, Clone, Default)]
 pub struct Powder {
     /// Ground: the facts in order of work.
-    kept: Vec<Kept>,
+    kept: Archive,
     /// Derived from `kept`, always.
     books: Books,
 }
@@ -60,7 +61,7 @@ impl Powder {
     /// moment again.
     pub(crate) fn apply(&mut self, fact: &Fact) {
         let Some(kept) = Kept::of(fact) else { return };
-        let at = self.kept.partition_point(|k| k.moment() < kept.moment());
+        let at = self.kept.before(kept.moment());
         self.books.cut(&self.kept, at);
         self.kept.insert(at, kept);
         self.books.fold(&self.kept);
@@ -68,13 +69,13 @@ impl Powder {
 
     /// Whether work that is on record came after that of a fact.
     pub(crate) fn comes_late(&self, fact: &Fact) -> bool {
-        self.kept.last().is_some_and(|last| last.moment() > (fact.time.ms(), fact.seq))
+        self.kept.last_moment().is_some_and(|last| last > (fact.time.ms(), fact.seq))
     }
 
     /// Takes an effective fact back out (it was corrected or voided).
     pub(crate) fn retract(&mut self, fact: &Fact) {
         let moment = (fact.time.ms(), fact.seq);
-        if let Ok(at) = self.kept.binary_search_by_key(&moment, Kept::moment) {
+        if let Some(at) = self.kept.find(moment) {
             self.books.cut(&self.kept, at);
             self.kept.remove(at);
             self.books.fold(&self.kept);
@@ -90,39 +91,56 @@ impl PartialEq for Powder {
 }
 impl Eq for Powder {}
 
-/// As stored: the facts, and what each place holds, as a check that the books fold to the same.
+/// As a snapshot holds it: the facts, and a sum over the books, as a check that they fold to the same.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct StoredPowder {
+    kept: StoredArchive,
+    books_sum: u64,
+}
+
+/// As JSON has it, over which digests are: the facts alone. The books follow from them.
 #[derive(Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-struct Stored<K> {
+struct Listed<K> {
     kept: K,
-    held_kg: std::collections::BTreeMap<String, Kg>,
 }
 
 impl Powder {
-    fn held(&self) -> std::collections::BTreeMap<String, Kg> {
-        let places = self.books.place_list();
-        places.map(|(id, place)| (place.to_string(), self.books.content_now(id).held)).collect()
+    /// A copy for a snapshot: what is packed is shared, and the books are left out.
+    pub(crate) fn stored(&self) -> StoredPowder {
+        StoredPowder { kept: self.kept.stored(), books_sum: self.books.sum() }
     }
 }
 
 impl Serialize for Powder {
     fn serialize<S: Serializer>(&self, s: S) -> Result<S::Ok, S::Error> {
-        Stored { kept: &self.kept, held_kg: self.held() }.serialize(s)
+        if s.is_human_readable() {
+            return Listed { kept: self.kept.listed() }.serialize(s);
+        }
+        self.stored().serialize(s)
     }
 }
+
 impl<'de> Deserialize<'de> for Powder {
     fn deserialize<D: Deserializer<'de>>(d: D) -> Result<Self, D::Error> {
-        let stored = Stored::<Vec<Kept>>::deserialize(d)?;
-        if !stored.kept.is_sorted_by(|a, b| a.moment() < b.moment()) {
+        let mut books = Books::default();
+        let (kept, stored_sum) = if d.is_human_readable() {
+            let kept: Archive = Listed::<Vec<Kept>>::deserialize(d)?.kept.into_iter().collect();
+            books.fold(&kept);
+            (kept, None)
+        } else {
+            let StoredPowder { kept, books_sum } = StoredPowder::deserialize(d)?;
+            (Archive::restore(kept, |so_far| books.fold(so_far)), Some(books_sum))
+        };
+        if !kept.is_sorted() {
             return Err(de::Error::custom("the facts of a powder account are in order of work"));
         }
-        let mut powder = Powder { kept: stored.kept, books: Books::default() };
-        powder.books.fold(&powder.kept);
-        if powder.held() != stored.held_kg {
+        if stored_sum.is_some_and(|sum| sum != books.sum()) {
             return Err(de::Error::custom(
                 "the powder account folds to other masses than were stored: fold the log again",
             ));
         }
-        Ok(powder)
+        Ok(Powder { kept, books })
     }
 }

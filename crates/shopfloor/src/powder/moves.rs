@@ -5,6 +5,7 @@ use crate::ids::{Label, Place, PlaceKind};
 use crate::waste::events::{BagChanged, WasteAdded};
 
 use super::amount::Kg;
+use super::archive::Archive;
 use super::books::Books;
 use super::kept::{Deed, Kept, Key};
 
@@ -82,7 +83,7 @@ pub(crate) fn place(kind: PlaceKind, label: &Label) -> Option<Place> {
 
 /// The moves of one fact, in order. Masses that are not positive are left in; the books skip them
 /// and a rule tells. `books` holds every earlier move.
-pub(crate) fn legs(kept: &Kept, books: &Books, all: &[Kept]) -> Vec<Leg> {
+pub(crate) fn legs(kept: &Kept, books: &Books, all: &Archive) -> Vec<Leg> {
     use MoveKind as K;
     match &kept.deed {
         Deed::LotReceived(_) => received(kept),
@@ -190,7 +191,7 @@ fn used_part(out: &crate::equipment::events::PartOut) -> Vec<Leg> {
 
 /// Whether another kind of event told before that this bag or part went into this very container:
 /// its mass is there and is not booked twice (the waste account counts it once as well).
-fn told_before(kept: &Kept, books: &Books, all: &[Kept]) -> bool {
+fn told_before(kept: &Kept, books: &Books, all: &Archive) -> bool {
     let Some((item, into)) = kept.thrown() else { return false };
     let by_hand = |kept: &Kept| matches!(kept.deed, Deed::WasteAdded(_));
     let same = |other: &Kept| {

@@ -90,7 +90,7 @@ struct OfLot {
 impl Powder {
     /// Events that bring lots, masses and holds to where they stand. Places in `told` are left out.
     pub(crate) fn opening(&self, told: &BTreeSet<Place>) -> Vec<Draft> {
-        let (books, all) = (&self.books, self.kept.as_slice());
+        let (books, all) = (&self.books, &self.kept);
         let mut lots: BTreeMap<LotId, OfLot> = BTreeMap::new();
         let (mut fills, mut blends) = (Vec::new(), BTreeSet::new());
         let contents = self.stock(told);
@@ -135,7 +135,7 @@ impl Powder {
 
     /// What lies in the places of the stock, in order of place.
     fn stock(&self, told: &BTreeSet<Place>) -> Vec<Content> {
-        let (books, all) = (&self.books, self.kept.as_slice());
+        let (books, all) = (&self.books, &self.kept);
         let mut places: Vec<_> = books.place_list().collect();
         places.sort_by(|a, b| a.1.cmp(b.1));
         let stock = places.into_iter().filter(|(_, p)| is_stock(p.kind) && !told.contains(*p));
@@ -268,7 +268,7 @@ impl Powder {
     /// Holds that are open, and lasting decisions about places. One of a whole delivery stands as it
     /// was told; else what it covers is held where it lies now.
     fn holds_again(&self, contents: &[Content]) -> Vec<Draft> {
-        let (books, all) = (&self.books, self.kept.as_slice());
+        let (books, all) = (&self.books, &self.kept);
         let bound = books.moves_before(all, LATEST);
         let now_at = |covered: &Covered| -> Vec<Place> {
             let there = contents.iter().filter(|content| {

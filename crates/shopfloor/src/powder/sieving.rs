@@ -166,10 +166,11 @@ impl Powder {
     /// Trend of a sieve, by serial, since it was last fitted.
     pub fn sieve_trend(&self, serial: &Label, as_of: AsOf) -> Result<SieveTrend, Unanswered> {
         let (moment, _) = self.bound(as_of)?;
-        if self.books.facts(&Key::Sieve(serial.clone())).is_empty() {
+        if !self.knows_sieve(serial) {
             return Err(Unanswered::Sieve(serial.clone()));
         }
-        let (fitted_by, mut uses) = self.uses_since_fitted(serial, moment);
+        let fitted = self.fitted(serial, moment);
+        let mut uses: Vec<SieveUse> = self.uses_since(serial, fitted, moment).collect();
         let baseline = &uses[..uses.len().min(BASELINE_USES)];
         let (oversize_percent, kg_per_min) =
             (Watched::OversizePercent.limits(baseline), Watched::KgPerMin.limits(baseline));
@@ -180,7 +181,7 @@ impl Powder {
         uses.drain(..uses.len().saturating_sub(LISTED_MAX));
         Ok(SieveTrend {
             sieve: serial.clone(),
-            fitted_by,
+            fitted_by: fitted.map(|kept| kept.seq),
             uses,
             uses_total,
             baseline,
@@ -197,8 +198,8 @@ impl Powder {
         d: &PowderSieved,
         moment: Moment,
     ) -> (Vec<TrendAlarm>, Vec<u64>) {
-        let (_, mut uses) = self.uses_since_fitted(&d.sieve, moment);
-        uses.truncate(BASELINE_USES);
+        let uses = self.uses_since(&d.sieve, self.fitted(&d.sieve, moment), moment);
+        let mut uses: Vec<SieveUse> = uses.take(BASELINE_USES).collect();
         let baseline = uses.iter().map(|used| used.entry).collect();
         if uses.len() == BASELINE_USES {
             uses.push(use_of(moment, station, d));
@@ -206,27 +207,38 @@ impl Powder {
         (alarms(&uses), baseline)
     }
 
-    fn uses_since_fitted(&self, serial: &Label, moment: Moment) -> (Option<u64>, Vec<SieveUse>) {
-        let key = Key::Sieve(serial.clone());
-        let (mut fitted_by, mut uses) = (None, Vec::new());
-        for kept in self.books.facts_before(&self.kept, &key, moment) {
-            if kept.fitted(serial).is_some() {
-                fitted_by = Some(kept.seq);
-                uses.clear();
-            }
-            uses.extend(sieve_use(kept));
-        }
-        (fitted_by, uses)
+    /// Whether anything was ever told of a sieve.
+    pub(crate) fn knows_sieve(&self, serial: &Label) -> bool {
+        [Key::Passes(serial.clone()), Key::Part(serial.clone())]
+            .iter()
+            .any(|key| !self.books.facts(key).is_empty())
+    }
+
+    /// The fact that fitted a sieve last before a moment.
+    pub(crate) fn fitted(&self, serial: &Label, moment: Moment) -> Option<&Kept> {
+        let mut facts = self.books.facts_before(&self.kept, &Key::Part(serial.clone()), moment);
+        facts.rfind(|kept| kept.fitted(serial).is_some())
+    }
+
+    /// Uses of a sieve since the fact that fitted it, in order of work.
+    fn uses_since(
+        &self,
+        serial: &Label,
+        fitted: Option<&Kept>,
+        moment: Moment,
+    ) -> impl Iterator<Item = SieveUse> {
+        let key = Key::Passes(serial.clone());
+        let facts = self.books.facts_between(&self.kept, &key, fitted.map(Kept::moment), moment);
+        facts.filter_map(sieve_use)
     }
 
     /// Uses of a sieve, by serial, in order of work.
     pub fn sieve_uses(&self, serial: &Label, as_of: AsOf) -> Result<Vec<SieveUse>, Unanswered> {
         let (moment, _) = self.bound(as_of)?;
-        let key = Key::Sieve(serial.clone());
-        if self.books.facts(&key).is_empty() {
+        if !self.knows_sieve(serial) {
             return Err(Unanswered::Sieve(serial.clone()));
         }
-        Ok(self.books.facts_before(&self.kept, &key, moment).filter_map(sieve_use).collect())
+        Ok(self.uses_since(serial, None, moment).collect())
     }
 
     /// Places from which powder could be used that hold powder to be sieved first, by place.

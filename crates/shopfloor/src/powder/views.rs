@@ -367,7 +367,8 @@ impl Powder {
             Deed::LotReceived(_) | Deed::PowderBlended(_) => kept.label(),
             _ => None,
         };
-        let lots: std::collections::BTreeSet<Label> = self.kept.iter().filter_map(made).collect();
+        let lots: std::collections::BTreeSet<Label> =
+            self.kept.scan().filter_map(|kept| made(&kept)).collect();
         lots.into_iter().collect()
     }
 
@@ -408,6 +409,13 @@ impl Powder {
             entries_total: entries.len(),
             entries: entries.into_iter().take(LISTED_MAX).collect(),
         })
+    }
+
+    /// Materials of the lots in a place; none where nobody knows.
+    pub(crate) fn materials_in(&self, place: &Place, as_of: AsOf) -> Vec<Label> {
+        let Ok((_, bound)) = self.bound(as_of) else { return Vec::new() };
+        let content = self.books.find_place(place).and_then(|id| self.books.content(id, bound).id);
+        content.map_or_else(Vec::new, |content| self.materials(content))
     }
 
     /// Materials of the lots in a content.
@@ -469,7 +477,7 @@ impl Powder {
 
     /// Every lot with its status, in order of label: for lists that need no more of a lot.
     pub fn lot_statuses(&self) -> Vec<(Label, LotStatus)> {
-        let (all, latest) = (self.kept.as_slice(), (i64::MAX, u64::MAX));
+        let (all, latest) = (&self.kept, (i64::MAX, u64::MAX));
         let status = |lot: Label| {
             let status = Life::of(&self.books, all, &lot, latest).status(all)?;
             Some((lot, status))
@@ -480,7 +488,7 @@ impl Powder {
     /// A lot's story, with hours counted up to `now`.
     pub fn lot(&self, lot: &Label, as_of: AsOf, now: Timestamp) -> Result<LotView, Unanswered> {
         let (moment, bound) = self.bound(as_of)?;
-        let (books, all) = (&self.books, self.kept.as_slice());
+        let (books, all) = (&self.books, &self.kept);
         let life = Life::of(books, all, lot, moment);
         let unknown = || Unanswered::Lot(lot.clone());
         let origin = life.origin.ok_or_else(unknown)?;
@@ -605,7 +613,7 @@ impl Powder {
     /// A build's powder.
     pub fn build(&self, build: &Label, as_of: AsOf) -> Result<BuildView, Unanswered> {
         let (moment, bound) = self.bound(as_of)?;
-        let (books, all) = (&self.books, self.kept.as_slice());
+        let (books, all) = (&self.books, &self.kept);
         let facts: Vec<&Kept> =
             books.facts_before(all, &Key::Build(build.clone()), moment).collect();
         let unknown = || Unanswered::Build(build.clone());

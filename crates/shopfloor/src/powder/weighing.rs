@@ -152,10 +152,10 @@ impl Powder {
         let mut tare = None;
         let mut counts = Vec::new();
         for i in self.books.facts(&Key::Counted(place.clone())) {
-            let kept = &self.kept[*i as usize];
-            if kept.moment() >= moment {
+            if self.kept.moment(*i as usize) >= moment {
                 break;
             }
+            let kept = &self.kept[*i as usize];
             let counted = match &kept.deed {
                 Deed::StockCounted(d) => Kg::of(&d.mass),
                 Deed::ContainerOpened(d) => {

@@ -220,8 +220,7 @@ impl<'a> Bench<'a, '_, '_> {
     /// The materials of the powder place that waste comes from.
     fn materials(&self, addition: &Addition) -> Vec<Label> {
         let Some(from) = &addition.from else { return Vec::new() };
-        let place = self.state.powder.place(from, AsOf::Time(self.fact.time.at));
-        place.map_or_else(|_| Vec::new(), |place| place.materials.into_iter().collect())
+        self.state.powder.materials_in(from, AsOf::Time(self.fact.time.at))
     }
 
     fn container(&mut self, id: &Label, e: &ContainerFact) {

@@ -58,7 +58,7 @@ fn first_opening(case: &Case<'_, '_, '_>, from: &Place) -> bool {
 pub(super) fn usable(case: &mut Case<'_, '_, '_>, from: &Place) {
     let Some(content) = case.content(from).id else { return };
     let (powder, moment) = (case.powder, case.moment);
-    let (books, all) = (&powder.books, powder.kept.as_slice());
+    let (books, all) = (&powder.books, &powder.kept);
     for lot in lots::unreleased(books, all, content, moment) {
         let entries = Life::of(books, all, &lot, moment).entries;
         let detail = format!("lot `{lot}` in `{from}` is not released");
@@ -98,7 +98,7 @@ fn decided(case: &mut Case<'_, '_, '_>, lot: &Label, from: &Place) {
 fn in_date(case: &mut Case<'_, '_, '_>, lot: &Label, from: &Place) {
     let Some(site) = &case.fact.site else { return };
     let day = case.state.record.site(site).day(case.fact.time.at);
-    let (books, all) = (&case.powder.books, case.powder.kept.as_slice());
+    let (books, all) = (&case.powder.books, &case.powder.kept);
     if let Some((expires, seq)) = lots::expires(books, all, lot, case.moment)
         && day > expires
     {
@@ -216,13 +216,8 @@ pub(super) fn sieved(case: &mut Case<'_, '_, '_>, d: &PowderSieved) {
         let detail = format!("sieve `{}` was found failed or taken out", d.sieve);
         case.raise(&SIEVE_NOT_SOUND, [*seq], detail);
     }
-    let key = Key::Sieve(d.sieve.clone());
-    let fitted = powder
-        .books
-        .facts_before(&powder.kept, &key, case.moment)
-        .filter_map(|kept| Some((kept.seq, kept.fitted(&d.sieve)?)))
-        .next_back();
-    if let Some((seq, spec)) = fitted {
+    let fitted = powder.fitted(&d.sieve, case.moment);
+    if let Some((seq, spec)) = fitted.and_then(|kept| Some((kept.seq, kept.fitted(&d.sieve)?))) {
         let aperture = spec.aperture.as_ref().is_none_or(|a| a.base() == d.aperture.base());
         let same = match (&spec.spec_id, &d.spec_id) {
             (Some(fitted), Some(told)) => fitted == told,
