@@ -22,7 +22,7 @@ use crate::error::{Doing as _, LedgerError, Result};
 use crate::limits::SCAN_BYTES_MAX;
 use crate::notary::Signed;
 use crate::opening::{IndexPlace, OpenReport, Seams, open};
-use crate::shop::snapshot;
+use crate::shop::keep;
 use crate::tree::{Look, extend, rebuild_tiles, tile_is_right};
 
 /// What a check of a data directory found.
@@ -270,8 +270,8 @@ pub fn rebuild(seams: Seams, files: &FilesOptions, place: &IndexPlace) -> Result
     }
     rebuild_tiles(&*opened.store)?;
     let shop = opened.core.shop();
-    let shop = shop.read().unwrap_or_else(std::sync::PoisonError::into_inner).clone();
-    opened.index.store_snapshot(&snapshot(&shop, opened.core.tip())?)?;
+    let shop = shop.read().unwrap_or_else(std::sync::PoisonError::into_inner).stored();
+    keep(&*opened.index, &shop, opened.core.tip())?;
     opened.index.flush()?;
     opened.core.close()?;
     Ok(opened.report)

@@ -25,6 +25,7 @@ use crate::engine::recovery::Tip;
 use crate::engine::{Chunk, Store};
 use crate::error::{LedgerError, Result};
 use crate::limits::INDEX_STEP_BYTES;
+pub use crate::snapshot::{StateRead, WriteState};
 use crate::submission::Key;
 
 /// What an index knows of an entry.
@@ -60,27 +61,27 @@ pub trait Index: fmt::Debug + Send + Sync {
     /// Entries about a subject, ascending, from `from` on, at most `max`.
     fn by_subject(&self, subject: &str, from: u64, max: usize) -> Result<Vec<u64>>;
 
-    /// Keeps a snapshot of the state, replacing older ones.
-    fn store_snapshot(&self, snapshot: &Snapshot) -> Result<()>;
+    /// Keeps a snapshot of the state, replacing older ones. `write` writes the state in the fold's own
+    /// form, piece by piece: it may be larger than the memory that is left.
+    fn store_snapshot(&self, of: &SnapshotOf, write: &mut WriteState<'_>) -> Result<()>;
 
-    /// The newest snapshot of this fold and version; `None` if there is none or it is damaged.
-    fn snapshot(&self, fold: &str, version: u16) -> Result<Option<Snapshot>>;
+    /// The newest snapshot of this fold and version: the prefix it is as of, and its bytes, which are
+    /// those that were written; `None` if there is none or it is damaged.
+    fn snapshot(&self, fold: &str, version: u16) -> Result<Option<StateRead>>;
 
     /// Makes what was taken survive a crash, as far as an index can promise anything.
     fn flush(&self) -> Result<()>;
 }
 
-/// The state of a fold as of a prefix of the log.
+/// What a snapshot is of.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Snapshot {
+pub struct SnapshotOf {
     /// Name of the fold.
     pub fold: String,
     /// Version of the fold.
     pub version: u16,
-    /// The prefix: count and leaf of its last entry.
+    /// The prefix of the log: count and leaf of its last entry.
     pub tip: Tip,
-    /// The state, in the fold's own form.
-    pub bytes: Vec<u8>,
 }
 
 /// The answer of an index that has not taken in what it is asked about.

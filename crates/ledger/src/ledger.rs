@@ -52,7 +52,7 @@ pub struct Pace {
     pub publish_age: Duration,
     /// How long the writer looks for the next request before it sleeps.
     pub linger: Duration,
-    /// A snapshot of the state is due after so many entries, and a quarter more than it covers.
+    /// A snapshot of the state is due after so many entries, if the last one did not take long.
     pub snapshot_entries: u64,
     /// The background reading of everything rests so long after each step of 256 KiB.
     pub scrub_pause: Duration,

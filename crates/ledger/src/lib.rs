@@ -26,6 +26,7 @@ pub mod people;
 pub mod seams;
 mod shop;
 pub mod sim;
+mod snapshot;
 mod submission;
 #[cfg(test)]
 mod testing;

@@ -63,8 +63,8 @@ pub const INDEX_STEP_BYTES: usize = 1 << 20;
 /// client that waits needs to send its next event.
 pub const LINGER_US: u64 = 50;
 
-/// Entries after which a new snapshot of the state is due, or a quarter of those the last one covers
-/// if that is more: a start replays at most so much, in about a second.
+/// Entries after which a new snapshot of the state is due, unless the last one took so long that more
+/// would slow down the rest: a start replays about so much, in about a second.
 pub const SNAPSHOT_ENTRIES: u64 = 100_000;
 
 /// Bytes of entries in one object of the tail of a copy, unless a single chunk is longer.

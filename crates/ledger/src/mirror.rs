@@ -19,21 +19,19 @@ use chain::note::VerifierKey;
 use shopfloor::State;
 use shopfloor::record::events::Contradiction;
 
-use crate::disk::{Dir, Disk, read_whole, write_durably};
+use crate::disk::{Dir, Disk};
 use crate::engine::files::{FilesEngine, FilesOptions, LockedFiles, Outcome as Opening};
 use crate::engine::recovery::Tip;
 use crate::engine::{Engine, Line, Store};
 use crate::error::{Doing as _, LedgerError, Result};
-use crate::index::Snapshot;
 use crate::limits::SNAPSHOT_ENTRIES;
 use crate::notary::{Signed, read_checkpoint};
-use crate::shop::{FOLD, Shop, restore_from, snapshot};
+use crate::shop::{FOLD_VERSION, Shop, restore_from};
+use crate::snapshot;
 use crate::tree::{Levels, Look, extend, head_at, rebuild_tiles};
 
-/// File of the state as of some prefix: a line of version, count, leaf and time, then the folds.
+/// File of the state as of some prefix ([`snapshot`]).
 const STATE: &str = "state";
-/// Largest state that is read back, in bytes; a larger one is folded anew.
-const STATE_BYTES_MAX: u64 = 1 << 30;
 
 /// The writing half: one follower owns it.
 #[derive(Debug)]
@@ -124,7 +122,9 @@ impl Mirror {
         }
         let store = engine.store();
         let (levels, head) = tree_of(&*store, kept.as_ref(), recovered.tip)?;
-        let mut shop = restore_from(read_state(&*state).as_ref(), &*store, recovered.tip.count);
+        // One that cannot be read is as good as none.
+        let kept_state = snapshot::open(&*state, STATE, FOLD_VERSION).ok().flatten();
+        let mut shop = restore_from(kept_state, &*store, recovered.tip.count);
         let snapshot_at = shop.as_of();
         shop.catch_up(&*store, recovered.tip.count)?;
         let shop = Arc::new(RwLock::new(shop));
@@ -249,15 +249,9 @@ impl Mirror {
     }
 
     fn keep_state(&mut self) -> Result<()> {
-        let snapshot = {
-            let shop = self.shared.shop.read().unwrap_or_else(PoisonError::into_inner);
-            snapshot(&shop, self.tip())?
-        };
-        let Tip { count, leaf, recorded_at_ms } = snapshot.tip;
-        let mut bytes =
-            format!("{} {count} {leaf} {recorded_at_ms}\n", snapshot.version).into_bytes();
-        bytes.extend_from_slice(&snapshot.bytes);
-        write_durably(&*self.state, STATE, &bytes, 0o600).doing("write", STATE)?;
+        let shop = self.shared.shop.read().unwrap_or_else(PoisonError::into_inner).stored();
+        let of = (FOLD_VERSION, self.tip());
+        snapshot::store(&*self.state, STATE, of, &mut |to| shop.write(to))?;
         self.snapshot_at = self.head.size();
         Ok(())
     }
@@ -354,18 +348,4 @@ fn tree_of(store: &dyn Store, kept: Option<&Signed>, tip: Tip) -> Result<(Levels
     }
     take_in(&mut levels, &mut head, tip.count)?;
     Ok((levels, head))
-}
-
-/// The kept state; one that cannot be read is as good as none.
-fn read_state(dir: &dyn Dir) -> Option<Snapshot> {
-    let bytes = read_whole(dir, STATE, STATE_BYTES_MAX).ok()??;
-    let end = bytes.iter().position(|byte| *byte == b'\n')?;
-    let mut words = std::str::from_utf8(&bytes[..end]).ok()?.split(' ');
-    let version = words.next()?.parse().ok()?;
-    let tip = Tip {
-        count: words.next()?.parse().ok()?,
-        leaf: words.next()?.parse().ok()?,
-        recorded_at_ms: words.next()?.parse().ok()?,
-    };
-    Some(Snapshot { fold: FOLD.to_owned(), version, tip, bytes: bytes[end + 1..].to_vec() })
 }

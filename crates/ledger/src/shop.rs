@@ -3,17 +3,20 @@
 //! Live work, start-up and rebuild apply entries through [`Shop::apply`] alone, so the same prefix of
 //! the log gives the same state.
 
+use std::io;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
 use chain::entry::{Entry, leaf_hash};
 use serde::{Deserialize, Serialize};
+use shopfloor::state::StoredState;
 use shopfloor::{Fact, Finding, Refusal, State};
 
 use crate::engine::Store;
 use crate::engine::recovery::Tip;
 use crate::error::{LedgerError, Result};
-use crate::index::{Index, Snapshot};
+use crate::index::{Index, SnapshotOf};
 use crate::limits::SCAN_BYTES_MAX;
+use crate::snapshot::StateRead;
 
 /// The folds over a prefix of the log.
 #[derive(Debug, Clone, Default, Serialize, Deserialize)]
@@ -139,32 +142,52 @@ pub(crate) const FOLD: &str = "shop";
 /// Version of the kept form: that of the folds.
 pub(crate) const FOLD_VERSION: u16 = shopfloor::state::FOLD_VERSION;
 
-/// A snapshot of the state, which must be as of `tip`: MessagePack, in which packed facts stay packed.
-pub(crate) fn snapshot(shop: &Shop, tip: Tip) -> Result<Snapshot> {
-    let bytes = rmp_serde::to_vec_named(shop).map_err(|error| LedgerError::Index {
-        what: format!("a snapshot of the state could not be written: {error}"),
-    })?;
-    Ok(Snapshot { fold: FOLD.to_owned(), version: FOLD_VERSION, tip, bytes })
+/// A copy of the state for a snapshot ([`State::stored`]), written as [`Shop`] is.
+#[derive(Debug, Serialize)]
+pub(crate) struct StoredShop {
+    state: StoredState,
+    skipped: u64,
 }
 
-/// The state from the newest snapshot that fits the log, or that of an empty log: a snapshot that
-/// does not fit is as good as none.
+impl Shop {
+    pub(crate) fn stored(&self) -> StoredShop {
+        StoredShop { state: self.state.stored(), skipped: self.skipped }
+    }
+}
+
+impl StoredShop {
+    /// Writes MessagePack, in which packed facts stay packed.
+    pub(crate) fn write(&self, mut to: &mut dyn io::Write) -> Result<()> {
+        rmp_serde::encode::write_named(&mut to, self).map_err(|error| LedgerError::Index {
+            what: format!("a snapshot of the state could not be written: {error}"),
+        })
+    }
+}
+
+/// Keeps a snapshot of the state, which must be as of `tip`.
+///
+/// # Errors
+/// If it cannot be written.
+pub(crate) fn keep(index: &dyn Index, shop: &StoredShop, tip: Tip) -> Result<()> {
+    let of = SnapshotOf { fold: FOLD.to_owned(), version: FOLD_VERSION, tip };
+    index.store_snapshot(&of, &mut |to| shop.write(to))
+}
+
+/// The state from the newest snapshot of an index.
 pub(crate) fn restore(index: &dyn Index, store: &dyn Store, count: u64) -> Shop {
-    let snapshot = index.snapshot(FOLD, FOLD_VERSION).ok().flatten();
-    restore_from(snapshot.as_ref(), store, count)
+    restore_from(index.snapshot(FOLD, FOLD_VERSION).ok().flatten(), store, count)
 }
 
-/// The same from a snapshot kept elsewhere.
-pub(crate) fn restore_from(snapshot: Option<&Snapshot>, store: &dyn Store, count: u64) -> Shop {
-    let fits = |snapshot: &&Snapshot| {
-        let line = snapshot.tip.count.checked_sub(1).and_then(|last| store.read(last).ok()?);
-        snapshot.version == FOLD_VERSION
-            && snapshot.tip.count <= count
-            && line.is_some_and(|line| leaf_hash(&line) == snapshot.tip.leaf)
+/// The state from a snapshot that fits the log, or that of an empty log: a snapshot that does not fit
+/// is as good as none.
+pub(crate) fn restore_from(snapshot: Option<StateRead>, store: &dyn Store, count: u64) -> Shop {
+    let fits = |tip: &Tip| {
+        let line = tip.count.checked_sub(1).and_then(|last| store.read(last).ok()?);
+        tip.count <= count && line.is_some_and(|line| leaf_hash(&line) == tip.leaf)
     };
-    let restored = snapshot.filter(fits).and_then(|snapshot| {
-        let shop: Shop = rmp_serde::from_slice(&snapshot.bytes).ok()?;
-        (shop.as_of() == snapshot.tip.count).then_some(shop)
+    let restored = snapshot.filter(|(tip, _)| fits(tip)).and_then(|(tip, bytes)| {
+        let shop: Shop = rmp_serde::from_read(bytes).ok()?;
+        (shop.as_of() == tip.count).then_some(shop)
     });
     restored.unwrap_or_default()
 }

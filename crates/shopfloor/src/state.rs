@@ -11,7 +11,7 @@ use crate::finding::{Finding, Findings, Judge, Level};
 use crate::ids::{Label, PersonId};
 use crate::people::People;
 use crate::people::events::SigningPolicy;
-use crate::powder::{AccountFindings, Powder};
+use crate::powder::{AccountFindings, Powder, StoredPowder};
 use crate::record::{Record, rules as record_rules};
 use crate::waste::Waste;
 
@@ -38,7 +38,35 @@ pub struct State {
     pub findings: Findings,
 }
 
+/// A copy of the state for a snapshot, which is read again as [`State`].
+///
+/// What lies packed is shared and what follows from the rest is left out, so that whoever copies does
+/// not hold up the writer for long.
+#[derive(Debug, Clone, Serialize)]
+pub struct StoredState {
+    as_of: u64,
+    record: Record,
+    equipment: Equipment,
+    powder: StoredPowder,
+    waste: Waste,
+    people: People,
+    findings: Findings,
+}
+
 impl State {
+    /// A copy for a snapshot.
+    pub fn stored(&self) -> StoredState {
+        StoredState {
+            as_of: self.as_of,
+            record: self.record.clone(),
+            equipment: self.equipment.clone(),
+            powder: self.powder.stored(),
+            waste: self.waste.clone(),
+            people: self.people.clone(),
+            findings: self.findings.clone(),
+        }
+    }
+
     /// Judges a fact against the state before it is recorded.
     ///
     /// `original` is the effective fact of the entry this one is about ([`Fact::about_entry`]),
@@ -291,13 +319,28 @@ mod tests {
         let event = json!({
             "specversion": "1.0", "id": format!("e{seq}"), "source": "/test", "site": "north",
             "type": format!("pulverlog.{kind}"), "subject": subject, "data": data,
-            "time": format!("2026-03-01T08:{:02}:00Z", seq),
+            "time": format!("2026-03-01T{:02}:{:02}:00Z", 8 + seq / 60, seq % 60),
         });
         let value = chain::canon::parse(event.to_string().as_bytes()).unwrap();
         let (envelope, event) = Envelope::read(&value).unwrap();
         let recorded_at = envelope.time.unwrap().at;
         let actor = Actor { id: "op_k7".into(), via: Via::Badge, on_behalf_of: None };
         Fact::new(envelope, event, &actor, seq, recorded_at)
+    }
+
+    /// A snapshot is written from a copy that shares what it can, and read as the state.
+    #[test]
+    fn a_copy_for_a_snapshot_is_written_as_the_state_is() {
+        let mut state = State::default();
+        for n in 0..700 {
+            let (from, into) = (format!("bin/{}", n % 3), format!("bin/{}", (n + 1) % 3));
+            let mass = json!({ "value": "0.5", "unit": "kg" });
+            let moved = json!({ "from": from, "into": into, "mass": mass });
+            state.apply(&fact(n, "powder.moved", "equipment/S-02", moved), None);
+        }
+        let bytes = rmp_serde::to_vec_named(&state.stored()).unwrap();
+        assert_eq!(bytes, rmp_serde::to_vec_named(&state).unwrap());
+        assert_eq!(rmp_serde::from_slice::<State>(&bytes).unwrap(), state);
     }
 
     /// Work, not time: how many findings a correction looks at.

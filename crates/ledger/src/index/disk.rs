@@ -7,7 +7,7 @@
 //! s<subject> 0x00 <seq>          entries about a subject: those of one take, the first in the key
 //! ```
 //! A snapshot of the state grows with the shop and lies beside them in a file of its own,
-//! `<fold>.snapshot`: fold version, tip, digest, bytes. Rows `p..` are snapshots of release 1.0.
+//! `<fold>.snapshot` (see [`snapshot`]). Rows `p..` are snapshots of release 1.0.
 //!
 //! sled says of itself that it is beta, syncs in its own time and may refuse to open what it wrote
 //! (README of sled 0.34.7; its issues 1527 and 1533). So: opening is guarded against errors and panics; a cursor
@@ -16,7 +16,6 @@
 
 use std::collections::BTreeMap;
 use std::fs::TryLockError;
-use std::io::Write as _;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError, RwLock};
@@ -25,11 +24,13 @@ use std::time::{Duration, Instant};
 use chain::Digest;
 
 use super::runs::{Done, Keys, Remains};
-use super::{Index, Row, Snapshot, not_there_yet};
+use super::{Index, Row, SnapshotOf, not_there_yet};
+use crate::disk::{Disk as _, OsDisk};
 use crate::engine::Store;
 use crate::engine::recovery::Tip;
 use crate::error::{LedgerError, Result};
 use crate::limits::INDEX_CACHE_BYTES;
+use crate::snapshot::{self, StateRead, WriteState, parse_tip, tip_bytes};
 use crate::submission::Key;
 
 /// First byte of the cursor: the layout above. Raise it whenever the layout changes.
@@ -135,10 +136,6 @@ impl DiskIndex {
         };
         let kept = RwLock::new(Kept { db: Some(db), keys, cursor });
         Ok((Self { dir: dir.to_owned(), origin, kept }, why))
-    }
-
-    fn snapshot_file(&self, fold: &str) -> PathBuf {
-        self.dir.join(format!("{fold}.snapshot"))
     }
 
     /// Works on the tree. After a failure the index is given up until the next `take`.
@@ -302,23 +299,15 @@ fn start_anew(dir: &Path, count: u64) -> Result<Db> {
     open_db(dir)
 }
 
+fn snapshot_name(fold: &str) -> String {
+    format!("{fold}.snapshot")
+}
+
 fn cursor_bytes(origin: &str, tip: Tip) -> Vec<u8> {
     let mut bytes = vec![FORMAT];
     bytes.extend_from_slice(Digest::of(origin.as_bytes()).as_bytes());
     bytes.extend_from_slice(&tip_bytes(tip));
     bytes
-}
-
-/// Count, leaf and time of a tip.
-const TIP_BYTES: usize = 8 + 32 + 8;
-
-fn tip_bytes(tip: Tip) -> Vec<u8> {
-    [&tip.count.to_be_bytes()[..], tip.leaf.as_bytes(), &tip.recorded_at_ms.to_be_bytes()].concat()
-}
-
-/// Checksum of a snapshot, over where it belongs and what it holds.
-fn snapshot_digest(tip: &[u8], bytes: &[u8]) -> Digest {
-    Digest::of(&[tip, Digest::of(bytes).as_bytes()].concat())
 }
 
 fn read_cursor(db: &Db, origin: &str) -> Result<Tip> {
@@ -333,16 +322,6 @@ fn read_cursor(db: &Db, origin: &str) -> Result<Tip> {
         Some(tip) => Ok(tip),
         None => Err(failed("its cursor is of another log or another version")),
     }
-}
-
-fn parse_tip(bytes: &[u8]) -> Option<Tip> {
-    let (count, rest) = bytes.split_first_chunk::<8>()?;
-    let (leaf, rest) = rest.split_first_chunk::<32>()?;
-    Some(Tip {
-        count: u64::from_be_bytes(*count),
-        leaf: Digest::from_bytes(*leaf),
-        recorded_at_ms: i64::from_be_bytes(rest.try_into().ok()?),
-    })
 }
 
 /// The index may lag and never leads, and it must be of this very log.
@@ -385,17 +364,6 @@ fn pack(seqs: &[u64]) -> Result<Vec<u8>, String> {
 fn unpack(first: u64, bytes: &[u8]) -> impl Iterator<Item = u64> + '_ {
     let after = move |four: &[u8; 4]| first + u64::from(u32::from_be_bytes(*four));
     std::iter::once(first).chain(bytes.as_chunks().0.iter().map(after))
-}
-
-/// Puts a file in the place of another, so that after a crash either of them is there: what
-/// [`write_durably`](crate::disk::write_durably) does, of parts that are too large to be put together.
-fn replace_file(path: &Path, parts: &[&[u8]]) -> std::io::Result<()> {
-    let new = path.with_extension("new");
-    let mut file = std::fs::File::create(&new)?;
-    parts.iter().try_for_each(|part| file.write_all(part))?;
-    file.sync_all()?;
-    std::fs::rename(&new, path)?;
-    path.parent().map_or(Ok(()), |dir| std::fs::File::open(dir)?.sync_all())
 }
 
 impl Index for DiskIndex {
@@ -445,12 +413,10 @@ impl Index for DiskIndex {
         })
     }
 
-    fn store_snapshot(&self, snapshot: &Snapshot) -> Result<()> {
-        let head = [&snapshot.version.to_be_bytes()[..], &tip_bytes(snapshot.tip)].concat();
-        let digest = snapshot_digest(&head, &snapshot.bytes);
-        let parts = [&head, &digest.as_bytes()[..], &snapshot.bytes];
-        let file = self.snapshot_file(&snapshot.fold);
-        replace_file(&file, &parts).map_err(|error| failed(error.to_string()))?;
+    fn store_snapshot(&self, of: &SnapshotOf, write: &mut WriteState<'_>) -> Result<()> {
+        let dir = OsDisk.create_dir_all(&self.dir).map_err(|error| failed(error.to_string()))?;
+        let written = snapshot::store(&*dir, &snapshot_name(&of.fold), (of.version, of.tip), write);
+        written.map_err(|error| failed(error.to_string()))?;
         self.change(|db| {
             let mut old = sled::Batch::default();
             for key in db.tree.scan_prefix(b"p").keys() {
@@ -460,23 +426,10 @@ impl Index for DiskIndex {
         })
     }
 
-    fn snapshot(&self, fold: &str, version: u16) -> Result<Option<Snapshot>> {
-        let mut bytes = match std::fs::read(self.snapshot_file(fold)) {
-            Ok(bytes) => bytes,
-            Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(None),
-            Err(error) => return Err(failed(error.to_string())),
-        };
-        let head_len = size_of_val(&version) + TIP_BYTES;
-        let Some((head, rest)) = bytes.split_at_checked(head_len) else { return Ok(None) };
-        let Some((digest, kept)) = rest.split_at_checked(32) else { return Ok(None) };
-        if snapshot_digest(head, kept).as_bytes()[..] != *digest
-            || head[..2] != version.to_be_bytes()
-        {
-            return Ok(None);
-        }
-        let Some(tip) = parse_tip(&head[2..]) else { return Ok(None) };
-        bytes.drain(..head_len + 32);
-        Ok(Some(Snapshot { fold: fold.to_owned(), version, tip, bytes }))
+    fn snapshot(&self, fold: &str, version: u16) -> Result<Option<StateRead>> {
+        let dir = OsDisk.open_dir(&self.dir);
+        let state = dir.and_then(|dir| snapshot::open(&*dir, &snapshot_name(fold), version));
+        state.map_err(|error| failed(error.to_string()))
     }
 
     fn flush(&self) -> Result<()> {

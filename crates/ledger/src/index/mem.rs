@@ -1,9 +1,10 @@
 //! The index in memory: for tests and the simulator, and for what has no index on disk.
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::io;
 use std::sync::{PoisonError, RwLock};
 
-use super::{Index, Row, Snapshot, not_there_yet};
+use super::{Index, Row, SnapshotOf, StateRead, WriteState, not_there_yet};
 use crate::engine::recovery::Tip;
 use crate::error::Result;
 use crate::submission::Key;
@@ -17,7 +18,7 @@ struct Taken {
     cursor: Tip,
     keys: HashMap<Key, u64>,
     subjects: BTreeMap<String, BTreeSet<u64>>,
-    snapshots: BTreeMap<(String, u16), Snapshot>,
+    snapshots: BTreeMap<(String, u16), (Tip, Vec<u8>)>,
 }
 
 impl Taken {
@@ -85,14 +86,17 @@ impl Index for MemIndex {
         Ok(self.get(|taken| page(taken.subjects.get(subject), from, max)))
     }
 
-    fn store_snapshot(&self, snapshot: &Snapshot) -> Result<()> {
+    fn store_snapshot(&self, of: &SnapshotOf, write: &mut WriteState<'_>) -> Result<()> {
+        let mut bytes = Vec::new();
+        write(&mut bytes)?;
         let mut taken = self.0.write().unwrap_or_else(PoisonError::into_inner);
-        taken.snapshots.insert((snapshot.fold.clone(), snapshot.version), snapshot.clone());
+        taken.snapshots.insert((of.fold.clone(), of.version), (of.tip, bytes));
         Ok(())
     }
 
-    fn snapshot(&self, fold: &str, version: u16) -> Result<Option<Snapshot>> {
-        Ok(self.get(|taken| taken.snapshots.get(&(fold.to_owned(), version)).cloned()))
+    fn snapshot(&self, fold: &str, version: u16) -> Result<Option<StateRead>> {
+        let kept = self.get(|taken| taken.snapshots.get(&(fold.to_owned(), version)).cloned());
+        Ok(kept.map(|(tip, bytes)| (tip, Box::new(io::Cursor::new(bytes)) as Box<dyn io::Read>)))
     }
 
     fn flush(&self) -> Result<()> {

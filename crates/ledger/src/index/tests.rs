@@ -1,13 +1,15 @@
 //! The index may be deleted, damaged, foreign or ahead: the log opens all the same, and what the
 //! index answers stays true.
 
+use std::io::{Read as _, Write};
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
-use super::{DiskIndex, Index, MemIndex, Snapshot, follow};
+use super::{DiskIndex, Index, MemIndex, SnapshotOf, follow};
 use crate::engine::mem::MemEngine;
 use crate::engine::{Engine, Store};
+use crate::error::LedgerError;
 use crate::submission::Key;
 use crate::testing::{Sealer, append};
 
@@ -313,19 +315,31 @@ fn a_snapshot_comes_back_whole_or_not_at_all() {
     let dir = tempfile::tempdir().expect("a directory");
     let (index, _) = open(&dir.path().join("index"), &*store);
     let tip = index.cursor();
-    let snapshot = |version, fill: u8, len| Snapshot {
-        fold: "shop".to_owned(),
-        version,
-        tip,
-        bytes: vec![fill; len],
+    let snapshot = |version| {
+        index.snapshot("shop", version).expect("answered").map(|(tip, mut state)| {
+            let mut bytes = Vec::new();
+            state.read_to_end(&mut bytes).expect("read");
+            (tip, bytes)
+        })
     };
-    assert_eq!(index.snapshot("shop", 1).expect("answered"), None);
-    for (version, fill, len) in [(1, 7, 700_000), (1, 8, 10), (1, 9, 0), (2, 9, 300_000)] {
-        let kept = snapshot(version, fill, len);
-        index.store_snapshot(&kept).expect("stored");
-        assert_eq!(index.snapshot("shop", version).expect("answered"), Some(kept));
+    assert_eq!(snapshot(1), None);
+    for (version, fill, len) in [(1, 7, 700_000), (1, 8, 10), (1, 9, 0), (2, 9, 3_000_000)] {
+        let of = SnapshotOf { fold: "shop".to_owned(), version, tip };
+        let state = vec![fill; len];
+        let mut write = |to: &mut dyn Write| {
+            state.chunks(70_000).for_each(|piece| to.write_all(piece).expect("written"));
+            Ok(())
+        };
+        index.store_snapshot(&of, &mut write).expect("stored");
+        assert_eq!(snapshot(version), Some((tip, state)));
     }
-    assert_eq!(index.snapshot("shop", 1).expect("answered"), None, "older versions are gone");
+    assert_eq!(snapshot(1), None, "older versions are gone");
+    let fails = index
+        .store_snapshot(&SnapshotOf { fold: "shop".to_owned(), version: 2, tip }, &mut |_| {
+            Err(LedgerError::Index { what: "no state".to_owned() })
+        });
+    assert!(fails.is_err());
+    assert!(snapshot(2).is_some(), "the one before stays");
 
     let file = dir.path().join("index/shop.snapshot");
     let whole = std::fs::read(&file).expect("read");
@@ -333,10 +347,10 @@ fn a_snapshot_comes_back_whole_or_not_at_all() {
         let mut damaged = whole.clone();
         damaged[at] ^= 1;
         std::fs::write(&file, &damaged).expect("written");
-        assert_eq!(index.snapshot("shop", 2).expect("answered"), None, "byte {at} is another");
+        assert_eq!(snapshot(2), None, "byte {at} is another");
         std::fs::write(&file, &whole[..at]).expect("written");
-        assert_eq!(index.snapshot("shop", 2).expect("answered"), None, "cut at {at}");
+        assert_eq!(snapshot(2), None, "cut at {at}");
     }
     std::fs::write(&file, &whole).expect("written");
-    assert!(index.snapshot("shop", 2).expect("answered").is_some());
+    assert!(snapshot(2).is_some());
 }

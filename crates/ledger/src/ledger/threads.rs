@@ -19,7 +19,7 @@ use crate::error::{LedgerError, Result};
 use crate::index::Fresh;
 use crate::limits::{BATCH_ENTRIES_MAX, FOLLOW_MS, SCRUB_STEP_BYTES};
 use crate::notary::{Notary, Signed};
-use crate::shop::snapshot;
+use crate::shop::keep;
 use crate::submission::Submission;
 
 /// How often the index thread looks for new entries when nobody wakes it.
@@ -29,6 +29,11 @@ const INDEX_WAKE: Duration = Duration::from_millis(200);
 /// and the thread does not take turns with the writer for every event. The first event after a
 /// pause is taken in at once.
 const INDEX_REST: Duration = Duration::from_millis(10);
+
+/// How many times as long as a snapshot took there is none. A state grows with its log: so its snapshots
+/// take a twentieth of one thread at most, however large it is, and a start after a power cut has to
+/// replay what came in this time, or [`Pace::snapshot_entries`] if that is more.
+const SNAPSHOT_REST: u32 = 19;
 
 /// The part of a commit's time for which more requests are waited for before one begins.
 const GATHER_PART: u32 = 4;
@@ -342,6 +347,7 @@ impl NotaryLoop {
 /// The index thread: follows the log, takes snapshots, never stops the log.
 pub(super) fn index_loop(shared: &Shared, fresh: &Fresh, wakes: &Receiver<()>, pace: Pace) {
     let mut snapshot_at = shared.index.cursor().count;
+    let mut snapshot_not_before = Instant::now();
     let mut taken_at: Option<Instant> = None;
     loop {
         match wakes.recv_timeout(INDEX_WAKE) {
@@ -354,11 +360,11 @@ pub(super) fn index_loop(shared: &Shared, fresh: &Fresh, wakes: &Receiver<()>, p
         while wakes.try_recv().is_ok() {}
         let step = || -> Result<()> {
             while fresh.follow(&*shared.index, &*shared.store)? > 0 {}
-            // A state grows with its log: a fixed number of entries would let its snapshots cost the
-            // square of the length.
-            let due = snapshot_at + pace.snapshot_entries.max(snapshot_at / 4);
-            if shared.index.cursor().count >= due {
+            let is_due = shared.index.cursor().count >= snapshot_at + pace.snapshot_entries;
+            if is_due && Instant::now() >= snapshot_not_before {
+                let begun = Instant::now();
                 snapshot_at = take_snapshot(shared)?;
+                snapshot_not_before = Instant::now() + begun.elapsed() * SNAPSHOT_REST;
             }
             Ok(())
         };
@@ -419,14 +425,16 @@ pub(super) fn scrub_loop(shared: &Shared, stopped: &Receiver<()>, pace: Pace) {
 /// Keeps the state as it is now; returns as of how many entries. The state is copied under the lock
 /// and written outside it, so the writer waits for the copy only.
 fn take_snapshot(shared: &Shared) -> Result<u64> {
-    let shop = shared.shop.read().unwrap_or_else(PoisonError::into_inner).clone();
-    let count = shop.as_of();
+    let (shop, count) = {
+        let shop = shared.shop.read().unwrap_or_else(PoisonError::into_inner);
+        (shop.stored(), shop.as_of())
+    };
     let Some(last) = count.checked_sub(1) else { return Ok(0) };
     let Some(line) = shared.store.read(last)? else { return Ok(0) };
     let entry =
         EntryView::parse(&line).map_err(|source| LedgerError::Entry { seq: last, source })?;
     let tip =
         Tip { count, leaf: chain::entry::leaf_hash(&line), recorded_at_ms: entry.recorded_at_ms };
-    shared.index.store_snapshot(&snapshot(&shop, tip)?)?;
+    keep(&*shared.index, &shop, tip)?;
     Ok(count)
 }
