@@ -19,8 +19,8 @@ mod system;
 
 use std::path::{Path, PathBuf};
 use std::process::Command;
-use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, Ordering};
+use std::sync::{Arc, mpsc};
 use std::time::{Duration, Instant};
 
 use anyhow::{Context as _, Result, bail, ensure};
@@ -29,6 +29,8 @@ use ledger::disk::{FileSystemPolicy, OsDisk};
 use ledger::engine::files::FilesOptions;
 use ledger::seams::{Clock, OsRandom};
 use ledger::{IndexPlace, Ledger, LedgerError, Opened, Pace, Seams, Submission, create, open};
+
+use tokio::runtime::Runtime;
 
 use costs::Costs;
 use cpu::{ByThread, Cpu};
@@ -40,7 +42,7 @@ static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
 
 pub(crate) const ORIGIN: &str = "records.brackwater.example/north/years";
 /// Entries of one call.
-const BATCH: usize = 1_024;
+const BATCH: u64 = 1_024;
 
 pub(crate) fn signer() -> Ed25519Signer {
     Ed25519Signer::new(ORIGIN, &[7; 32]).expect("the origin can name a key")
@@ -102,22 +104,40 @@ struct Appended {
 
 /// Records until the log holds `size` entries; what that cost, snapshots and merged runs of the index
 /// included, which come ever more seldom.
-async fn append(place: &Place, clock: &ShopClock, shop: &mut Shop, size: u64) -> Result<Appended> {
+fn append(
+    place: &Place,
+    clock: &ShopClock,
+    shop: &mut Shop,
+    size: u64,
+    runtime: &Runtime,
+) -> Result<Appended> {
     let opened = place.open(clock)?;
     let first = opened.report.count;
     let mut count = first;
     let ledger = Ledger::start(opened, Pace::default())?;
     let (cpu, begun) = (Cpu::now(), Instant::now());
-    while count < size {
-        let wanted = usize::try_from(size - count)?.min(BATCH);
-        let mut batch = Vec::with_capacity(wanted);
-        for _ in 0..wanted {
-            let (submission, at_ms) = shop.next();
-            clock.0.store(at_ms, Ordering::Relaxed);
-            batch.push(submission);
+    // The next batch is made while one is recorded.
+    let (made, batches) = mpsc::sync_channel(1);
+    std::thread::scope(|scope| -> Result<()> {
+        scope.spawn(move || {
+            let mut left = size - first;
+            while left > 0 {
+                let events = (0..left.min(BATCH)).map(|_| shop.next());
+                let (batch, told_at_ms): (Vec<Submission>, Vec<i64>) = events.unzip();
+                left -= batch.len() as u64;
+                // Nobody takes it any more once recording failed.
+                if made.send((batch, told_at_ms.last().copied())).is_err() {
+                    break;
+                }
+            }
+        });
+        for (batch, told_at_ms) in batches {
+            clock.0.store(told_at_ms.unwrap_or_default(), Ordering::Relaxed);
+            count += runtime.block_on(record(&ledger, batch))?;
         }
-        count += record(&ledger, batch).await?;
-    }
+        Ok(())
+    })?;
+    ensure!(count == size, "`{count}` of `{size}` entries were recorded");
     let entries = (count - first) as f64;
     let rate = entries / begun.elapsed().as_secs_f64();
     let us = ledger_us(&cpu).into_iter().map(|(thread, us)| (thread, us / entries)).collect();
@@ -159,7 +179,7 @@ fn years(dir: &Path, sizes: &[u64], printers: u64) -> Result<()> {
     let per_year = (printers * PER_DAY * 365) as f64;
     let mut table = Costs::default();
     for &size in sizes {
-        let appended = runtime.block_on(append(&place, &clock, &mut shop, size))?;
+        let appended = append(&place, &clock, &mut shop, size, &runtime)?;
         let mut row = Costs::default();
         row.add(size, "appended, by the ledger's threads", appended.us.values().sum(), "us/entry");
         for (thread, us) in &appended.us {

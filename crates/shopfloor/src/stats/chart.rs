@@ -7,6 +7,8 @@
 //! the 0.27 % that three standard deviations promise. [`next_value`] widens the limits by what a
 //! short baseline leaves open; for a long one both are the same.
 
+use std::sync::OnceLock;
+
 use super::special::beta_quantile;
 
 /// 3/1.128, where 1.128 = 2/√π is the mean range of two normal values.
@@ -63,7 +65,7 @@ pub fn next_value(baseline: &[f64], floor: Option<f64>) -> Option<Limits> {
     let Limits { mean, mean_moving_range, .. } = individuals(baseline, None)?;
     let n = baseline.len() as f64;
     let spread = mean_moving_range * std::f64::consts::PI.sqrt() / 2.0;
-    let t = student_quantile(FALSE_ALARMS, FREEDOM_OF_RANGE * (n - 1.0));
+    let t = quantile_of(baseline.len());
     let reach = t * spread * (1.0 + 1.0 / n).sqrt();
     let low = mean - reach;
     Some(Limits {
@@ -72,6 +74,14 @@ pub fn next_value(baseline: &[f64], floor: Option<f64>) -> Option<Limits> {
         low: floor.map_or(low, |floor| low.max(floor)),
         high: mean + reach,
     })
+}
+
+/// The quantile for a baseline of so many values. A pass of a sieve is judged on a baseline of always
+/// the same length, and to find the quantile takes longer than all the rest: it is kept.
+fn quantile_of(values: usize) -> f64 {
+    static KEPT: [OnceLock<f64>; 64] = [const { OnceLock::new() }; 64];
+    let quantile = || student_quantile(FALSE_ALARMS, FREEDOM_OF_RANGE * (values as f64 - 1.0));
+    KEPT.get(values).map_or_else(quantile, |kept| *kept.get_or_init(quantile))
 }
 
 /// The value that Student's law exceeds, in size, with probability `outside`.
