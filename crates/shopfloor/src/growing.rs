@@ -2,7 +2,8 @@
 //!
 //! Folds remember earlier states of a subject, and a state holds lists that grow as long as the
 //! subject lives. Copies share the full blocks of such a list: copying costs one pointer a block
-//! and the elements of the last, unfinished one.
+//! and the elements of the last, unfinished one. An earlier state need not hold the list at all: how
+//! long it was is enough, and what it was then is [`Growing::first`] of what it is now.
 
 use std::sync::Arc;
 
@@ -62,9 +63,47 @@ impl<T> Growing<T> {
 
     /// The first element that is not below, in a list in which those that are come first.
     pub(crate) fn first_not(&self, below: impl Fn(&T) -> bool) -> Option<&T> {
+        self.get(self.partition_point(below))
+    }
+
+    /// How many elements are below, in a list in which those that are come first.
+    pub(crate) fn partition_point(&self, below: impl Fn(&T) -> bool) -> usize {
         let block = self.full.partition_point(|block| block.last().is_some_and(&below));
-        let block = self.full.get(block).map_or(&self.rest, |block| block);
-        block.get(block.partition_point(below))
+        let of_block = self.full.get(block).map_or(&self.rest, |block| block);
+        block * BLOCK + of_block.partition_point(below)
+    }
+
+    /// The last element.
+    pub(crate) fn last(&self) -> Option<&T> {
+        self.rest.last().or_else(|| self.full.last()?.last())
+    }
+
+    /// The list as it was when it had `len` elements, if it only grew since: all of it, if it has
+    /// fewer. It shares the full blocks.
+    pub(crate) fn first(&self, len: usize) -> Self
+    where
+        T: Clone,
+    {
+        let full = len.min(self.len()) / BLOCK;
+        let rest = self.full.get(full).map_or(&self.rest, |block| block);
+        let more = len.saturating_sub(full * BLOCK).min(rest.len());
+        Self { full: self.full[..full].to_vec(), rest: rest[..more].to_vec() }
+    }
+
+    /// Takes the elements from a place on out.
+    pub(crate) fn split_off(&mut self, from: usize) -> Vec<T>
+    where
+        T: Clone,
+    {
+        let taken = self.since(from).cloned().collect();
+        let full = from / BLOCK;
+        if let Some(cut) = self.full.get(full) {
+            self.rest = cut[..from % BLOCK].to_vec();
+            self.full.truncate(full);
+        } else {
+            self.rest.truncate(from - self.full.len() * BLOCK);
+        }
+        taken
     }
 }
 
@@ -137,6 +176,13 @@ mod tests {
                 prop_assert_eq!(list.get(at), plain.get(at));
                 prop_assert!(list.since(at).eq(plain.iter().skip(at)));
                 prop_assert!(list.iter().rev().eq(plain.iter().rev()));
+                prop_assert_eq!(list.last(), plain.last());
+                prop_assert!(list.first(at).iter().eq(&plain[..at.min(plain.len())]));
+                if value % 97 == 0 {
+                    let at = at.min(plain.len());
+                    prop_assert_eq!(list.split_off(at), plain.split_off(at));
+                    prop_assert!(list.rest.len() < BLOCK);
+                }
             }
             copies.push((list, plain));
             for (list, plain) in copies {
@@ -153,6 +199,7 @@ mod tests {
             plain.sort_unstable();
             let list: Growing<u16> = plain.iter().copied().collect();
             prop_assert_eq!(list.first_not(|n| *n < of), plain.iter().find(|n| **n >= of));
+            prop_assert_eq!(list.partition_point(|n| *n < of), plain.partition_point(|n| *n < of));
         }
     }
 

@@ -1,5 +1,6 @@
 //! Machines as the record told of them at an earlier number of entries.
 
+use std::collections::BTreeSet;
 use std::ops::RangeInclusive;
 
 use super::Equipment;
@@ -14,9 +15,14 @@ impl Equipment {
     /// Every question about the machine can be asked of the answer, with
     /// [`Record::settings_as_of`] for the settings; parts are seen on this machine only.
     ///
-    /// The work is that of the machine's facts since then, up to all of them, however long the log is.
+    /// However long the machine and the log live, at most [`KEEP_EVERY`](super::kept::KEEP_EVERY) of
+    /// its facts are derived again, or those from the first one on of which something else stood
+    /// then; blocks of facts are told by their ends, and only those that the answer cuts are opened.
     pub fn machine_as_of(&self, record: &Record, id: &Label, known: u64) -> Equipment {
-        let amended = record.amended_of_machine(id);
+        // What was amended before stands as it does today.
+        let later = |seq: &&u64| record.amendments(**seq).last().is_some_and(|a| a.by >= known);
+        let amended: BTreeSet<u64> =
+            record.amended_of_machine(id).range(..known).filter(later).copied().collect();
         let stands = |seq: u64| seq < known && !amended.contains(&seq);
         let all_stand = |seqs: RangeInclusive<u64>| match known {
             known if *seqs.start() >= known => Some(false),
@@ -26,8 +32,8 @@ impl Equipment {
         let nothing = Machine::default();
         let machine = self.machines.get(id).unwrap_or(&nothing);
         let (mut facts, mut same) = machine.facts.filtered(stands, all_stand);
-        let mut uses = machine.uses.filtered(|m| stands(m.seq));
-        for fact in amended.range(..known).filter_map(|seq| record.amended_as_of(*seq, known)) {
+        let (mut uses, _) = machine.uses.filtered(stands, all_stand);
+        for fact in amended.iter().filter_map(|seq| record.amended_as_of(*seq, known)) {
             let (time_ms, trace) = (fact.time.ms(), Trace::of(&fact));
             for (_, kind) in trace.uses.iter().filter(|(machine, _)| *machine == id.as_str()) {
                 uses.insert(time_ms, fact.seq, *kind);

@@ -54,8 +54,9 @@ impl Equipment {
     ) -> Vec<(u64, UseKind)> {
         let from_ms = from.map_or(i64::MIN, Timestamp::as_millisecond);
         let to_ms = to.map_or(i64::MAX, Timestamp::as_millisecond);
-        let uses = self.machines.get(id).into_iter().flat_map(|m| m.uses.iter());
-        uses.filter(|m| (from_ms..=to_ms).contains(&m.time_ms)).map(|m| (m.seq, m.value)).collect()
+        let machine = self.machines.get(id).into_iter();
+        let uses = machine.flat_map(|machine| machine.uses.within(from_ms, to_ms));
+        uses.map(|m| (m.seq, m.value)).collect()
     }
 }
 

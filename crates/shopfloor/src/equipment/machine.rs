@@ -289,7 +289,8 @@ impl Derived {
         }
         for (code, through) in done_by(plan, named, action, target) {
             let task = plan.iter().find(|t| t.task == code && !takes_over);
-            self.tasks.entry(code).or_default().finish(task, done(through), &usage);
+            let planned = task.map(|task| (task, at.time_ms));
+            self.tasks.entry(code).or_default().finish(planned, done(through), &usage);
         }
         self.refresh(|_| true, None);
     }
@@ -483,6 +484,74 @@ impl Derived {
             cycle.deferral = Some(deferral);
         }
         self.refresh(|t| t.task == form.task, None);
+    }
+}
+
+/// A state as an earlier one is kept: without what only grows. How much of that there was is enough
+/// to have it back from a later state ([`Derived::back_to`]), so that a mark is as large after ten
+/// years as after a month.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub(crate) struct Mark {
+    /// Nothing that grows is in it.
+    bare: Derived,
+    /// Readings held of each meter, in the order of `bare.meters`.
+    held: Vec<usize>,
+    /// Cycles that ended of each task, in the order of `bare.tasks`.
+    completed: Vec<usize>,
+    stays: usize,
+    /// The stays of what was fitted, which later facts change, with their places in `stays`.
+    open: Vec<(usize, Stay)>,
+}
+
+impl Derived {
+    /// What has to be kept of this state.
+    pub(crate) fn mark(&self) -> Mark {
+        let bare = Derived {
+            registration: self.registration.clone(),
+            retired_by: self.retired_by,
+            meters: self.meters.iter().map(|(id, track)| (id.clone(), track.bare())).collect(),
+            plan: self.plan.clone(),
+            tasks: self.tasks.iter().map(|(code, track)| (code.clone(), track.bare())).collect(),
+            loose: self.loose.clone(),
+            stays: Growing::default(),
+            fitted: self.fitted.clone(),
+            locks: self.locks.clone(),
+            returned: self.returned.clone(),
+            results: self.results.clone(),
+            failing: self.failing.clone(),
+            leak_check_pending: self.leak_check_pending.clone(),
+        };
+        let fitted = self.fitted.values();
+        Mark {
+            bare,
+            held: self.meters.values().map(|track| track.held.len()).collect(),
+            completed: self.tasks.values().map(|track| track.completed.len()).collect(),
+            stays: self.stays.len(),
+            open: fitted.filter_map(|at| Some((*at, self.stays.get(*at)?.clone()))).collect(),
+        }
+    }
+
+    /// The state that was marked, when this one was derived from it by further facts: a stay changes
+    /// only while its part is fitted, and every other list only grows.
+    pub(crate) fn back_to(&self, mark: Mark) -> Derived {
+        let Mark { bare: mut then, held, completed, stays, open } = mark;
+        for ((id, track), held) in then.meters.iter_mut().zip(held) {
+            if let Some(now) = self.meters.get(id).filter(|_| held > 0) {
+                track.held = now.held.first(held);
+            }
+        }
+        for ((code, track), completed) in then.tasks.iter_mut().zip(completed) {
+            if let Some(now) = self.tasks.get(code).filter(|_| completed > 0) {
+                track.completed = now.completed.first(completed);
+            }
+        }
+        then.stays = self.stays.first(stays);
+        for (at, stay) in open {
+            if let Some(then) = then.stays.get_mut(at) {
+                *then = stay;
+            }
+        }
+        then
     }
 }
 

@@ -20,7 +20,7 @@ pub const TOLERANCE_MS: i64 = 360_000;
 /// Days of readings kept for the forecast: one reading a day, the newest ones.
 pub const DAYS_KEPT: usize = 60;
 const MS_PER_H: i64 = 3_600_000;
-const MS_PER_DAY: i64 = 86_400_000;
+pub(super) const MS_PER_DAY: i64 = 86_400_000;
 
 /// A calendar day as a number: days since 1970-01-01.
 pub(crate) type DayNumber = i32;
@@ -144,6 +144,18 @@ impl MeterTrack {
             // A count has no clock to tell a rollover from a mis-read: it must not go back.
             MeterUnit::Count => None,
         };
+    }
+
+    /// Itself without the readings that are held.
+    pub(crate) fn bare(&self) -> Self {
+        Self {
+            unit: self.unit,
+            registered: self.registered,
+            rolls_over_at: self.rolls_over_at,
+            last: self.last.clone(),
+            days: self.days.clone(),
+            held: Growing::default(),
+        }
     }
 
     /// Where the counter stands.

@@ -14,8 +14,8 @@ use super::events::{PlannedTask, TaskAction, TaskDeferred};
 use super::meter::{DayNumber, MeterTrack, day_number};
 use crate::common::Outcome;
 use crate::forms::words;
-use crate::growing::Growing;
 use crate::ids::{Code, Label, PersonId, Reason};
+use crate::packed::Packed;
 
 words! {
     /// How a task stands, as of a day and the last accepted readings; most urgent first.
@@ -188,7 +188,8 @@ pub(crate) struct MeterLimit<'a> {
 pub(crate) struct TaskTrack {
     pub(crate) cycle: Option<Cycle>,
     pub(crate) last: Option<Done>,
-    pub(crate) completed: Growing<Completed>,
+    /// At the time of the work that ended each.
+    pub(crate) completed: Packed<Completed>,
 }
 
 impl Cycle {
@@ -263,6 +264,12 @@ impl Cycle {
 }
 
 impl TaskTrack {
+    /// Itself without the cycles that ended.
+    pub(crate) fn bare(&self) -> Self {
+        let (cycle, last) = (self.cycle.clone(), self.last.clone());
+        Self { cycle, last, completed: Packed::default() }
+    }
+
     /// The gauge of the running cycle by what the meters show. `failing_ms` tells when a check
     /// failed that asks for this work.
     pub(crate) fn gauge(
@@ -315,21 +322,23 @@ impl TaskTrack {
         }
     }
 
-    /// Ends the running cycle and begins the next one.
+    /// Ends the running cycle and begins the next one. What a plan asked for is kept, as planned and
+    /// with the time at which it was done (ms since 1970 UTC).
     pub(crate) fn finish(
         &mut self,
-        task: Option<&PlannedTask>,
+        planned: Option<(&PlannedTask, i64)>,
         done: Done,
         usage: &BTreeMap<Label, Decimal>,
     ) {
-        if let (Some(cycle), Some(task)) = (&self.cycle, task) {
+        if let (Some(cycle), Some((task, time_ms))) = (&self.cycle, planned) {
             let on_meter = task.every.as_ref().and_then(|e| usage.get(&e.meter)).copied();
-            self.completed.push(Completed {
+            let completed = Completed {
                 start_seq: cycle.start.seq,
                 done: done.clone(),
                 late_since: cycle.late_since(task, done.day, on_meter),
                 deferred_by: cycle.deferral.as_ref().map(|d| d.seq),
-            });
+            };
+            self.completed.push(time_ms, done.seq, completed);
         }
         let (seq, day) = (done.seq, done.day);
         let start = Start { kind: StartKind::Done, seq, day, usage: usage.clone() };

@@ -8,7 +8,7 @@ use serde::Serialize;
 
 use super::due::{Amount, day_of};
 use super::events::{MeterUnit, PartCondition, PartKind};
-use super::meter::{DayNumber, day_number, local_day};
+use super::meter::{DayNumber, MS_PER_DAY, day_number, local_day};
 use super::parts::hours_of;
 use super::plan::Completed;
 use super::told::{Told, What};
@@ -83,6 +83,8 @@ impl Equipment {
     /// tasks that fell due count; a task with a new date counts on its original day.
     pub fn upkeep(&self, site: Option<&Label>, from: Day, to: Day) -> Upkeep {
         let (first, last) = (day_number(from.0), day_number(to.0));
+        // Local days begin up to 14 hours before those of UTC.
+        let from_ms = (i64::from(first) - 1) * MS_PER_DAY;
         let mut lines = Vec::new();
         for (id, machine) in &self.machines {
             let registration = machine.now.registration.as_ref();
@@ -92,9 +94,9 @@ impl Equipment {
             }
             let plan: &[_] = machine.now.plan.as_ref().map_or(&[], |p| &p.tasks);
             for (code, track) in &machine.now.tasks {
-                let done =
-                    track.completed.iter().filter_map(|c| done_line(id, code, c, first, last));
-                lines.extend(done);
+                // What was done before cannot count; what was done after may have fallen due.
+                let done = track.completed.within(from_ms, i64::MAX);
+                lines.extend(done.filter_map(|m| done_line(id, code, &m.value, first, last)));
                 let retired = machine.now.retired_by.is_some();
                 let Some(cycle) = track.cycle.as_ref().filter(|_| !retired) else { continue };
                 let task = plan.iter().find(|t| t.task == *code);
@@ -229,8 +231,8 @@ impl Equipment {
     ) -> impl Iterator<Item = (&Label, &Machine, Cow<'_, Moment<Told>>, DayNumber)> {
         let days = day_number(from.0)..=day_number(to.0);
         // Local days begin up to 14 hours before and after those of UTC.
-        let from_ms = (i64::from(*days.start()) - 1) * 86_400_000;
-        let to_ms = (i64::from(*days.end()) + 2) * 86_400_000;
+        let from_ms = (i64::from(*days.start()) - 1) * MS_PER_DAY;
+        let to_ms = (i64::from(*days.end()) + 2) * MS_PER_DAY;
         let machines = self.machines.iter().filter(move |(_, machine)| {
             let registration = machine.now.registration.as_ref();
             registration.is_some_and(|r| site.is_none() || r.site.as_ref() == site)
