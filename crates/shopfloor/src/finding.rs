@@ -188,6 +188,20 @@ impl Findings {
         entries.flat_map(move |entries| entries.range((from_ms, 0)..)).map(|(_, seq)| *seq)
     }
 
+    /// Findings about work done between two instants, both included, in order of the entries that
+    /// raised them. Costs what it finds, and a look at each rule.
+    pub fn about(&self, from_ms: i64, to_ms: i64) -> impl Iterator<Item = &Finding> {
+        let mut entries = BTreeSet::new();
+        if from_ms <= to_ms {
+            for of_rule in self.by_rule.values() {
+                let found = of_rule.range((from_ms, 0)..=(to_ms, u64::MAX));
+                entries.extend(found.map(|(_, seq)| *seq));
+            }
+        }
+        let raised = entries.into_iter().flat_map(|seq| self.of_entry(seq));
+        raised.filter(move |finding| (from_ms..=to_ms).contains(&finding.time_ms))
+    }
+
     /// Marks the findings raised by `seq` as settled by entry `by`.
     pub(crate) fn settle(&mut self, seq: u64, by: u64) {
         for finding in self.raised_by(seq) {
@@ -294,6 +308,10 @@ mod tests {
                 let named: Vec<u64> = findings.raised_since(&rule(n), from_ms).collect();
                 prop_assert_eq!(named, searched);
             }
+            let to_ms = from_ms + 9;
+            let fits = |f: &&Finding| (from_ms..=to_ms).contains(&f.time_ms);
+            let searched: Vec<_> = findings.iter().filter(fits).collect();
+            prop_assert_eq!(findings.about(from_ms, to_ms).collect::<Vec<_>>(), searched);
         }
     }
 }

@@ -13,6 +13,10 @@
 //! does not add up is never forced to zero, and nothing derived is ever written to the log except
 //! as a digest.
 
+// The scenario language of `tests/` is used by tests in here too.
+#[cfg(test)]
+extern crate self as shopfloor;
+
 pub mod calendar;
 pub mod catalogue;
 pub mod cautions;

@@ -53,9 +53,29 @@ impl<T> Timeline<T> {
         Self { moments: self.moments.iter().filter(|m| keep(m)).cloned().collect() }
     }
 
+    /// The facts of one entry, whose work was done at `time_ms`; found by their place.
+    pub fn of_entry(&self, time_ms: i64, seq: u64) -> &[Moment<T>] {
+        let place = |m: &Moment<T>| (m.time_ms, m.seq);
+        let from = self.moments.partition_point(|m| place(m) < (time_ms, seq));
+        let to = self.moments.partition_point(|m| place(m) <= (time_ms, seq));
+        &self.moments[from..to]
+    }
+
+    /// The facts after an instant, up to and with another.
+    pub fn after(&self, after_ms: i64, to_ms: i64) -> &[Moment<T>] {
+        let from = self.moments.partition_point(|m| m.time_ms <= after_ms);
+        let to = self.moments.partition_point(|m| m.time_ms <= to_ms);
+        self.moments.get(from..to).unwrap_or(&[])
+    }
+
     /// All facts in order of work.
     pub fn iter(&self) -> impl DoubleEndedIterator<Item = &Moment<T>> + ExactSizeIterator {
         self.moments.iter()
+    }
+
+    /// The first fact.
+    pub fn first(&self) -> Option<&Moment<T>> {
+        self.moments.first()
     }
 
     /// The last fact.

@@ -53,7 +53,7 @@ pub fn compile(
     let period_ms = (waste.law.days.start_ms(from), waste.law.days.end_ms(to));
     let scope = Scope { state, site, to, period_ms, options, waste: &waste, law: &waste.law };
     let containers: Vec<ContainerLine> =
-        waste.containers().iter().filter_map(|c| scope.container(c)).collect();
+        waste.containers(from, to).iter().filter_map(|c| scope.container(c)).collect();
     let shipments = scope.shipments(&containers);
     let summary = scope.summary(&containers);
     let balance = waste.balance(from, to);
@@ -83,7 +83,7 @@ pub fn compile(
         shipped_kg: summary.iter().map(|line| line.shipped_kg).sum(),
         shipped_containers: summary.iter().map(|line| line.containers).sum(),
         rules: scope.rules(&months, &shipments, &clocks, &retention),
-        corrections: corrections(state, &entries, |seq| scope.amended_in_period(seq)),
+        corrections: corrections(state, &entries, scope.amended_in_period()),
         findings: scope.findings(),
         signatures,
         cautions: scope.cautions(),
@@ -230,16 +230,15 @@ impl Scope<'_> {
         shipments: &[ShipmentView],
         containers: &[ContainerLine],
     ) -> Vec<Retention> {
-        let shipped: BTreeSet<&str> = shipments.iter().map(|s| s.shipment.as_str()).collect();
         let streams: BTreeSet<&str> =
             containers.iter().filter_map(|c| c.stream.as_ref()).map(Label::as_str).collect();
         self.waste
-            .retention(self.options.at)
+            .retention_of(shipments.iter().map(|s| &s.shipment), self.options.at)
             .into_iter()
             .filter(|r| match r.record {
                 RecordKind::ShippingDocument
                 | RecordKind::ExceptionReport
-                | RecordKind::RegisterEntry => shipped.contains(r.subject.id()),
+                | RecordKind::RegisterEntry => true,
                 RecordKind::Determination => streams.contains(r.subject.id()),
                 RecordKind::BiennialReport => true,
             })
@@ -278,21 +277,18 @@ impl Scope<'_> {
         }
     }
 
-    /// Whether an entry that was corrected or voided told of waste of this site in the period.
-    fn amended_in_period(&self, seq: u64) -> bool {
-        self.state
-            .waste
-            .superseded_of(seq)
-            .is_some_and(|s| s.site.as_ref() == Some(self.site) && self.holds(s.time_ms))
+    /// The entries that told of waste of this site in the period and were corrected or voided.
+    fn amended_in_period(&self) -> impl Iterator<Item = u64> {
+        let (from, to) = self.period_ms;
+        self.state.waste.superseded_between(self.site, from, to)
     }
 
     fn findings(&self) -> Vec<FindingLine> {
         self.state
             .findings
-            .iter()
+            .about(self.period_ms.0, self.period_ms.1)
             .filter(|f| f.site.as_ref() == Some(self.site))
             .filter(|f| f.rule.starts_with("waste.") || about_waste(f.subject.kind))
-            .filter(|f| self.holds(f.time_ms))
             .map(|f| FindingLine::of(f, self.day(f.time_ms)))
             .collect()
     }

@@ -7,20 +7,18 @@ use shopfloor::State;
 
 use super::{ChangedMember, CorrectionLine};
 
-/// The corrections and voids of `entries` (ascending), and of waste entries of `belongs` that were voided and
-/// so are in no list of entries any more.
+/// The corrections and voids of `entries`, and of `gone`: waste entries that were voided and so are in
+/// no list of entries any more.
 pub(super) fn corrections(
     state: &State,
     entries: &[u64],
-    belongs: impl Fn(u64) -> bool,
+    gone: impl Iterator<Item = u64>,
 ) -> Vec<CorrectionLine> {
     let mut lines = Vec::new();
-    for (seq, amendments) in state.record.amended() {
+    let entries: BTreeSet<u64> = entries.iter().copied().chain(gone).collect();
+    for seq in entries {
         let contents = state.waste.superseded(seq);
-        if entries.binary_search(&seq).is_err() && !belongs(seq) {
-            continue;
-        }
-        for (i, amendment) in amendments.iter().enumerate() {
+        for (i, amendment) in state.record.amendments(seq).iter().enumerate() {
             let Some(original) = contents.get(i) else { continue };
             let corrected = amendment.event.as_ref().map(|e| e.data());
             lines.push(CorrectionLine {

@@ -1,5 +1,7 @@
 //! When waste stood in an area, and how long nobody inspected it.
 
+use std::rc::Rc;
+
 use super::container::{Container, CustodyEvent};
 use super::events::AreaKind;
 use super::facts::ContainerFact;
@@ -59,9 +61,10 @@ fn stood(container: &Container<'_>, area: &Label) -> Vec<Span> {
     spans
 }
 
-/// When any of a site's containers that `counts` stood in a central area of it, merged.
+/// When any of these containers that `counts` stood in a central area of their site, merged. As far
+/// as they are all that were there in a stretch of time, what lies in that stretch is right.
 pub(super) fn occupied(
-    containers: &[Container<'_>],
+    containers: &[Rc<Container<'_>>],
     area: &Label,
     counts: impl Fn(&Container<'_>) -> bool,
 ) -> Vec<Span> {

@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 
 use super::facts::{Addition, Effect, ShipmentFact, effects};
-use super::{ContainerFacts, Waste};
+use super::{ContainerFacts, Kept, Waste};
 use crate::fact::Fact;
 use crate::ids::Label;
 use crate::state::State;
@@ -24,7 +24,7 @@ impl State {
     /// entries; as [`State::container_as_of`], for [`super::view::shipment`].
     pub fn shipment_as_of(&self, id: &Label, known: u64) -> State {
         let mut containers = BTreeSet::new();
-        let told = self.waste.shipments.get(id).into_iter().flat_map(Timeline::iter);
+        let told = self.waste.kept.shipments.get(id).into_iter().flat_map(Timeline::iter);
         for fact in told.map(|moment| &moment.value.fact) {
             offered(fact, &mut containers);
         }
@@ -77,12 +77,12 @@ impl State {
             Effect::Added(id, addition) if containers.contains(id) => Some(addition),
             _ => None,
         });
-        let standing = then.containers.values().flat_map(|facts| facts.additions.iter());
+        let standing = then.kept.containers.values().flat_map(|facts| facts.additions.iter());
         let compared: Vec<&Addition> =
             standing.map(|moment| &moment.value.fact).chain(of_these).collect();
         let items: BTreeSet<String> = compared.iter().filter_map(|a| a.item.clone()).collect();
         let cites: BTreeSet<u64> = compared.iter().filter_map(|a| a.cites).collect();
-        then.compare_with(&self.waste, &items, &cites, &stands);
+        then.index.compare_with(&self.waste.index, &items, &cites, &stands);
         for (fact, effect) in amended {
             let wanted = match &effect {
                 Effect::Stream(..) => true,
@@ -124,49 +124,28 @@ impl Waste {
         shipments: &BTreeSet<Label>,
         stands: &impl Fn(u64) -> bool,
     ) -> Waste {
-        let mut then = Waste::default();
-        for (stream, told) in &self.streams {
+        let mut then = Kept::default();
+        for (stream, told) in &self.kept.streams {
             then.streams.extend(kept(told, stands).map(|told| (stream.clone(), told)));
         }
-        for (id, facts) in containers.iter().filter_map(|id| self.containers.get_key_value(id)) {
+        let all = &self.kept;
+        for (id, facts) in containers.iter().filter_map(|id| all.containers.get_key_value(id)) {
             let life = kept(&facts.life, stands).unwrap_or_default();
             let additions = kept(&facts.additions, stands).unwrap_or_default();
-            let offers = self.offers.get(id).and_then(|offers| kept(offers, stands));
-            then.offers.extend(offers.map(|offers| (id.clone(), offers)));
             if !life.is_empty() || !additions.is_empty() {
                 then.containers.insert(id.clone(), ContainerFacts { life, additions });
             }
         }
-        for (id, told) in shipments.iter().filter_map(|id| self.shipments.get_key_value(id)) {
+        for (id, told) in shipments.iter().filter_map(|id| all.shipments.get_key_value(id)) {
             then.shipments.extend(kept(told, stands).map(|told| (id.clone(), told)));
         }
-        then
-    }
-
-    /// Takes over where else these things were told to go in, and what these entries put where.
-    fn compare_with(
-        &mut self,
-        all: &Waste,
-        items: &BTreeSet<String>,
-        cites: &BTreeSet<u64>,
-        stands: &impl Fn(u64) -> bool,
-    ) {
-        for (item, told) in items.iter().filter_map(|item| all.items.get_key_value(item)) {
-            let told = kept(told, stands);
-            if told.as_ref().is_some_and(|told| told.len() > 1) {
-                self.told_twice.insert(item.clone());
-            }
-            self.items.extend(told.map(|told| (item.clone(), told)));
-        }
-        for seq in cites.iter().filter(|seq| stands(**seq)) {
-            self.filled_by.extend(all.filled_by.get(seq).map(|filled| (*seq, filled.clone())));
-        }
+        then.into()
     }
 
     /// Entries that tell something of the containers and shipments in here.
     fn entries_told(&self) -> BTreeSet<u64> {
-        let shipments = self.shipments.values().flat_map(Timeline::iter).map(|moment| moment.seq);
+        let told = self.kept.shipments.values().flat_map(Timeline::iter).map(|moment| moment.seq);
         let containers = self.containers().flat_map(|container| container.entries());
-        shipments.chain(containers).collect()
+        told.chain(containers).collect()
     }
 }

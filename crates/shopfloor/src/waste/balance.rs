@@ -56,7 +56,8 @@ pub(super) fn lines(site: &SiteWaste<'_>, from: Day, to: Day) -> Vec<BalanceLine
     let days = &site.law.days;
     let period = (days.start_ms(from), days.end_ms(to));
     let mut accounts: BTreeMap<&str, Account> = BTreeMap::new();
-    for container in site.containers() {
+    let containers = site.between(period.0, period.1);
+    for container in &containers {
         let stream = container.stream().map_or("unknown", Label::as_str);
         book(container, period, accounts.entry(stream).or_default());
     }

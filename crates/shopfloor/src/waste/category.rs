@@ -1,7 +1,6 @@
 //! How much waste arose in a calendar month, and what generator category that makes
 //! (40 CFR 260.10, 262.13; computations.md C21).
 
-use std::collections::BTreeMap;
 use std::fmt;
 
 use jiff::Timestamp;
@@ -12,12 +11,11 @@ use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
 
 use super::events::{Determination, WasteItem};
 use super::law::{Applied, Law, RuleUsed, plus_days};
-use super::{Generated, Kg, SiteWaste, Waste};
+use super::{Kg, SiteWaste, Waste};
 use crate::State;
 use crate::common::Day;
 use crate::forms::words;
 use crate::ids::Label;
-use crate::timeline::Moment;
 
 words! {
     /// Generator category of a site in a month, the least strict first.
@@ -160,45 +158,20 @@ pub(super) fn class(waste: &Waste, container: &Label, what: WasteItem, at_ms: i6
     }
 }
 
-/// Waste that arose on a site, month by month, in the months that lie between two days. Waste
-/// told twice (the same bag) counts once.
-pub fn months(
-    state: &State,
-    site: &Label,
-    law: &Law<'_>,
-    from: Day,
-    to: Day,
-) -> BTreeMap<Month, Totals> {
-    let (first, last) = (Month::of(from).first(), Month::of(to).last());
-    // A local day can lie one UTC day before or after.
-    let wide = (Day(plus_days(first.0, -1)), Day(plus_days(last.0, 1)));
-    let mut months: BTreeMap<Month, Totals> = BTreeMap::new();
-    for moment in state.waste.generated(site, wide.0, wide.1) {
-        let day = law.days.day(moment.time_ms);
-        if first <= day && day <= last && counts(&state.waste, moment) {
-            let Generated { container, addition } = &moment.value;
+/// Waste that arose on a site in a month. Waste told twice (the same bag) counts once.
+pub(super) fn totals(state: &State, site: &Label, law: &Law<'_>, month: Month) -> Totals {
+    let (from, to) = (law.days.start_ms(month.first()), law.days.end_ms(month.last()));
+    let mut totals = Totals::default();
+    for (container, moment) in state.waste.generated(site, from, to) {
+        let addition = &moment.value.fact;
+        if state.waste.repeats(moment.time_ms, moment.seq, addition).is_none() {
             let class = class(&state.waste, container, addition.what, moment.time_ms);
-            months.entry(Month::of(day)).or_default().add(class, addition.mass_kg, moment.seq);
+            totals.add(class, addition.mass_kg, moment.seq);
         }
     }
-    for totals in months.values_mut() {
-        totals.entries.sort_unstable();
-        totals.entries.dedup();
-    }
-    months
-}
-
-/// Every month in which waste arose.
-pub fn all_months(state: &State, site: &Label, law: &Law<'_>) -> BTreeMap<Month, Totals> {
-    months(state, site, law, Day(Date::new(1970, 1, 1).unwrap_or(Date::MIN)), last_day())
-}
-
-fn last_day() -> Day {
-    Day(Date::new(9998, 12, 31).unwrap_or(Date::MAX))
-}
-
-fn counts(waste: &Waste, moment: &Moment<Generated>) -> bool {
-    waste.repeats(moment.time_ms, moment.seq, &moment.value.addition).is_none()
+    totals.entries.sort_unstable();
+    totals.entries.dedup();
+    totals
 }
 
 /// The category that amounts make in a month; `None` where no rule of the site makes categories.
@@ -311,8 +284,7 @@ pub struct MonthView {
 /// One month of a site as of `now`.
 pub fn month(state: &State, site: &Label, month: Month, now: Timestamp) -> MonthView {
     let law = Law::of(state.record.site(site));
-    let totals =
-        months(state, site, &law, month.first(), month.last()).remove(&month).unwrap_or_default();
+    let totals = totals(state, site, &law, month);
     view(&law, month, totals, now)
 }
 
@@ -329,10 +301,8 @@ pub fn month_views(
 
 /// See [`SiteWaste::month_views`].
 pub(super) fn views(site: &SiteWaste<'_>, from: Day, to: Day, now: Timestamp) -> Vec<MonthView> {
-    site.months()
-        .range(Month::of(from)..=Month::of(to))
-        .map(|(month, totals)| view(&site.law, *month, totals.clone(), now))
-        .collect()
+    let months = site.months(Month::of(from), Month::of(to)).into_iter();
+    months.map(|(month, totals)| view(&site.law, month, Totals::clone(&totals), now)).collect()
 }
 
 fn view(law: &Law<'_>, month: Month, totals: Totals, now: Timestamp) -> MonthView {
@@ -436,20 +406,18 @@ pub fn consequences(law: &Law<'_>, now: Category, then: Category, on: Day) -> Ve
 
 /// The category that governs a container: the strictest month in which something was put in
 /// (project convention, conservative; State practice differs, waste-rules.md section 13 no. 16).
-pub fn of_container(
-    law: &Law<'_>,
-    months: &BTreeMap<Month, Totals>,
+pub(super) fn of_container(
+    site: &SiteWaste<'_>,
     container: &super::Container<'_>,
 ) -> Option<Category> {
+    let law = &site.law;
     let mut strictest = None;
     let mut seen: Option<Month> = None;
     for added in container.additions() {
         let month = Month::of(law.days.day(added.moment.time_ms));
         if seen != Some(month) {
             seen = Some(month);
-            let nothing = Amounts::default();
-            let amounts = months.get(&month).map_or(&nothing, |t| &t.amounts);
-            let category = category(amounts, law, month.last())?.0;
+            let category = category(&site.month(month).amounts, law, month.last())?.0;
             strictest = strictest.max(Some(category));
         }
     }

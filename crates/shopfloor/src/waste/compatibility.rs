@@ -10,6 +10,7 @@
 //! label stands for one filling.
 
 use std::collections::BTreeSet;
+use std::rc::Rc;
 use std::sync::OnceLock;
 
 use jiff::Timestamp;
@@ -151,7 +152,7 @@ pub(super) fn beside(
     groups: &[ReactivityGroup],
     at_ms: i64,
 ) -> Vec<Beside> {
-    // Streams are few, containers are many: none is looked at unless its stream conflicts.
+    // Streams are few: no container is looked at unless one conflicts, and then those that stand.
     let conflicts: Vec<(&Label, Vec<&'static Pair>)> = waste
         .streams()
         .map(|(stream, _)| (stream, between(groups, of_stream(waste, stream, at_ms))))
@@ -165,7 +166,7 @@ pub(super) fn beside(
         conflicts.iter().find(|(other, _)| *other == stream).map(|(_, pairs)| pairs.clone())
     };
     waste
-        .containers()
+        .between(site, at_ms, at_ms)
         .filter(|c| c.id != own)
         .filter_map(|c| of(&c).map(|pairs| (c, pairs)))
         .filter(|(c, _)| c.stands_in(site, area, at_ms) && c.separation(at_ms).is_none())
@@ -212,14 +213,14 @@ pub struct StreamPair {
 /// The streams of a site's containers that are kept apart, as of an instant.
 pub(super) fn streams(site: &SiteWaste<'_>, at_ms: i64) -> Vec<StreamPair> {
     let waste = &site.state.waste;
-    let in_use: BTreeSet<&Label> = site.containers().iter().filter_map(|c| c.stream()).collect();
-    let in_use: Vec<&Label> = in_use.into_iter().collect();
+    let in_use: Vec<&Label> = site.streams_left().map(|(stream, _)| stream).collect();
+    let here = site.between(at_ms, at_ms);
     let mut found = Vec::new();
     for (i, a) in in_use.iter().copied().enumerate() {
         for b in in_use[i + 1..].iter().copied() {
             let pairs = between(of_stream(waste, a, at_ms), of_stream(waste, b, at_ms));
             if !pairs.is_empty() {
-                found.push(stream_pair(site, [a, b], &pairs, at_ms));
+                found.push(stream_pair(site, &here, [a, b], &pairs, at_ms));
             }
         }
     }
@@ -228,13 +229,15 @@ pub(super) fn streams(site: &SiteWaste<'_>, at_ms: i64) -> Vec<StreamPair> {
 
 fn stream_pair(
     site: &SiteWaste<'_>,
+    here: &[Rc<Container<'_>>],
     [a, b]: [&Label; 2],
     pairs: &[&Pair],
     at_ms: i64,
 ) -> StreamPair {
     let stands = |stream: &Label| -> Vec<&Container<'_>> {
         let open = |c: &&Container<'_>| c.stands(at_ms) && c.separation(at_ms).is_none();
-        site.containers().iter().filter(|c| c.stream() == Some(stream)).filter(open).collect()
+        let of_stream = here.iter().map(Rc::as_ref).filter(|c| c.stream() == Some(stream));
+        of_stream.filter(open).collect()
     };
     let area = |c: &Container<'_>| c.area(at_ms).map(|area| area.location);
     let (of_a, of_b) = (stands(a), stands(b));

@@ -135,6 +135,8 @@ pub struct Container<'a> {
 
 impl<'a> Container<'a> {
     pub(super) fn new(waste: &'a Waste, id: &'a Label, facts: &'a ContainerFacts) -> Self {
+        #[cfg(test)]
+        super::tests::LOOKS.with(|looks| looks.set(looks.get() + 1));
         Self { waste, id, facts, except: None, custody: OnceCell::new() }
     }
 
@@ -199,6 +201,24 @@ impl<'a> Container<'a> {
             | ContainerFact::Moved(_)
             | ContainerFact::Extended(_) => None,
         })
+    }
+
+    /// The first and the last instant at which something was told of it on site.
+    pub(super) fn told_between(&self) -> Option<(i64, i64)> {
+        let (life, added) = (&self.facts.life, &self.facts.additions);
+        let firsts = [life.first().map(|m| m.time_ms), added.first().map(|m| m.time_ms)];
+        let lasts = [life.last().map(|m| m.time_ms), added.last().map(|m| m.time_ms)];
+        firsts.into_iter().flatten().min().zip(lasts.into_iter().flatten().max())
+    }
+
+    /// Whether it was ever offered on a shipment.
+    pub(super) fn was_offered(&self) -> bool {
+        self.waste.offers_of(self.id).next().is_some()
+    }
+
+    /// Whether anything was put in after an instant, up to and with another.
+    pub(super) fn took_in(&self, after_ms: i64, to_ms: i64) -> bool {
+        !self.facts.additions.after(after_ms, to_ms).is_empty()
     }
 
     /// Everything put in, in order, with what was told before.

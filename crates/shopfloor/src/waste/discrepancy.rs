@@ -1,12 +1,13 @@
 //! Two weights of one drum (computations.md C7): the legal test and the metrological one ask
 //! different things, so both are shown.
 
+use jiff::civil::Date;
 use rust_decimal::Decimal;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::events::ShipmentDelivered;
-use super::law::{Law, Limit, RuleUsed};
+use super::events::{DiscrepancyKind, ShipmentDelivered, ShipmentOffered};
+use super::law::{Law, Limit, RuleUsed, RuleValue, values};
 use super::{Kg, Shipment, Waste};
 use crate::common::Day;
 use crate::ids::Label;
@@ -218,13 +219,7 @@ impl<'a> Compared<'a> {
                 containers.push((label, shipped, received, is_bulk(waste, law, label, on)));
             }
         }
-        let shipped = u32::try_from(offered.containers.len()).unwrap_or(u32::MAX);
-        // A facility may or may not count what it refused among the pieces: either reading fits.
-        let refused: usize = shipment.rejections().map(|(_, r)| r.containers.len()).sum();
-        let refused = u32::try_from(refused).unwrap_or(u32::MAX);
-        let with_refused = delivered.pieces.saturating_add(refused);
-        let received = if with_refused == shipped { shipped } else { delivered.pieces };
-        Some(Self { on, containers, pieces: (shipped, received) })
+        Some(Self { on, containers, pieces: pieces_told(shipment, offered, delivered) })
     }
 
     /// Everything weighed on both sides: shipped, received, number of containers, any of them bulk.
@@ -260,21 +255,76 @@ impl<'a> Compared<'a> {
     }
 }
 
+/// Pieces shipped and pieces received.
+fn pieces_told(
+    shipment: &Shipment<'_>,
+    offered: &ShipmentOffered,
+    delivered: &ShipmentDelivered,
+) -> (u32, u32) {
+    let shipped = u32::try_from(offered.containers.len()).unwrap_or(u32::MAX);
+    // A facility may or may not count what it refused among the pieces: either reading fits.
+    let refused: usize = shipment.rejections().map(|(_, r)| r.containers.len()).sum();
+    let refused = u32::try_from(refused).unwrap_or(u32::MAX);
+    let with_refused = delivered.pieces.saturating_add(refused);
+    let received = if with_refused == shipped { shipped } else { delivered.pieces };
+    (shipped, received)
+}
+
+/// Whether the last delivery of a shipment brought another number of pieces than were shipped.
+pub(super) fn pieces_differ(shipment: &Shipment<'_>) -> bool {
+    let told = shipment.offered().zip(shipment.deliveries().last());
+    told.is_some_and(|((_, offered), (_, delivered))| {
+        let (shipped, received) = pieces_told(shipment, offered, delivered);
+        shipped != received
+    })
+}
+
+/// Whether somebody told that quantity or pieces of a shipment differ.
+pub(super) fn recorded(shipment: &Shipment<'_>) -> bool {
+    let counts = |kind| matches!(kind, DiscrepancyKind::Quantity | DiscrepancyKind::Pieces);
+    shipment.discrepancies().any(|(_, d)| counts(d.kind))
+}
+
+/// Size above which a packaging is bulk.
+const BULK_CAPACITY: &str = "us.bulk.capacity_gal";
+const LITRES_PER_GALLON: Decimal = Decimal::from_parts(3_785_411_784, 0, 0, false, 9);
+
+/// What may make a container bulk packaging.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) enum Bulk {
+    /// Its capacity in litres, if that is enough.
+    Capacity(Decimal),
+    /// Its type.
+    Type,
+}
+
+pub(super) fn bulk(waste: &Waste, container: &Label) -> Option<Bulk> {
+    let (_, opened) = waste.container(container)?.opened()?;
+    let by_type = |t: &Label| matches!(t.as_str(), "DT" | "HG" | "TC" | "TP" | "TT");
+    if opened.container_type.as_ref().is_some_and(by_type) {
+        return Some(Bulk::Type);
+    }
+    opened.capacity.as_ref().map(|capacity| Bulk::Capacity(capacity.base()))
+}
+
+/// The capacity in litres below which no packaging is bulk by its size under the rules of a site, on
+/// whatever day; `None` where no rule compares bulk waste.
+pub(super) fn least_bulk_litres(law: &Law<'_>) -> Option<Decimal> {
+    let some_day = |v: &RuleValue| v.from.or(v.until).unwrap_or(Day(Date::constant(2026, 1, 1)));
+    let versions = values().filter(|v| v.id == BULK_CAPACITY);
+    let limits = versions.filter_map(|v| law.limit(BULK_CAPACITY, some_day(v)));
+    limits.map(|limit| limit.value * LITRES_PER_GALLON).min()
+}
+
 /// Bulk packaging: by type (tank, dump, hopper), or by capacity above 119 US gal (49 CFR 171.8).
 fn is_bulk(waste: &Waste, law: &Law<'_>, container: &Label, on: Day) -> bool {
-    let Some((_, opened)) = waste.container(container).and_then(|c| c.opened()) else {
-        return false;
-    };
-    let by_type = opened
-        .container_type
-        .as_ref()
-        .is_some_and(|t| matches!(t.as_str(), "DT" | "HG" | "TC" | "TP" | "TT"));
-    let limit = law.limit("us.bulk.capacity_gal", on);
-    let by_size = opened.capacity.as_ref().zip(limit).is_some_and(|(capacity, limit)| {
-        let litres = limit.value * Decimal::new(3_785_411_784, 9);
-        Limit { value: litres, ..limit }.reached_by(capacity.base())
-    });
-    by_type || by_size
+    match bulk(waste, container) {
+        Some(Bulk::Type) => true,
+        Some(Bulk::Capacity(litres)) => law.limit(BULK_CAPACITY, on).is_some_and(|limit| {
+            Limit { value: limit.value * LITRES_PER_GALLON, ..limit }.reached_by(litres)
+        }),
+        None => false,
+    }
 }
 
 /// Quotient, rounded for display only.

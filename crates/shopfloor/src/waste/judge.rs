@@ -1,5 +1,7 @@
 //! What a fact about waste contradicts, judged on the state before it.
 
+use std::rc::Rc;
+
 use rust_decimal::Decimal;
 
 use super::container::{Container, CustodyEvent, Holder};
@@ -160,7 +162,7 @@ impl<'a> Bench<'a, '_, '_> {
     fn standing(&mut self, stream: &Label, groups: &[ReactivityGroup]) {
         let (Some(site), false) = (self.fact.site.as_ref(), groups.is_empty()) else { return };
         let (waste, at) = (&self.state.waste, self.at);
-        for container in waste.of_site(site) {
+        for container in waste.between(site, at, at) {
             if container.stream() != Some(stream) || !container.stands(at) {
                 continue;
             }
@@ -456,8 +458,11 @@ impl<'a> Bench<'a, '_, '_> {
         let told = self.state.waste.inspections_of(site, area);
         let last =
             told.and_then(|t| t.iter().rfind(|m| m.time_ms <= self.at && m.seq != self.fact.seq));
-        let occupied = areas::occupied(&self.state.waste.of_site(site), area, |_| true);
         let since = last.map_or(i64::MIN, |m| m.time_ms);
+        // For the first inspection of an area that is all there ever was before.
+        let there: Vec<Rc<Container<'_>>> =
+            self.state.waste.between(site, since, self.at).map(Rc::new).collect();
+        let occupied = areas::occupied(&there, area, |_| true);
         let Some((from, until)) = areas::longest_between(&occupied, since, self.at) else { return };
         let law = self.law();
         let (first, until) = (law.days.day(from), law.days.day(until));

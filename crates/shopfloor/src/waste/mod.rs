@@ -1,6 +1,7 @@
 //! Waste: streams, containers, custody, shipments, clocks.
 //!
-//! The fold keeps what was told, sorted by the time of the work, and a few indexes; everything
+//! The fold keeps what was told, sorted by the time of the work, and indexes that follow from it
+//! (`index.rs`), so that an answer looks at what it is about and not at every container; everything
 //! else (state of a container, custody, clocks, categories) is derived when it is asked for. An
 //! answer therefore never depends on the order in which entries arrived, and a correction simply
 //! takes the old fact out and puts the new one in.
@@ -20,6 +21,7 @@ pub mod episodic;
 pub mod events;
 pub mod facts;
 pub mod formats;
+mod index;
 mod judge;
 mod kg;
 pub mod law;
@@ -30,19 +32,22 @@ pub mod retention;
 pub mod rules;
 pub mod shipment;
 mod site;
+mod stays;
+#[cfg(test)]
+mod tests;
 pub mod view;
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use serde::{Deserialize, Serialize};
+use serde::{Deserialize, Serialize, Serializer};
 
 use crate::catalogue::Event;
-use crate::common::Day;
 use crate::fact::Fact;
 use crate::ids::Label;
 use crate::timeline::{Moment, Timeline};
 use events::{AreaInspected, ShipmentDocument, StreamDetermined};
 use facts::{Addition, ContainerFact, Effect, ShipmentFact, Told, effects};
+use index::Index;
 
 pub use container::Container;
 pub use kg::Kg;
@@ -69,38 +74,39 @@ pub struct Superseded {
     pub contents: Vec<Event>,
 }
 
-/// Waste that arose: what was put where.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-pub(crate) struct Generated {
-    /// The container.
-    pub(crate) container: Label,
-    /// What went in.
-    pub(crate) addition: Addition,
-}
-
-/// The fold of this subject.
+/// What was told, sorted by the time of the work: what a snapshot holds.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Waste {
+pub(crate) struct Kept {
     streams: BTreeMap<Label, Timeline<Told<StreamDetermined>>>,
     containers: BTreeMap<Label, ContainerFacts>,
     shipments: BTreeMap<Label, Timeline<Told<ShipmentFact>>>,
     /// Inspections by site, then area.
     areas: BTreeMap<Label, BTreeMap<Label, Timeline<Told<AreaInspected>>>>,
-    /// Index: the containers a thing that can go in only once went into.
-    items: BTreeMap<String, Timeline<Label>>,
-    /// Index: those of them that were told more than once. Next to none, so that honest waste costs
-    /// no search.
-    told_twice: BTreeSet<String>,
-    /// Index: the shipments a container was offered on.
-    offers: BTreeMap<Label, Timeline<Label>>,
-    /// What was put into containers, by site and UTC day.
-    generated: BTreeMap<Label, BTreeMap<Day, Timeline<Generated>>>,
-    /// Index: the shipments a document number goes with.
-    documents: BTreeMap<String, Timeline<Label>>,
-    /// Index: containers that an entry put mass into.
-    filled_by: BTreeMap<u64, Vec<Label>>,
     /// What entries said before they were corrected or voided.
     superseded: BTreeMap<u64, Superseded>,
+}
+
+/// The fold of this subject.
+#[derive(Debug, Clone, Default, Deserialize)]
+#[serde(from = "Kept")]
+pub struct Waste {
+    kept: Kept,
+    index: Index,
+}
+
+/// Two are equal when the same was told: the index follows from that.
+impl PartialEq for Waste {
+    fn eq(&self, other: &Self) -> bool {
+        self.kept == other.kept
+    }
+}
+
+impl Eq for Waste {}
+
+impl Serialize for Waste {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        self.kept.serialize(serializer)
+    }
 }
 
 impl Waste {
@@ -111,16 +117,23 @@ impl Waste {
         }
     }
 
+    /// What a snapshot holds: a copy without what follows from the rest.
+    pub(crate) fn stored(&self) -> Kept {
+        self.kept.clone()
+    }
+
     /// Takes an effective fact back out (it was corrected or voided).
     pub(crate) fn retract(&mut self, fact: &Fact) {
         let effects = effects(fact);
         if !effects.is_empty() {
-            let earlier = self.superseded.entry(fact.seq).or_insert_with(|| Superseded {
+            let earlier = self.kept.superseded.entry(fact.seq).or_insert_with(|| Superseded {
                 site: fact.site.clone(),
                 time_ms: fact.time.ms(),
                 contents: Vec::new(),
             });
             earlier.contents.push(fact.event.clone());
+            let (site, time_ms) = (earlier.site.as_ref(), earlier.time_ms);
+            self.index.superseded(site, (time_ms, fact.seq));
         }
         for effect in effects {
             self.take(fact, effect);
@@ -131,42 +144,35 @@ impl Waste {
         let (ms, seq) = (fact.time.ms(), fact.seq);
         match effect {
             Effect::Stream(stream, e) => {
-                self.streams.entry(stream).or_default().insert(ms, seq, told(fact, e));
+                self.kept.streams.entry(stream).or_default().insert(ms, seq, told(fact, e));
             }
             Effect::Container(id, e) => {
-                self.containers.entry(id).or_default().life.insert(ms, seq, told(fact, e));
+                let facts = self.kept.containers.entry(id.clone()).or_default();
+                facts.life.insert(ms, seq, told(fact, e));
+                self.derive_told(&id);
             }
             Effect::Added(id, addition) => {
-                if let Some(item) = &addition.item {
-                    let told = self.items.entry(item.clone()).or_default();
-                    told.insert(ms, seq, id.clone());
-                    if told.len() > 1 {
-                        self.told_twice.insert(item.clone());
-                    }
-                }
-                if let (Some(site), Some(day)) = (&fact.site, utc_day(ms)) {
-                    let days = self.generated.entry(site.clone()).or_default();
-                    let generated = Generated { container: id.clone(), addition: addition.clone() };
-                    days.entry(day).or_default().insert(ms, seq, generated);
-                }
-                self.filled_by.entry(seq).or_default().push(id.clone());
-                let facts = self.containers.entry(id).or_default();
+                self.index.put(&id, fact.site.as_ref(), (ms, seq), &addition);
+                let facts = self.kept.containers.entry(id.clone()).or_default();
                 facts.additions.insert(ms, seq, told(fact, addition));
+                self.derive_filled(&id, ms);
             }
             Effect::Shipment(id, e) => {
                 if let ShipmentFact::Offered(offered) = &e {
-                    let document = self.documents.entry(document_key(&offered.document));
+                    let document = self.index.documents.entry(document_key(&offered.document));
                     document.or_default().insert(ms, seq, id.clone());
                     for container in &offered.containers {
-                        let offers = self.offers.entry(container.clone()).or_default();
+                        let offers = self.index.offers.entry(container.clone()).or_default();
                         offers.insert(ms, seq, id.clone());
                     }
                 }
-                self.shipments.entry(id).or_default().insert(ms, seq, told(fact, e));
+                let facts = self.kept.shipments.entry(id.clone()).or_default();
+                facts.insert(ms, seq, told(fact, e));
+                self.derive_shipped(&id, &self.offered_on(&id));
             }
             Effect::Inspected(area, e) => {
                 if let Some(site) = &fact.site {
-                    let areas = self.areas.entry(site.clone()).or_default();
+                    let areas = self.kept.areas.entry(site.clone()).or_default();
                     areas.entry(area).or_default().insert(ms, seq, told(fact, e));
                 }
             }
@@ -176,50 +182,41 @@ impl Waste {
     fn take(&mut self, fact: &Fact, effect: Effect) {
         let at = (fact.time.ms(), fact.seq);
         match effect {
-            Effect::Stream(stream, _) => remove(&mut self.streams, &stream, at),
+            Effect::Stream(stream, _) => remove(&mut self.kept.streams, &stream, at),
             Effect::Container(id, _) => {
-                if let Some(facts) = self.containers.get_mut(&id) {
+                if let Some(facts) = self.kept.containers.get_mut(&id) {
                     facts.life.remove(at.0, at.1);
                     self.forget_empty(&id);
                 }
+                self.derive_told(&id);
             }
             Effect::Added(id, addition) => {
-                if let Some(item) = &addition.item {
-                    remove(&mut self.items, item, at);
-                    if self.items.get(item).is_none_or(|told| told.len() < 2) {
-                        self.told_twice.remove(item);
-                    }
-                }
-                if let (Some(site), Some(day)) = (&fact.site, utc_day(fact.time.ms()))
-                    && let Some(days) = self.generated.get_mut(site)
-                {
-                    remove(days, &day, at);
-                    if days.is_empty() {
-                        self.generated.remove(site);
-                    }
-                }
-                self.filled_by.remove(&fact.seq);
-                if let Some(facts) = self.containers.get_mut(&id) {
+                self.index.take(&id, fact.site.as_ref(), at, &addition);
+                if let Some(facts) = self.kept.containers.get_mut(&id) {
                     facts.additions.remove(at.0, at.1);
                     self.forget_empty(&id);
                 }
+                self.derive_container(&id);
             }
             Effect::Shipment(id, e) => {
+                // Those of the fact that goes are among them.
+                let on_it = self.offered_on(&id);
                 if let ShipmentFact::Offered(offered) = &e {
-                    remove(&mut self.documents, &document_key(&offered.document), at);
+                    remove(&mut self.index.documents, &document_key(&offered.document), at);
                     for container in &offered.containers {
-                        remove(&mut self.offers, container, at);
+                        remove(&mut self.index.offers, container, at);
                     }
                 }
-                remove(&mut self.shipments, &id, at);
+                remove(&mut self.kept.shipments, &id, at);
+                self.derive_shipped(&id, &on_it);
             }
             Effect::Inspected(area, _) => {
                 if let Some(site) = &fact.site
-                    && let Some(areas) = self.areas.get_mut(site)
+                    && let Some(areas) = self.kept.areas.get_mut(site)
                 {
                     remove(areas, &area, at);
                     if areas.is_empty() {
-                        self.areas.remove(site);
+                        self.kept.areas.remove(site);
                     }
                 }
             }
@@ -229,19 +226,33 @@ impl Waste {
     /// A container of which nothing is left told was never there.
     fn forget_empty(&mut self, id: &Label) {
         let empty = |f: &ContainerFacts| f.life.is_empty() && f.additions.is_empty();
-        if self.containers.get(id).is_some_and(empty) {
-            self.containers.remove(id);
+        if self.kept.containers.get(id).is_some_and(empty) {
+            self.kept.containers.remove(id);
         }
+    }
+
+    /// After something was told of a container or taken back: it, and the shipments it went on, which
+    /// are compared by its size.
+    fn derive_told(&mut self, id: &Label) {
+        self.derive_container(id);
+        let shipments: BTreeSet<Label> = self.offers_of(id).map(|m| m.value.clone()).collect();
+        shipments.iter().for_each(|shipment| self.derive_shipment(shipment));
+    }
+
+    /// After something was told of a shipment or taken back: it, and the containers on it.
+    fn derive_shipped(&mut self, id: &Label, containers: &BTreeSet<Label>) {
+        containers.iter().for_each(|container| self.derive_container(container));
+        self.derive_shipment(id);
     }
 
     /// Streams with their determinations, oldest first.
     pub fn streams(&self) -> impl Iterator<Item = (&Label, &Timeline<Told<StreamDetermined>>)> {
-        self.streams.iter()
+        self.kept.streams.iter()
     }
 
     /// The determinations of one stream, oldest first.
     pub fn stream(&self, stream: &Label) -> Option<&Timeline<Told<StreamDetermined>>> {
-        self.streams.get(stream)
+        self.kept.streams.get(stream)
     }
 
     /// The determination of a stream in force at an instant; before the first one, the first
@@ -251,33 +262,54 @@ impl Waste {
         stream: &Label,
         at_ms: i64,
     ) -> Option<&Moment<Told<StreamDetermined>>> {
-        let versions = self.streams.get(stream)?;
+        let versions = self.kept.streams.get(stream)?;
         versions.iter().rfind(|m| m.time_ms <= at_ms).or_else(|| versions.iter().next())
     }
 
-    /// All containers that anything was told of.
-    pub fn containers(&self) -> impl Iterator<Item = Container<'_>> {
-        self.containers.iter().map(|(id, facts)| Container::new(self, id, facts))
+    /// All containers that anything was told of, by label. For those of a time there is
+    /// [`Waste::since`] or [`SiteWaste::containers`].
+    pub fn containers(&self) -> impl DoubleEndedIterator<Item = Container<'_>> {
+        self.kept.containers.iter().map(|(id, facts)| Container::new(self, id, facts))
     }
 
-    /// The containers of one site.
-    pub(crate) fn of_site(&self, site: &Label) -> Vec<Container<'_>> {
-        self.containers().filter(|c| c.site() == Some(site)).collect()
+    /// The containers, of every site, whose stay had not ended before an instant, by label: all that
+    /// stand then are among them, and those of which something is told later.
+    pub fn since(&self, at_ms: i64) -> impl Iterator<Item = Container<'_>> {
+        let found = self.index.everywhere().flat_map(|held| held.stays.between(at_ms, i64::MAX));
+        self.handles(found.collect())
+    }
+
+    /// The containers of a site whose stay has a day between those of two instants, by label.
+    pub(crate) fn between(
+        &self,
+        site: &Label,
+        from_ms: i64,
+        to_ms: i64,
+    ) -> impl Iterator<Item = Container<'_>> {
+        let held = self.index.site(Some(site));
+        self.handles(held.map_or_else(Vec::new, |held| held.stays.between(from_ms, to_ms)))
+    }
+
+    fn handles<'a>(&'a self, mut found: Vec<&'a Label>) -> impl Iterator<Item = Container<'a>> {
+        found.sort_unstable();
+        found.into_iter().filter_map(|id| self.container(id))
     }
 
     /// One container.
     pub fn container(&self, id: &Label) -> Option<Container<'_>> {
-        self.containers.get_key_value(id).map(|(id, facts)| Container::new(self, id, facts))
+        let told = self.kept.containers.get_key_value(id);
+        told.map(|(id, facts)| Container::new(self, id, facts))
     }
 
     /// All shipments.
-    pub fn shipments(&self) -> impl Iterator<Item = Shipment<'_>> {
-        self.shipments.iter().map(|(id, facts)| Shipment::new(self, id, facts))
+    pub fn shipments(&self) -> impl DoubleEndedIterator<Item = Shipment<'_>> {
+        self.kept.shipments.iter().map(|(id, facts)| Shipment::new(self, id, facts))
     }
 
     /// One shipment.
     pub fn shipment(&self, id: &Label) -> Option<Shipment<'_>> {
-        self.shipments.get_key_value(id).map(|(id, facts)| Shipment::new(self, id, facts))
+        let told = self.kept.shipments.get_key_value(id);
+        told.map(|(id, facts)| Shipment::new(self, id, facts))
     }
 
     /// Inspections of the areas of a site, oldest first.
@@ -285,7 +317,7 @@ impl Waste {
         &self,
         site: &Label,
     ) -> impl Iterator<Item = (&Label, &Timeline<Told<AreaInspected>>)> {
-        self.areas.get(site).into_iter().flatten()
+        self.kept.areas.get(site).into_iter().flatten()
     }
 
     /// Inspections of one area, oldest first.
@@ -294,12 +326,13 @@ impl Waste {
         site: &Label,
         area: &Label,
     ) -> Option<&Timeline<Told<AreaInspected>>> {
-        self.areas.get(site)?.get(area)
+        self.kept.areas.get(site)?.get(area)
     }
 
     /// Containers that stand in an area of a site at an instant, as last told.
     pub fn standing(&self, site: &Label, area: &Label, at_ms: i64) -> impl Iterator<Item = &Label> {
-        self.containers().filter(move |c| c.stands_in(site, area, at_ms)).map(|c| c.id)
+        let there = self.between(site, at_ms, at_ms);
+        there.filter(move |c| c.stands_in(site, area, at_ms)).map(|c| c.id)
     }
 
     /// Shipments that a document goes with, with the entries that say so.
@@ -307,34 +340,59 @@ impl Waste {
         &self,
         document: &ShipmentDocument,
     ) -> impl Iterator<Item = (&Label, u64)> {
-        let offers = self.documents.get(&document_key(document));
+        let offers = self.index.documents.get(&document_key(document));
         offers.into_iter().flat_map(|t| t.iter()).map(|m| (&m.value, m.seq))
     }
 
     /// Earlier contents of an entry that was corrected or voided, oldest first.
     pub fn superseded(&self, seq: u64) -> &[Event] {
-        self.superseded.get(&seq).map_or(&[], |s| s.contents.as_slice())
+        self.kept.superseded.get(&seq).map_or(&[], |s| s.contents.as_slice())
     }
 
     /// The same with site and time of the work; `None` when the entry was never amended.
     pub fn superseded_of(&self, seq: u64) -> Option<&Superseded> {
-        self.superseded.get(&seq)
+        self.kept.superseded.get(&seq)
     }
 
     /// The shipments a container was offered on, oldest offer first.
     pub fn offers_of(&self, container: &Label) -> impl Iterator<Item = &Moment<Label>> {
-        self.offers.get(container).into_iter().flat_map(|t| t.iter())
+        self.index.offers.get(container).into_iter().flat_map(|t| t.iter())
     }
 
-    /// What was put into containers of a site between two UTC days, both included.
+    /// Entries told of a site's waste that were corrected or voided, by the time of the work: those
+    /// between two instants, both included.
+    pub fn superseded_between(
+        &self,
+        site: &Label,
+        from_ms: i64,
+        to_ms: i64,
+    ) -> impl Iterator<Item = u64> {
+        let held = self.index.site(Some(site)).filter(|_| from_ms <= to_ms).into_iter();
+        let places = held.flat_map(move |h| h.superseded.range((from_ms, 0)..=(to_ms, u64::MAX)));
+        places.map(|(_, seq)| *seq)
+    }
+
+    /// What was put into containers at a site between two instants, both included, with the
+    /// container, in order of work.
     pub(crate) fn generated(
         &self,
         site: &Label,
-        from: Day,
-        to: Day,
-    ) -> impl Iterator<Item = &Moment<Generated>> {
-        let days = self.generated.get(site).into_iter();
-        days.flat_map(move |days| days.range(from..=to)).flat_map(|(_, t)| t.iter())
+        from_ms: i64,
+        to_ms: i64,
+    ) -> impl Iterator<Item = (&Label, &Moment<Told<Addition>>)> {
+        self.index.arose(site, from_ms, to_ms).flat_map(|((ms, seq), container)| {
+            let facts = self.kept.containers.get_key_value(container).into_iter();
+            facts.flat_map(move |(id, facts)| {
+                facts.additions.of_entry(ms, seq).iter().map(move |moment| (id, moment))
+            })
+        })
+    }
+
+    /// When waste first and last arose at a site, ms since 1970 UTC.
+    pub(crate) fn generated_between(&self, site: &Label) -> Option<(i64, i64)> {
+        let mut arose = self.index.arose(site, i64::MIN, i64::MAX);
+        let ((first, _), _) = arose.next()?;
+        Some((first, arose.next_back().map_or(first, |((last, _), _)| last)))
     }
 
     /// The entry that told the same waste before: the same bag or part, or the entry that
@@ -356,21 +414,19 @@ impl Waste {
         seq: u64,
         addition: &Addition,
     ) -> Option<(u64, &Label)> {
-        let again = |item: &String| !self.told_twice.is_empty() && self.told_twice.contains(item);
-        let same = addition.item.as_ref().filter(|item| again(item));
+        let same = addition.item.as_ref().filter(|item| self.index.told_twice(item));
         same.and_then(|_| self.same_item(time_ms, seq, addition))
             .or_else(|| self.cited(seq, addition))
     }
 
     fn same_item(&self, time_ms: i64, seq: u64, addition: &Addition) -> Option<(u64, &Label)> {
-        let first = self.items.get(addition.item.as_ref()?)?.iter().next()?;
-        let earlier = (first.time_ms, first.seq) < (time_ms, seq);
-        earlier.then_some((first.seq, &first.value))
+        let (first, container) = self.index.first_told(addition.item.as_ref()?)?;
+        (first < (time_ms, seq)).then_some((first.1, container))
     }
 
     fn cited(&self, seq: u64, addition: &Addition) -> Option<(u64, &Label)> {
         let cited = addition.cites.filter(|cited| *cited != seq)?;
-        self.filled_by.get(&cited)?.first().map(|container| (cited, container))
+        self.index.filled_by(cited).map(|container| (cited, container))
     }
 }
 
@@ -390,10 +446,4 @@ fn remove<K: Ord, T>(map: &mut BTreeMap<K, Timeline<T>>, key: &K, at: (i64, u64)
             map.remove(key);
         }
     }
-}
-
-/// The UTC day of an instant; `None` outside the calendar.
-pub(crate) fn utc_day(ms: i64) -> Option<Day> {
-    let at = jiff::Timestamp::from_millisecond(ms).ok()?;
-    Some(Day(at.to_zoned_datetime(jiff::tz::TimeZone::UTC).date()))
 }

@@ -22,7 +22,8 @@ pub(crate) struct Content {
 }
 
 impl Waste {
-    /// Shipments of which something is not certified yet.
+    /// Shipments of which something is not certified yet. Looks at all of the log: asked once, when it
+    /// is closed.
     fn open_shipments(&self, at: Timestamp) -> Vec<Shipment<'_>> {
         let open = |shipment: &Shipment<'_>| {
             let mut offered = shipment.offers().flat_map(|(_, offer)| &offer.containers);
@@ -37,7 +38,7 @@ impl Waste {
     /// Containers on site, and those of open shipments.
     pub(crate) fn standing_containers(&self, at: Timestamp) -> BTreeSet<Label> {
         let on_site = self
-            .containers()
+            .since(at.as_millisecond())
             .filter(|c| matches!(c.state(at).0, ContainerState::OnSite | ContainerState::Returned));
         let mut standing: BTreeSet<Label> = on_site.map(|c| c.id.clone()).collect();
         for shipment in self.open_shipments(at) {
@@ -49,7 +50,7 @@ impl Waste {
 
     /// Entries that what stands rests on, what went into containers apart.
     pub(crate) fn stands(&self, at: Timestamp, wanted: &mut Wanted) {
-        for m in self.streams.values().flat_map(|versions| versions.iter()) {
+        for m in self.kept.streams.values().flat_map(|versions| versions.iter()) {
             want(wanted, m.seq, Again::Event);
         }
         for id in self.standing_containers(at) {
@@ -68,7 +69,8 @@ impl Waste {
                 }
             }
         }
-        for m in self.areas.values().flat_map(|areas| areas.values()).filter_map(|t| t.last()) {
+        for m in self.kept.areas.values().flat_map(|areas| areas.values()).filter_map(|t| t.last())
+        {
             want(wanted, m.seq, Again::Event);
         }
     }
@@ -92,7 +94,7 @@ impl Waste {
     /// What stands, by name of the thing.
     pub(crate) fn stand_as(&self, at: Timestamp, summary: &mut Summary) {
         let at_ms = at.as_millisecond();
-        for (stream, versions) in &self.streams {
+        for (stream, versions) in &self.kept.streams {
             if let Some(last) = versions.last() {
                 let told = &last.value.fact;
                 let words = format!("{} under `{}`", told.determination, told.jurisdiction);

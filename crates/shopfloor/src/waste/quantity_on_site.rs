@@ -1,6 +1,7 @@
 //! How much waste lies on a site, and in a satellite area, and since when it is too much.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::rc::Rc;
 
 use rust_decimal::Decimal;
 
@@ -17,15 +18,13 @@ use crate::ids::Label;
 /// Litres of one US gallon, by definition.
 const LITRES_PER_GALLON: Decimal = Decimal::from_parts(3_785_411_784, 0, 0, false, 9);
 
-/// A stretch of time in which a quantity was reached.
+/// A stretch of time, not ended, in which a quantity is reached.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Stretch {
     /// When it began, ms since 1970 UTC.
     pub began_ms: i64,
     /// Entry that began it.
     pub began: u64,
-    /// When it ended; `None`: it has not.
-    pub ended_ms: Option<i64>,
     /// The quantity when it began.
     pub quantity: Decimal,
     /// Container that brought it about, where it is one.
@@ -43,7 +42,7 @@ struct Change {
 /// Mass on site by class, as a series of changes: what was put in counts from then on; what left
 /// with a container is taken off when the first transporter accepts it, and put back when a
 /// refused container is taken over on site again.
-fn changes(state: &State, containers: &[Container<'_>]) -> Vec<Change> {
+fn changes(state: &State, containers: &[Rc<Container<'_>>]) -> Vec<Change> {
     let mut changes = Vec::new();
     for container in containers {
         let mut held: Vec<(Class, Kg, i64)> = Vec::new();
@@ -79,44 +78,51 @@ fn changes(state: &State, containers: &[Container<'_>]) -> Vec<Change> {
     changes
 }
 
-/// The stretches in which the mass of some classes in the containers of a site reached a limit.
-pub fn on_site_stretches(
+/// Where something that runs began.
+enum Began {
+    /// Before the instant from which on the containers are complete.
+    Before,
+    /// Then.
+    At(Stretch),
+}
+
+/// The stretch that has not ended in which the mass of some classes in the containers of a site
+/// reaches a limit, told by those there were since `from_ms`; `None`: it began before, or then.
+pub(super) fn on_site_stretch(
     state: &State,
-    containers: &[Container<'_>],
+    containers: &[Rc<Container<'_>>],
+    from_ms: i64,
     classes: &[Class],
     reached: impl Fn(Decimal) -> bool,
-) -> Vec<Stretch> {
-    let mut stretches: Vec<Stretch> = Vec::new();
-    let mut total = Kg::ZERO;
+) -> Option<Option<Stretch>> {
     let changes = changes(state, containers);
-    let mut at = 0;
-    while at < changes.len() {
-        // Changes of one instant and entry belong together.
-        let key = (changes[at].time_ms, changes[at].seq);
-        while at < changes.len() && (changes[at].time_ms, changes[at].seq) == key {
-            if classes.contains(&changes[at].class) {
-                total += changes[at].kg;
+    let counts = |change: &&Change| classes.contains(&change.class);
+    // Of what was gone by then nothing counts any more: the sum at `from_ms` is right.
+    let later = changes.partition_point(|c| c.time_ms < from_ms);
+    let mut total: Kg = changes[..later].iter().filter(counts).map(|c| c.kg).sum();
+    let ran = from_ms > i64::MIN && reached(total.0);
+    let mut running = ran.then_some(Began::Before);
+    // Changes of one instant and entry belong together.
+    for together in changes[later..].chunk_by(|a, b| (a.time_ms, a.seq) == (b.time_ms, b.seq)) {
+        total += together.iter().filter(counts).map(|c| c.kg).sum::<Kg>();
+        match (reached(total.0), &running) {
+            (true, None) => {
+                running = Some(Began::At(Stretch {
+                    began_ms: together[0].time_ms,
+                    began: together[0].seq,
+                    quantity: total.0,
+                    container: None,
+                }));
             }
-            at += 1;
-        }
-        let open = stretches.last().is_some_and(|s| s.ended_ms.is_none());
-        match (reached(total.0), open) {
-            (true, false) => stretches.push(Stretch {
-                began_ms: key.0,
-                began: key.1,
-                ended_ms: None,
-                quantity: total.0,
-                container: None,
-            }),
-            (false, true) => {
-                if let Some(last) = stretches.last_mut() {
-                    last.ended_ms = Some(key.0);
-                }
-            }
-            (true, true) | (false, false) => {}
+            (false, Some(_)) => running = None,
+            (true, Some(_)) | (false, None) => {}
         }
     }
-    stretches
+    match running {
+        Some(Began::Before) => None,
+        Some(Began::At(stretch)) => Some(Some(stretch)),
+        None => Some(None),
+    }
 }
 
 /// What a satellite area holds more than it may.
@@ -130,17 +136,20 @@ pub struct Excess {
     pub stretch: Stretch,
 }
 
-/// Every excess of every satellite area in which containers of a site stood (40 CFR 262.15(a)). The limit of non-acute
+/// Every excess that has not ended of every satellite area in which containers of a site stood
+/// (40 CFR 262.15(a)), told by those there were since `from_ms`; `None`: one began before, or an area
+/// that holds something was last changed before. The limit of non-acute
 /// waste is a volume: mass over bulk density where the site has set one
 /// (`bulk_density_<material>`, kg/L), else the capacity of a closed container; an open one of
 /// unknown density counts as more than nothing.
-pub fn satellite_excesses(
+pub(super) fn satellite_excesses(
     state: &State,
-    containers: &[Container<'_>],
+    containers: &[Rc<Container<'_>>],
+    from_ms: i64,
     law: &Law<'_>,
-) -> Vec<Excess> {
+) -> Option<Vec<Excess>> {
     let containers: Vec<&Container<'_>> =
-        containers.iter().filter(|c| was_in_satellite_area(c)).collect();
+        containers.iter().map(Rc::as_ref).filter(|c| was_in_satellite_area(c)).collect();
     let mut happenings: Vec<(i64, u64, usize, Happening<'_>)> = Vec::new();
     for (i, container) in containers.iter().enumerate() {
         collect(state, container, |time_ms, seq, what| happenings.push((time_ms, seq, i, what)));
@@ -148,7 +157,8 @@ pub fn satellite_excesses(
     happenings.sort_by_key(|(time_ms, seq, i, _)| (*time_ms, *seq, *i));
     let mut held: Vec<Held> = containers.iter().map(|_| Held::default()).collect();
     let mut areas: BTreeMap<&Label, BTreeSet<usize>> = BTreeMap::new();
-    let mut found: Vec<Excess> = Vec::new();
+    // The excess of an area as of the last change of it since `from_ms`.
+    let mut told: BTreeMap<(&Label, bool), Option<Began>> = BTreeMap::new();
     for (time_ms, seq, i, what) in happenings {
         let mut touched: Vec<&Label> = held[i].area.into_iter().collect();
         match what {
@@ -169,44 +179,47 @@ pub fn satellite_excesses(
             }
             Happening::Takes(Class::NonHazardous, _) => {}
         }
+        if time_ms < from_ms {
+            // Others may have stood there then.
+            continue;
+        }
         for area in touched {
             let present = areas.get(area).into_iter().flatten();
             let sum = AreaSum::of(present.map(|i| held[*i].sum(state, law, containers[*i])));
             for acute in [false, true] {
                 let above = sum.above(law, law.days.day(time_ms), acute);
-                note(&mut found, area, acute, above, (time_ms, seq, containers[i].id));
+                let begins = |quantity| {
+                    let container = Some(containers[i].id.clone());
+                    Began::At(Stretch { began_ms: time_ms, began: seq, quantity, container })
+                };
+                let known = told.remove(&(area, acute));
+                let now = match (above, known) {
+                    (None, _) => None,
+                    (Some(_), Some(Some(began))) => Some(began),
+                    (Some(quantity), Some(None)) => Some(begins(quantity)),
+                    // How it was before its first change in here, nobody knows.
+                    (Some(_), None) if from_ms > i64::MIN => Some(Began::Before),
+                    (Some(quantity), None) => Some(begins(quantity)),
+                };
+                told.insert((area, acute), now);
             }
         }
     }
-    found
-}
-
-/// Opens or ends a stretch of an area.
-fn note(
-    found: &mut Vec<Excess>,
-    area: &Label,
-    acute: bool,
-    above: Option<Decimal>,
-    (time_ms, seq, container): (i64, u64, &Label),
-) {
-    let open = found
-        .iter_mut()
-        .find(|e| &e.area == area && e.acute == acute && e.stretch.ended_ms.is_none());
-    match (above, open) {
-        (Some(quantity), None) => found.push(Excess {
-            area: area.clone(),
-            acute,
-            stretch: Stretch {
-                began_ms: time_ms,
-                began: seq,
-                ended_ms: None,
-                quantity,
-                container: Some(container.clone()),
-            },
-        }),
-        (None, Some(open)) => open.stretch.ended_ms = Some(time_ms),
-        (Some(_), Some(_)) | (None, None) => {}
+    let unknown = |area: &&Label| !told.contains_key(&(*area, false));
+    let mut holding = areas.iter().filter(|(_, inside)| !inside.is_empty()).map(|(area, _)| area);
+    if from_ms > i64::MIN && holding.any(unknown) {
+        return None;
     }
+    let mut found = Vec::new();
+    for ((area, acute), began) in told {
+        match began {
+            Some(Began::Before) => return None,
+            Some(Began::At(stretch)) => found.push(Excess { area: area.clone(), acute, stretch }),
+            None => {}
+        }
+    }
+    found.sort_by_key(|excess| (excess.stretch.began_ms, excess.stretch.began));
+    Some(found)
 }
 
 fn was_in_satellite_area(container: &Container<'_>) -> bool {

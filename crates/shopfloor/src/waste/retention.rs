@@ -1,7 +1,5 @@
 //! How long records must be kept, and whether a legal hold lies on them.
 
-use std::collections::BTreeMap;
-
 use jiff::Timestamp;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -9,6 +7,7 @@ use serde::{Deserialize, Serialize};
 use super::SiteWaste;
 use super::clocks::{self, days_between, subject};
 use super::law::{Law, RuleUsed};
+use super::shipment::Shipment;
 use crate::State;
 use crate::common::Day;
 use crate::forms::words;
@@ -60,24 +59,28 @@ pub fn retention(state: &State, site: &Label, now: Timestamp) -> Vec<Retention> 
 }
 
 /// See [`SiteWaste::retention`].
-pub(super) fn records(site: &SiteWaste<'_>, now: Timestamp) -> Vec<Retention> {
+pub(super) fn records<'a>(
+    site: &SiteWaste<'a>,
+    shipments: impl Iterator<Item = Shipment<'a>>,
+    now: Timestamp,
+) -> Vec<Retention> {
     let today = site.law.days.day(now.as_millisecond());
     let archive = Archive { site, law: &site.law, today };
     let mut records = Vec::new();
-    archive.shipments(&mut records);
+    shipments.for_each(|shipment| archive.shipment(&shipment, &mut records));
     archive.determinations(&mut records);
     archive.reports(now, &mut records);
     records.sort_by(|a, b| (&a.subject, a.record, a.from).cmp(&(&b.subject, b.record, b.from)));
     records
 }
 
-struct Archive<'a> {
-    site: &'a SiteWaste<'a>,
-    law: &'a Law<'a>,
+struct Archive<'s, 'a> {
+    site: &'s SiteWaste<'a>,
+    law: &'s Law<'a>,
     today: Day,
 }
 
-impl Archive<'_> {
+impl Archive<'_, '_> {
     fn record(
         &self,
         record: RecordKind,
@@ -102,46 +105,36 @@ impl Archive<'_> {
         })
     }
 
-    fn shipments(&self, out: &mut Vec<Retention>) {
-        for shipment in self.site.shipments() {
-            let Some(first) = shipment.first_leg() else { continue };
-            let Some(about) = subject(SubjectKind::Shipment, shipment.id) else { continue };
-            let accepted = first.accepted.day;
-            let mut entries = vec![first.seq];
-            entries.extend(shipment.signed_copy().map(|(m, _)| m.seq));
-            entries.sort_unstable();
-            let ids = ["us.retention.manifest_years"];
-            let kind = RecordKind::ShippingDocument;
-            out.extend(self.record(kind, about.clone(), Some(accepted), &ids, entries));
-            // The register counts from the entry: the day the log recorded the handover.
-            let ids = ["eu.retention.producer_years", "uk.retention.producer_years"];
-            let kind = RecordKind::RegisterEntry;
-            let entered = self.law.days.day(first.time_ms).max(accepted);
-            out.extend(self.record(kind, about.clone(), Some(entered), &ids, vec![first.seq]));
-            for (m, _) in shipment.exceptions() {
-                let due = ["us.exception.lqg.report_days", "us.exception.sqg.report_days"]
-                    .iter()
-                    .filter_map(|id| self.law.find(id, accepted))
-                    .map(|limit| self.law.last_day(accepted, &limit))
-                    .max();
-                let ids = ["us.retention.report_years"];
-                let kind = RecordKind::ExceptionReport;
-                out.extend(self.record(kind, about.clone(), due, &ids, vec![m.seq]));
-            }
+    fn shipment(&self, shipment: &Shipment<'_>, out: &mut Vec<Retention>) {
+        let Some(first) = shipment.first_leg() else { return };
+        let Some(about) = subject(SubjectKind::Shipment, shipment.id) else { return };
+        let accepted = first.accepted.day;
+        let mut entries = vec![first.seq];
+        entries.extend(shipment.signed_copy().map(|(m, _)| m.seq));
+        entries.sort_unstable();
+        let ids = ["us.retention.manifest_years"];
+        let kind = RecordKind::ShippingDocument;
+        out.extend(self.record(kind, about.clone(), Some(accepted), &ids, entries));
+        // The register counts from the entry: the day the log recorded the handover.
+        let ids = ["eu.retention.producer_years", "uk.retention.producer_years"];
+        let kind = RecordKind::RegisterEntry;
+        let entered = self.law.days.day(first.time_ms).max(accepted);
+        out.extend(self.record(kind, about.clone(), Some(entered), &ids, vec![first.seq]));
+        for (m, _) in shipment.exceptions() {
+            let due = ["us.exception.lqg.report_days", "us.exception.sqg.report_days"]
+                .iter()
+                .filter_map(|id| self.law.find(id, accepted))
+                .map(|limit| self.law.last_day(accepted, &limit))
+                .max();
+            let ids = ["us.retention.report_years"];
+            let kind = RecordKind::ExceptionReport;
+            out.extend(self.record(kind, about.clone(), due, &ids, vec![m.seq]));
         }
     }
 
     /// A determination is kept from the day waste of the stream last left the site.
     fn determinations(&self, out: &mut Vec<Retention>) {
-        // When the last container left; `None` while one is here.
-        let mut left: BTreeMap<&Label, Option<i64>> = BTreeMap::new();
-        for container in self.site.containers() {
-            let Some(stream) = container.stream() else { continue };
-            let gone = container.left().map(|(ms, _)| ms);
-            let last = left.entry(stream).or_insert(Some(i64::MIN));
-            *last = last.zip(gone).map(|(a, b)| a.max(b));
-        }
-        for (stream, last) in left {
+        for (stream, last) in self.site.streams_left() {
             let Some(versions) = self.site.state.waste.stream(stream) else { continue };
             let last = last.map(|ms| self.law.days.day(ms));
             let Some(about) = subject(SubjectKind::Stream, stream) else { continue };

@@ -21,7 +21,7 @@ use shopfloor::ids::Label;
 use shopfloor::powder::AsOf;
 use shopfloor::powder::views::LotView;
 use shopfloor::waste::clocks::{Clock, clocks};
-use shopfloor::waste::container::ContainerState;
+use shopfloor::waste::container::{Container, ContainerState};
 
 use super::anchors::HeadView;
 use super::answers::{label, stamp, word};
@@ -136,16 +136,13 @@ impl Counts {
         let query = DueQuery { limit: 0, ..DueQuery::default() };
         let due = state.equipment.due(&state.record, &query, now);
         let late = duties(state, now).filter(|(_, clock)| clock.margin_days < 0).count();
-        let here = |id: &Label| {
-            let view = shopfloor::waste::view::container(state, id, now);
-            view.is_some_and(|view| view.state == ContainerState::OnSite)
-        };
+        let here = |found: &Container<'_>| found.state(now).0 == ContainerState::OnSite;
         Self {
             machines: state.equipment.machines().count(),
             due: due.due,
             due_soon: due.due_soon,
             open_findings: state.findings.iter().filter(|f| f.settled_by.is_none()).count(),
-            containers: state.waste.containers().filter(|found| here(found.id)).count(),
+            containers: state.waste.since(now.as_millisecond()).filter(here).count(),
             late_duties: late,
         }
     }

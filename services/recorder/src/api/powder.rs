@@ -578,7 +578,7 @@ pub(crate) async fn sampled(
         let items: Vec<String> = match what.as_str() {
             "containers" => {
                 let on_site = |c: &shopfloor::waste::Container<'_>| c.left().is_none();
-                let containers = state.waste.containers().filter(on_site);
+                let containers = state.waste.since(i64::MAX).filter(on_site);
                 containers.map(|c| c.id.to_string()).collect()
             }
             "lots" => state.powder.lots().iter().map(ToString::to_string).collect(),

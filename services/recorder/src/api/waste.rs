@@ -160,7 +160,7 @@ pub(super) async fn list_containers(
                     && life.is_none_or(|life| view.state == life)
                     && caller.may_see(view.site.as_ref())
             };
-            let views = views(state, now).filter(fits);
+            let views = views(state, now, life).filter(fits);
             let items = views.map(|view| ContainerCard {
                 container: view.container,
                 site: view.site,
@@ -178,8 +178,18 @@ pub(super) async fn list_containers(
     Ok(web::Json(list))
 }
 
-fn views(state: &State, now: Timestamp) -> impl Iterator<Item = ContainerView> {
-    state.waste.containers().filter_map(move |found| container(state, found.id, now))
+/// Those in a state of their life are among these. What stands is found without a look at what left.
+fn views(
+    state: &State,
+    now: Timestamp,
+    life: Option<ContainerState>,
+) -> impl Iterator<Item = ContainerView> {
+    let since_ms = match life {
+        Some(ContainerState::OnSite | ContainerState::Returned) => now.as_millisecond(),
+        Some(ContainerState::InTransit | ContainerState::Received | ContainerState::Disposed)
+        | None => i64::MIN,
+    };
+    state.waste.since(since_ms).filter_map(move |found| container(state, found.id, now))
 }
 
 /// Read a container: content, custody, weights

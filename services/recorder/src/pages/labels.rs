@@ -85,7 +85,7 @@ fn things(visit: &Visit, state: &State, wanted: &str) -> Vec<(String, String)> {
                 .collect()
         }
         "containers" => {
-            let here = state.waste.containers().filter(|c| {
+            let here = state.waste.since(visit.now.as_millisecond()).filter(|c| {
                 c.state(visit.now).0 == ContainerState::OnSite && visit.may_see(c.site())
             });
             here.map(|c| {

@@ -227,8 +227,8 @@ fn pair_table(words: &'static Words) -> Table {
 
 fn container_list(visit: &Visit, state: &State) -> Table {
     let words = visit.words;
-    let seen: Vec<_> = state.waste.containers().filter(|c| visit.may_see(c.site())).collect();
-    let newest = seen.iter().rev().take(ROWS_MAX);
+    let seen = state.waste.containers().filter(|c| visit.may_see(c.site()));
+    let newest = seen.rev().take(ROWS_MAX);
     let rows = newest.filter_map(|c| view::container(state, c.id, visit.now)).map(|c| {
         vec![
             Cell::Link {
@@ -251,8 +251,8 @@ fn container_list(visit: &Visit, state: &State) -> Table {
 
 fn shipment_list(visit: &Visit, state: &State) -> Table {
     let words = visit.words;
-    let seen: Vec<_> = state.waste.shipments().filter(|s| visit.may_see(s.site())).collect();
-    let newest = seen.iter().rev().take(ROWS_MAX);
+    let seen = state.waste.shipments().filter(|s| visit.may_see(s.site()));
+    let newest = seen.rev().take(ROWS_MAX);
     let rows = newest.filter_map(|s| view::shipment(state, s.id)).map(|s| {
         vec![
             Cell::Link { href: format!("/shipments/{}", s.shipment), text: s.shipment.to_string() },

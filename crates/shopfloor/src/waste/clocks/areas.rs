@@ -1,6 +1,7 @@
 //! Clocks of what stands on site: quantities, satellite areas, inspections.
 
 use std::collections::BTreeSet;
+use std::rc::Rc;
 
 use rust_decimal::Decimal;
 
@@ -12,14 +13,14 @@ use crate::waste::category::{self, Category, Class};
 use crate::waste::container::Container;
 use crate::waste::events::{AreaKind, Determination};
 use crate::waste::law::{RuleUsed, plus_days};
-use crate::waste::quantity_on_site::{Stretch, on_site_stretches, satellite_excesses};
+use crate::waste::quantity_on_site::{Stretch, on_site_stretch, satellite_excesses};
 
-impl Desk<'_> {
+impl Desk<'_, '_> {
     /// Quantities that start a clock or are a breach at once.
     pub(super) fn site_quantities(&self, out: &mut Vec<Clock>) {
         let strictest = self.on_site().filter_map(|c| {
             let hazardous = self.determination(c) != Some(Determination::NonHazardous);
-            category::of_container(self.law, self.months, c).filter(|_| hazardous)
+            category::of_container(self.site, c).filter(|_| hazardous)
         });
         match strictest.max() {
             Some(Category::VerySmall) => {
@@ -39,13 +40,15 @@ impl Desk<'_> {
     fn site_quantity(&self, out: &mut Vec<Clock>, id: &str, classes: &[Class], acute: bool) {
         let Some(limit) = self.law.find(id, self.today) else { return };
         let reached = |kg: Decimal| limit.reached_by(kg);
-        let stretches = on_site_stretches(self.state, self.containers, classes, reached);
-        let Some(open) = stretches.into_iter().rfind(|s| s.ended_ms.is_none()) else { return };
+        let running = self.site.look_back(self.now.as_millisecond(), |containers, from_ms| {
+            on_site_stretch(self.state, containers, from_ms, classes, reached)
+        });
+        let Some(open) = running.flatten() else { return };
         if open.began_ms > self.now.as_millisecond() {
             return;
         }
         let start = self.law.days.day(open.began_ms);
-        let Some(subject) = subject(SubjectKind::Site, self.site) else { return };
+        let Some(subject) = subject(SubjectKind::Site, self.site.site) else { return };
         let mut rules = vec![limit.rule];
         let mut notes = if acute { vec![ClockNote::Acute] } else { vec![] };
         let (last_day, category) = if id == "us.accumulation.sqg_site_kg" {
@@ -80,9 +83,12 @@ impl Desk<'_> {
     }
 
     pub(super) fn satellite_areas(&self, out: &mut Vec<Clock>) {
-        for excess in satellite_excesses(self.state, self.containers, self.law) {
-            let Stretch { began_ms, began, ended_ms, .. } = excess.stretch;
-            if ended_ms.is_some() || began_ms > self.now.as_millisecond() {
+        let running = self.site.look_back(self.now.as_millisecond(), |containers, from_ms| {
+            satellite_excesses(self.state, containers, from_ms, self.law)
+        });
+        for excess in running.into_iter().flatten() {
+            let Stretch { began_ms, began, .. } = excess.stretch;
+            if began_ms > self.now.as_millisecond() {
                 continue;
             }
             let start = self.law.days.day(began_ms);
@@ -116,17 +122,24 @@ impl Desk<'_> {
             .map(|a| a.location)
             .collect();
         for area in areas {
-            let counts =
-                |c: &Container<'_>| self.determination(c) != Some(Determination::NonHazardous);
-            let occupied = areas::occupied(self.containers, &area, counts);
-            let Some((since, _)) = occupied.into_iter().find(|(a, b)| *a <= now && now < *b) else {
-                continue;
+            let told = self.state.waste.inspections_of(self.site.site, &area);
+            let last = told.and_then(|t| t.iter().rfind(|m| m.time_ms <= now));
+            // Since when waste stands there matters only as far as nobody looked since.
+            let looked =
+                last.map(|m| (m, self.occupied(&self.site.since(m.time_ms), m.time_ms, &area)));
+            let (start_ms, last) = match looked {
+                Some((last, None)) => (last.time_ms, Some(last)),
+                Some((_, Some(Some(since)))) => (since, None),
+                Some((_, Some(None))) => continue,
+                None => {
+                    let since = self.site.look_back(now, |containers, from_ms| {
+                        self.occupied(containers, from_ms, &area)
+                    });
+                    let Some(since) = since.flatten() else { continue };
+                    (since, None)
+                }
             };
-            let told = self.state.waste.inspections_of(self.site, &area);
-            let last = told
-                .and_then(|t| t.iter().rfind(|m| m.time_ms <= now))
-                .filter(|m| m.time_ms >= since);
-            let start = self.law.days.day(last.map_or(since, |m| m.time_ms));
+            let start = self.law.days.day(start_ms);
             let Some(limit) = self
                 .law
                 .find("us.inspection.gap_days", start)
@@ -155,6 +168,23 @@ impl Desk<'_> {
                 notes: vec![],
                 entries,
             }));
+        }
+    }
+
+    /// Since when waste that counts stands in a central area, now, told by the containers there were
+    /// since `from_ms`; `None`: since then, or before.
+    fn occupied(
+        &self,
+        containers: &[Rc<Container<'_>>],
+        from_ms: i64,
+        area: &Label,
+    ) -> Option<Option<i64>> {
+        let now = self.now.as_millisecond();
+        let counts = |c: &Container<'_>| self.determination(c) != Some(Determination::NonHazardous);
+        let occupied = areas::occupied(containers, area, counts);
+        match occupied.into_iter().find(|(a, b)| *a <= now && now < *b) {
+            None => Some(None),
+            Some((since, _)) => (since > from_ms || from_ms == i64::MIN).then_some(Some(since)),
         }
     }
 }

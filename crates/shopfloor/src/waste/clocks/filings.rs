@@ -1,24 +1,17 @@
 //! Clocks of papers: determinations to look at again, reports and notifications to file.
 
-use std::collections::BTreeSet;
-
 use super::{Clock, ClockKind, ClockNote, Desk, Draft, days_between, subject};
 use crate::common::Day;
-use crate::ids::{Label, SubjectKind};
+use crate::ids::SubjectKind;
 use crate::waste::category::{self, Category, Month};
 use crate::waste::law::{Law, RuleUsed, next_date, plus_days};
 
-impl Desk<'_> {
+impl Desk<'_, '_> {
     /// Streams of containers on site, and of those that left in the last year.
     pub(super) fn determinations(&self, out: &mut Vec<Clock>) {
         let since = self.now.as_millisecond() - 366 * 86_400_000;
-        let in_use: BTreeSet<&Label> = self
-            .containers
-            .iter()
-            .filter(|c| c.left().is_none_or(|(ms, _)| ms >= since))
-            .filter_map(|c| c.stream())
-            .collect();
-        for stream in in_use {
+        let left = self.site.streams_left();
+        for (stream, _) in left.filter(|(_, left)| left.is_none_or(|ms| ms >= since)) {
             let now = self.now.as_millisecond();
             let Some(last) = self.state.waste.determination(stream, now) else { continue };
             let start = self.law.days.day(last.time_ms);
@@ -48,11 +41,18 @@ impl Desk<'_> {
     /// The biennial report for an odd year with a month as large generator: shown from the year's
     /// end until a quarter after the last day, unless this log issued it.
     pub(super) fn biennial(&self, out: &mut Vec<Clock>) {
-        let year_of = |m: &Month| m.year();
-        let years: BTreeSet<i16> = self.months.keys().map(year_of).collect();
-        for year in years {
+        let Some((first, last)) = self.site.months_told() else { return };
+        for year in first.year()..=last.year() {
+            let Some((last_day, rule)) = biennial_due(self.law, year) else { continue };
+            let Some(start) = jiff::civil::Date::new(year, 12, 31).ok().map(Day) else { continue };
+            let shown_until = Day(plus_days(last_day.0, 91));
+            if self.today > shown_until || self.issued("biennial", year) {
+                continue;
+            }
+            // Only the months of a report that is due are looked at.
+            let Ok(new_year) = jiff::civil::Date::new(year, 1, 1) else { continue };
             let mut entries = Vec::new();
-            for (month, totals) in self.months.iter().filter(|(m, _)| m.year() == year) {
+            for (month, totals) in self.site.months(Month::of(Day(new_year)), Month::of(start)) {
                 let category = category::category(&totals.amounts, self.law, month.last());
                 if category.is_some_and(|(c, _)| c == Category::Large) {
                     entries.extend(totals.entries.iter().copied());
@@ -61,13 +61,7 @@ impl Desk<'_> {
             if entries.is_empty() {
                 continue;
             }
-            let Some((last_day, rule)) = biennial_due(self.law, year) else { continue };
-            let Some(start) = jiff::civil::Date::new(year, 12, 31).ok().map(Day) else { continue };
-            let shown_until = Day(plus_days(last_day.0, 91));
-            if self.today > shown_until || self.issued("biennial", year) {
-                continue;
-            }
-            let Some(subject) = subject(SubjectKind::Site, self.site) else { continue };
+            let Some(subject) = subject(SubjectKind::Site, self.site.site) else { continue };
             out.push(self.clock(Draft {
                 kind: ClockKind::BiennialReport,
                 subject,
@@ -84,25 +78,27 @@ impl Desk<'_> {
     fn issued(&self, report: &str, year: i16) -> bool {
         self.state.record.reports().iter().any(|issued| {
             issued.report.report.as_str() == report
-                && issued.report.site.as_ref() == Some(self.site)
+                && issued.report.site.as_ref() == Some(self.site.site)
                 && issued.report.from.is_some_and(|day| day.0.year() == year)
         })
     }
 
     /// A reminder within the quarter before the date, for a site that was small within a year.
     fn renotification(&self, out: &mut Vec<Clock>) {
-        let since = Month::of(Day(plus_days(self.today.0, -365)));
-        let recent = self.months.range(since..).filter_map(|(month, totals)| {
-            category::category(&totals.amounts, self.law, month.last()).map(|(c, _)| c)
-        });
-        if recent.max() != Some(Category::Small) {
-            return;
-        }
         let rules = self.law.in_force(self.today);
         let Some(rule) = rules.into_iter().find(|r| r.id == "us.renotify.sqg") else { return };
         let Some(last_day) = next_date(&rule.value, self.today) else { return };
-        let Some(subject) = subject(SubjectKind::Site, self.site) else { return };
-        if days_between(self.today, last_day) <= 92 {
+        // The months of a year are looked at only when the date is near.
+        if days_between(self.today, last_day) > 92 {
+            return;
+        }
+        let since = Month::of(Day(plus_days(self.today.0, -365)));
+        let Some((_, last)) = self.site.months_told() else { return };
+        let recent = self.site.months(since, last).into_iter().filter_map(|(month, totals)| {
+            category::category(&totals.amounts, self.law, month.last()).map(|(c, _)| c)
+        });
+        let Some(subject) = subject(SubjectKind::Site, self.site.site) else { return };
+        if recent.max() == Some(Category::Small) {
             out.push(self.clock(Draft {
                 kind: ClockKind::Renotification,
                 subject,

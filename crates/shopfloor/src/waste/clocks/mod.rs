@@ -8,7 +8,8 @@ mod areas;
 mod filings;
 mod shipments;
 
-use std::collections::BTreeMap;
+use std::cell::OnceCell;
+use std::rc::Rc;
 
 use jiff::Timestamp;
 use rust_decimal::Decimal;
@@ -16,7 +17,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::SiteWaste;
-use super::category::{self, Category, Month, Totals};
+use super::category::{self, Category};
 use super::container::{Container, ContainerState, CustodyEvent};
 use super::events::Determination;
 use super::facts::ContainerFact;
@@ -193,12 +194,10 @@ pub fn accumulation_of(
     container: &Container<'_>,
     now: Timestamp,
 ) -> Option<Clock> {
-    let law = Law::of(state.record.site(site));
-    let today = law.days.day(now.as_millisecond());
-    let day = |a: super::container::Added<'_>| law.days.day(a.moment.time_ms);
-    let filled = (container.additions().next().map(day)?, container.additions().last().map(day)?);
-    let months = category::months(state, site, &law, filled.0, filled.1);
-    let desk = Desk { state, site, containers: &[], law: &law, months: &months, now, today };
+    // Nothing was put in: no clock runs.
+    container.additions().next()?;
+    let site = SiteWaste::of(state, site);
+    let desk = Desk::of(&site, now);
     desk.accumulation(container).map(|draft| desk.clock(draft))
 }
 
@@ -214,24 +213,23 @@ struct Draft {
     entries: Vec<u64>,
 }
 
-struct Desk<'a> {
+struct Desk<'s, 'a> {
     state: &'a State,
-    site: &'a Label,
-    containers: &'a [Container<'a>],
-    law: &'a Law<'a>,
-    months: &'a BTreeMap<Month, Totals>,
+    site: &'s SiteWaste<'a>,
+    law: &'s Law<'a>,
+    /// What stands on site now.
+    here: OnceCell<Vec<Rc<Container<'a>>>>,
     now: Timestamp,
     today: Day,
 }
 
-impl<'a> Desk<'a> {
-    fn of(site: &'a SiteWaste<'a>, now: Timestamp) -> Self {
+impl<'s, 'a> Desk<'s, 'a> {
+    fn of(site: &'s SiteWaste<'a>, now: Timestamp) -> Self {
         Self {
             state: site.state,
-            site: site.site,
-            containers: site.containers(),
+            site,
             law: &site.law,
-            months: site.months(),
+            here: OnceCell::new(),
             now,
             today: site.law.days.day(now.as_millisecond()),
         }
@@ -285,9 +283,13 @@ impl<'a> Desk<'a> {
         }
     }
 
-    fn on_site(&self) -> impl Iterator<Item = &'a Container<'a>> {
-        let now = self.now;
-        self.containers.iter().filter(move |c| c.state(now).0 == ContainerState::OnSite)
+    fn on_site(&self) -> impl Iterator<Item = &Container<'a>> {
+        let here = self.here.get_or_init(|| {
+            let mut here = self.site.since(self.now.as_millisecond());
+            here.retain(|c| c.state(self.now).0 == ContainerState::OnSite);
+            here
+        });
+        here.iter().map(Rc::as_ref)
     }
 
     fn accumulation(&self, container: &Container<'_>) -> Option<Draft> {
@@ -310,7 +312,7 @@ impl<'a> Desk<'a> {
             }
         }
         let start = law.days.day(start_ms);
-        let category = category::of_container(law, self.months, container);
+        let category = category::of_container(self.site, container);
         let (limit, mut rules) = self.accumulation_limit(container, category, start)?;
         if limit.rule.id.ends_with("far_days") {
             notes.push(ClockNote::FarFacility);

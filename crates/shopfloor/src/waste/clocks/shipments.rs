@@ -8,16 +8,16 @@ use super::{Clock, ClockKind, ClockNote, Desk, Draft, subject};
 use crate::calendar::add_months;
 use crate::common::Day;
 use crate::ids::SubjectKind;
-use crate::waste::category::{self, Category, Month, Totals};
+use crate::waste::category::{self, Category, Month};
 use crate::waste::container::Container;
 use crate::waste::discrepancy;
-use crate::waste::events::{Determination, DiscrepancyKind};
+use crate::waste::events::Determination;
 use crate::waste::law::{Applied, RuleUsed};
 use crate::waste::shipment::Shipment;
 
-impl Desk<'_> {
+impl Desk<'_, '_> {
     pub(super) fn shipments(&self, out: &mut Vec<Clock>) {
-        for shipment in self.state.waste.shipments().filter(|s| s.site() == Some(self.site)) {
+        for shipment in self.site.open_shipments() {
             self.missing_copy(out, &shipment);
             self.discrepancies(out, &shipment);
             self.certificate(out, &shipment);
@@ -34,13 +34,10 @@ impl Desk<'_> {
             .filter_map(|label| self.state.waste.container(label))
             .filter(|c| self.determination(c) != Some(Determination::NonHazardous))
             .collect();
-        let containers = hazardous
-            .iter()
-            .filter_map(|c| category::of_container(self.law, self.months, c))
-            .max()?;
+        let containers =
+            hazardous.iter().filter_map(|c| category::of_container(self.site, c)).max()?;
         let month = Month::of(accepted);
-        let nothing = Totals::default();
-        let totals = self.months.get(&month).unwrap_or(&nothing);
+        let totals = self.site.month(month);
         let of_month = category::category(&totals.amounts, self.law, month.last())?.0;
         Some(containers.max(of_month))
     }
@@ -107,10 +104,9 @@ impl Desk<'_> {
             .filter(|(m, _)| !settled.contains(&m.seq))
             .map(|(m, _)| (m.seq, vec![]))
             .collect();
-        let recorded = shipment
-            .discrepancies()
-            .any(|(_, d)| matches!(d.kind, DiscrepancyKind::Quantity | DiscrepancyKind::Pieces));
-        if !recorded && discrepancy::significant(&self.state.waste, shipment, self.law) {
+        if !discrepancy::recorded(shipment)
+            && discrepancy::significant(&self.state.waste, shipment, self.law)
+        {
             found.push((received.seq, vec![ClockNote::NotRecorded]));
         }
         let Some(limit) = self.law.find("us.discrepancy.settle_days", start) else { return };

@@ -272,7 +272,7 @@ fn known_waste(
 /// Waste containers that stand in an area, as far as this person may see them.
 fn standing_in(visit: &Visit, state: &State, area: &Label) -> Vec<Label> {
     let at_ms = visit.now.as_millisecond();
-    let here = state.waste.containers().filter(|c| {
+    let here = state.waste.since(at_ms).filter(|c| {
         visit.may_see(c.site())
             && c.state(visit.now).0 == ContainerState::OnSite
             && c.area(at_ms).is_some_and(|at| &at.location == area)
@@ -682,7 +682,7 @@ impl Drawer<'_> {
     }
 
     fn containers(&self) -> Vec<Choice> {
-        let open = self.state.waste.containers().filter(|c| {
+        let open = self.state.waste.since(self.visit.now.as_millisecond()).filter(|c| {
             c.state(self.visit.now).0 == ContainerState::OnSite
                 && c.closed(i64::MAX).is_none()
                 && self.visit.may_see(c.site())
@@ -694,8 +694,7 @@ impl Drawer<'_> {
 
     fn shipments(&self) -> Vec<Choice> {
         let seen = self.state.waste.shipments().filter(|s| self.visit.may_see(s.site()));
-        let seen: Vec<Choice> = seen.map(|s| suggestion(s.id.as_str(), "")).collect();
-        seen.into_iter().rev().take(SUGGESTED_MAX).collect()
+        seen.rev().take(SUGGESTED_MAX).map(|s| suggestion(s.id.as_str(), "")).collect()
     }
 
     /// Machines of a kind.
@@ -717,7 +716,7 @@ impl Drawer<'_> {
 
     /// Closed waste containers that stand on site.
     fn to_ship(&self) -> Vec<Choice> {
-        let closed = self.state.waste.containers().filter(|c| {
+        let closed = self.state.waste.since(self.visit.now.as_millisecond()).filter(|c| {
             c.state(self.visit.now).0 == ContainerState::OnSite
                 && c.closed(i64::MAX).is_some()
                 && self.visit.may_see(c.site())
