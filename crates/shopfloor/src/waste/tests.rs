@@ -9,6 +9,7 @@ use proptest::prelude::*;
 use rust_decimal::Decimal;
 
 use super::category::Class;
+use super::clocks::ClockKind;
 use super::container::{Container, ContainerState};
 use super::quantity_on_site::{on_site_stretch, satellite_excesses};
 use super::{SiteWaste, Waste};
@@ -37,7 +38,7 @@ fn any_line() -> impl Strategy<Value = String> {
     let time = (1..13u8, 1..29u8, 6..20u8, 0..60u8);
     let things = ((1..6u8).prop_map(|n| format!("D-{n}")), (1..4u8).prop_map(|n| format!("S-{n}")));
     let kg = prop_oneof![3 => 1..900u32, 1 => 10_000..250_000u32];
-    (0..19u8, time, things, kg, 1..4u8).prop_map(
+    (0..21u8, time, things, kg, 1..4u8).prop_map(
         |(what, (month, day, hour, minute), (drum, shipment), hundredths, n)| {
             let on = format!("2026-{month:02}-{day:02}");
             let at = format!("{on} {hour:02}:{minute:02}");
@@ -60,6 +61,8 @@ fn any_line() -> impl Strategy<Value = String> {
                 15 => format!("{at} op_e1 shipment.delivered shipment/{shipment} facility=FA-1 received=[{drum}={kg}] pieces={n} day={on} signed_copy=<digest>"),
                 16 => format!("{at} op_e1 shipment.rejected shipment/{shipment} containers=[{drum}] reason=torn course=returned day={on}"),
                 17 => format!("{at} op_e1 shipment.delivered shipment/{shipment} facility=FA-1 received=[{drum}={kg}] pieces={n} day={on}"),
+                18 => format!("{at} op_e1 discrepancy.found shipment/{shipment} kind=quantity expected={kg} found=1kg"),
+                19 => format!("{at} op_e1 discrepancy.settled shipment/{shipment} entry={n} how=agreed with=FA-1"),
                 _ => format!("{at} op_e1 disposal.certified shipment/{shipment} certificate=C-{n} method=D10 mass={kg}"),
             }
         },
@@ -251,6 +254,64 @@ proptest! {
             prop_assert_eq!(waste.look_back(at, excess), excesses.clone());
         }
     }
+}
+
+/// What contradicts itself has no end: it counts, and is found, long after it left.
+#[test]
+fn what_contradicts_itself_is_not_lost_sight_of() {
+    let mut shop = Shop::new("us", "America/New_York");
+    shop.tell("2026-01-01 06:00 op_e1 stream.determined stream/A material=A description=dust determination=hazardous codes.rcra=[D001] decided_by=op_e1 basis=test jurisdiction=us");
+    for drum in ["D-FILLED", "D-OPENED", "D-GONE"] {
+        shop.tell(&format!("2026-01-05 08:00 op_t1 container.opened container/{drum} stream=A tare=9.80kg area=central location=CAA-1"));
+        shop.tell(&format!(
+            "2026-01-06 08:00 op_t1 waste.added container/{drum} what=powder mass=10.00kg"
+        ));
+    }
+    shop.tell("2026-01-08 08:00 op_e1 shipment.offered shipment/S-1 document.kind=manifest document.number=012345678ABC containers=[D-FILLED,D-OPENED,D-GONE] transporter=TR-1 facility=FA-1 offered_by=op_e1");
+    shop.tell("2026-01-08 09:00 op_e1 shipment.accepted shipment/S-1 transporter=TR-1 leg=1 day=2026-01-08");
+    shop.tell("2026-01-09 08:00 op_t1 waste.added container/D-FILLED what=powder mass=150.00kg");
+    shop.tell("2026-01-09 08:00 op_t1 container.opened container/D-OPENED stream=A tare=9.80kg area=central location=CAA-2");
+    let (state, site, now) = (&shop.state, shop.label(), shop.noon("2026-12-01"));
+    let found: Vec<&str> = state.waste.since(now.as_millisecond()).map(|c| c.id.as_str()).collect();
+    assert_eq!(found, ["D-FILLED", "D-OPENED"]);
+    assert_eq!(answers(state, now), answers(&looked_through(state), now));
+    let area = label("CAA-2");
+    let standing = state.waste.standing(&site, &area, now.as_millisecond());
+    assert_eq!(standing.map(Label::as_str).collect::<Vec<_>>(), ["D-OPENED"]);
+    let stretch = SiteWaste::of(state, &site).look_back(now.as_millisecond(), |of, from_ms| {
+        let above = |kg| kg > Decimal::ONE_HUNDRED;
+        on_site_stretch(state, of, from_ms, &[Class::NonAcute], above)
+    });
+    assert_eq!(stretch.flatten().unwrap().began, 10, "the entry that put in the 150 kg");
+}
+
+/// Papers are complete and half of what was shipped arrived: told of bulk packaging (40 CFR
+/// 264.72(b)), for as long as nobody records it.
+#[test]
+fn a_difference_of_bulk_waste_that_nobody_recorded_is_looked_for() {
+    let mut shop = Shop::new("us", "America/New_York");
+    shop.tell("2026-01-01 06:00 op_e1 stream.determined stream/A material=A description=dust determination=hazardous codes.rcra=[D001] decided_by=op_e1 basis=test jurisdiction=us");
+    for (n, capacity) in [(1, 250), (2, 55)] {
+        let drum = format!("D-{n}");
+        shop.tell(&format!("2026-01-05 08:00 op_t1 container.opened container/{drum} stream=A tare=9.80kg area=central location=CAA-1 capacity={capacity}gal"));
+        shop.tell(&format!(
+            "2026-01-06 08:00 op_t1 waste.added container/{drum} what=powder mass=100.00kg"
+        ));
+        shop.tell(&format!("2026-01-08 08:00 op_e1 shipment.offered shipment/S-{n} document.kind=manifest document.number=01234567{n}ABC containers=[{drum}] transporter=TR-1 facility=FA-1 offered_by=op_e1"));
+        shop.tell(&format!("2026-01-08 09:00 op_e1 shipment.accepted shipment/S-{n} transporter=TR-1 leg=1 day=2026-01-08"));
+        shop.tell(&format!("2026-01-09 09:00 op_e1 shipment.delivered shipment/S-{n} facility=FA-1 received=[{drum}=50.00kg] pieces=1 day=2026-01-09 signed_copy=<digest>"));
+        shop.tell(&format!("2026-01-12 09:00 op_e1 disposal.certified shipment/S-{n} certificate=C-{n} method=D10 mass=50.00kg"));
+    }
+    let told = |shop: &Shop| -> Vec<String> {
+        let site = shop.label();
+        let clocks = SiteWaste::of(&shop.state, &site).clocks(shop.noon("2026-12-01"));
+        let clocks = clocks.into_iter().filter(|clock| clock.kind == ClockKind::Discrepancy);
+        clocks.map(|clock| clock.subject.to_string()).collect()
+    };
+    assert_eq!(told(&shop), ["shipment/S-1"], "a drum of 55 gal is no bulk packaging");
+    shop.tell("2026-12-01 08:00 op_e1 discrepancy.found shipment/S-1 kind=quantity expected=100.00kg found=50.00kg =found");
+    shop.tell("2026-12-01 09:00 op_e1 discrepancy.settled shipment/S-1 entry=@found how=recount with=FA-1");
+    assert_eq!(told(&shop), Vec::<String>::new(), "somebody saw to it");
 }
 
 /// A shop that fills and ships three drums a month, with one on site at the end of 2026.
