@@ -6,6 +6,9 @@ use crate::ids::SubjectKind;
 use crate::waste::category::{self, Category, Month};
 use crate::waste::law::{Law, RuleUsed, next_date, plus_days};
 
+/// For longer after its year than this no report is due.
+const DUE_WITHIN_YEARS: i16 = 4;
+
 impl Desk<'_, '_> {
     /// Streams of containers on site, and of those that left in the last year.
     pub(super) fn determinations(&self, out: &mut Vec<Clock>) {
@@ -42,11 +45,16 @@ impl Desk<'_, '_> {
     /// end until a quarter after the last day, unless this log issued it.
     pub(super) fn biennial(&self, out: &mut Vec<Clock>) {
         let Some((first, last)) = self.site.months_told() else { return };
-        for year in first.year()..=last.year() {
+        // The years that may be due, the last first: those before it were due before it.
+        let first = first.year().max(self.today.0.year().saturating_sub(DUE_WITHIN_YEARS));
+        for year in (first..=last.year()).rev() {
             let Some((last_day, rule)) = biennial_due(self.law, year) else { continue };
             let Some(start) = jiff::civil::Date::new(year, 12, 31).ok().map(Day) else { continue };
             let shown_until = Day(plus_days(last_day.0, 91));
-            if self.today > shown_until || self.issued("biennial", year) {
+            if self.today > shown_until {
+                break;
+            }
+            if self.issued("biennial", year) {
                 continue;
             }
             // Only the months of a report that is due are looked at.
