@@ -33,6 +33,7 @@ pub mod people;
 pub mod powder;
 pub mod quantity;
 pub mod record;
+mod shared;
 pub mod state;
 pub mod stats;
 pub mod timeline;

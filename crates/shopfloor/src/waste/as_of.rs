@@ -133,7 +133,7 @@ impl Waste {
             let life = kept(&facts.life, stands).unwrap_or_default();
             let additions = kept(&facts.additions, stands).unwrap_or_default();
             if !life.is_empty() || !additions.is_empty() {
-                then.containers.insert(id.clone(), ContainerFacts { life, additions });
+                then.containers.insert(id.clone(), ContainerFacts { life, additions }.into());
             }
         }
         for (id, told) in shipments.iter().filter_map(|id| all.shipments.get_key_value(id)) {

@@ -44,6 +44,7 @@ use serde::{Deserialize, Serialize, Serializer};
 use crate::catalogue::Event;
 use crate::fact::Fact;
 use crate::ids::Label;
+use crate::shared::Shared;
 use crate::timeline::{Moment, Timeline};
 use events::{AreaInspected, ShipmentDocument, StreamDetermined};
 use facts::{Addition, ContainerFact, Effect, ShipmentFact, Told, effects};
@@ -78,7 +79,7 @@ pub struct Superseded {
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub(crate) struct Kept {
     streams: BTreeMap<Label, Timeline<Told<StreamDetermined>>>,
-    containers: BTreeMap<Label, ContainerFacts>,
+    containers: BTreeMap<Label, Shared<ContainerFacts>>,
     shipments: BTreeMap<Label, Timeline<Told<ShipmentFact>>>,
     /// Inspections by site, then area.
     areas: BTreeMap<Label, BTreeMap<Label, Timeline<Told<AreaInspected>>>>,
@@ -148,13 +149,13 @@ impl Waste {
             }
             Effect::Container(id, e) => {
                 let facts = self.kept.containers.entry(id.clone()).or_default();
-                facts.life.insert(ms, seq, told(fact, e));
+                facts.change().life.insert(ms, seq, told(fact, e));
                 self.derive_told(&id);
             }
             Effect::Added(id, addition) => {
                 self.index.put(&id, fact.site.as_ref(), (ms, seq), &addition);
                 let facts = self.kept.containers.entry(id.clone()).or_default();
-                facts.additions.insert(ms, seq, told(fact, addition));
+                facts.change().additions.insert(ms, seq, told(fact, addition));
                 self.derive_filled(&id, ms);
             }
             Effect::Shipment(id, e) => {
@@ -185,7 +186,7 @@ impl Waste {
             Effect::Stream(stream, _) => remove(&mut self.kept.streams, &stream, at),
             Effect::Container(id, _) => {
                 if let Some(facts) = self.kept.containers.get_mut(&id) {
-                    facts.life.remove(at.0, at.1);
+                    facts.change().life.remove(at.0, at.1);
                     self.forget_empty(&id);
                 }
                 self.derive_told(&id);
@@ -193,7 +194,7 @@ impl Waste {
             Effect::Added(id, addition) => {
                 self.index.take(&id, fact.site.as_ref(), at, &addition);
                 if let Some(facts) = self.kept.containers.get_mut(&id) {
-                    facts.additions.remove(at.0, at.1);
+                    facts.change().additions.remove(at.0, at.1);
                     self.forget_empty(&id);
                 }
                 self.derive_container(&id);
@@ -225,7 +226,7 @@ impl Waste {
 
     /// A container of which nothing is left told was never there.
     fn forget_empty(&mut self, id: &Label) {
-        let empty = |f: &ContainerFacts| f.life.is_empty() && f.additions.is_empty();
+        let empty = |f: &Shared<ContainerFacts>| f.life.is_empty() && f.additions.is_empty();
         if self.kept.containers.get(id).is_some_and(empty) {
             self.kept.containers.remove(id);
         }
