@@ -21,14 +21,14 @@ const BLOCK: usize = 128;
 type Place = (i64, u64);
 
 /// Facts as compressed MessagePack.
-pub(crate) fn pack<T: Serialize + ?Sized>(facts: &T) -> Box<[u8]> {
+fn pack<T: Serialize + ?Sized>(facts: &T) -> Box<[u8]> {
     let plain = rmp_serde::to_vec_named(facts).expect("a recorded form can be written");
     lz4_flex::block::compress_prepend_size(&plain).into_boxed_slice()
 }
 
 /// What was packed by this process, or by one that wrote the same version of the folds into a snapshot
 /// with a digest: that it cannot be read is a fault of this program.
-pub(crate) fn unpack<T: DeserializeOwned>(bytes: &[u8]) -> T {
+fn unpack<T: DeserializeOwned>(bytes: &[u8]) -> T {
     let plain = lz4_flex::block::decompress_size_prepended(bytes).expect("a block is whole");
     rmp_serde::from_slice(&plain).expect("a block is read as it was written")
 }

@@ -30,9 +30,7 @@ const INDEX_WAKE: Duration = Duration::from_millis(200);
 /// pause is taken in at once.
 const INDEX_REST: Duration = Duration::from_millis(10);
 
-/// How many times as long as a snapshot took there is none. A state grows with its log: so its snapshots
-/// take a twentieth of one thread at most, however large it is, and a start after a power cut has to
-/// replay what came in this time, or [`Pace::snapshot_entries`] if that is more.
+/// How many times as long as a snapshot took there is none.
 const SNAPSHOT_REST: u32 = 19;
 
 /// The part of a commit's time for which more requests are waited for before one begins.
@@ -344,10 +342,34 @@ impl NotaryLoop {
     }
 }
 
+/// When the next snapshot is due. A state grows with its log: its snapshots take a twentieth of one
+/// thread at most, however large it is, and a start after a power cut has to replay what came meanwhile,
+/// or so many entries if they are more.
+#[derive(Debug)]
+struct Snapshots {
+    entries: u64,
+    last_count: u64,
+    not_before: Option<Instant>,
+}
+
+impl Snapshots {
+    fn since(last_count: u64, entries: u64) -> Self {
+        Self { entries, last_count, not_before: None }
+    }
+
+    fn are_due(&self, count: u64, now: Instant) -> bool {
+        count >= self.last_count + self.entries && self.not_before.is_none_or(|time| now >= time)
+    }
+
+    fn taken(&mut self, count: u64, begun: Instant, ended: Instant) {
+        self.last_count = count;
+        self.not_before = Some(ended + ended.duration_since(begun) * SNAPSHOT_REST);
+    }
+}
+
 /// The index thread: follows the log, takes snapshots, never stops the log.
 pub(super) fn index_loop(shared: &Shared, fresh: &Fresh, wakes: &Receiver<()>, pace: Pace) {
-    let mut snapshot_at = shared.index.cursor().count;
-    let mut snapshot_not_before = Instant::now();
+    let mut snapshots = Snapshots::since(shared.index.cursor().count, pace.snapshot_entries);
     let mut taken_at: Option<Instant> = None;
     loop {
         match wakes.recv_timeout(INDEX_WAKE) {
@@ -360,11 +382,10 @@ pub(super) fn index_loop(shared: &Shared, fresh: &Fresh, wakes: &Receiver<()>, p
         while wakes.try_recv().is_ok() {}
         let step = || -> Result<()> {
             while fresh.follow(&*shared.index, &*shared.store)? > 0 {}
-            let is_due = shared.index.cursor().count >= snapshot_at + pace.snapshot_entries;
-            if is_due && Instant::now() >= snapshot_not_before {
-                let begun = Instant::now();
-                snapshot_at = take_snapshot(shared)?;
-                snapshot_not_before = Instant::now() + begun.elapsed() * SNAPSHOT_REST;
+            let begun = Instant::now();
+            if snapshots.are_due(shared.index.cursor().count, begun) {
+                let count = take_snapshot(shared)?;
+                snapshots.taken(count, begun, Instant::now());
             }
             Ok(())
         };
@@ -437,4 +458,35 @@ fn take_snapshot(shared: &Shared) -> Result<u64> {
         Tip { count, leaf: chain::entry::leaf_hash(&line), recorded_at_ms: entry.recorded_at_ms };
     keep(&*shared.index, &shop, tip)?;
     Ok(count)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn snapshots_take_a_twentieth_of_the_time_however_large_the_state() {
+        let second = Duration::from_secs(1);
+        let start = Instant::now();
+        let mut snapshots = Snapshots::since(0, 100);
+        let (mut now, mut count, mut taking, mut taken) = (start, 0, Duration::ZERO, 0);
+        for _ in 0..10_000 {
+            (now, count) = (now + second, count + 50);
+            if snapshots.are_due(count, now) {
+                // A millisecond more for every fifty entries.
+                let took = Duration::from_millis(count / 50);
+                snapshots.taken(count, now, now + took);
+                (now, taking, taken) = (now + took, taking + took, taken + 1);
+            }
+        }
+        // The last one has not rested yet.
+        let most = (now - start) / 20 + Duration::from_millis(count / 50);
+        assert!(taking <= most, "{taking:?} of {:?}", now - start);
+        assert!(taken > 100, "{taken}: as many as that allows");
+        let mut few = Snapshots::since(1_000, 100);
+        assert!(!few.are_due(1_099, start) && few.are_due(1_100, start));
+        few.taken(1_100, start, start + second);
+        assert!(!few.are_due(1_200, start + 19 * second), "too soon");
+        assert!(few.are_due(1_200, start + 20 * second));
+    }
 }

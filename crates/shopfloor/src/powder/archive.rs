@@ -4,12 +4,12 @@
 //! days: a block opens with the first look at one of its facts and stays open, so that a reference
 //! into it can be handed out, until a later change closes what lies open beyond a limit.
 
+use std::sync::OnceLock;
 use std::sync::atomic::{AtomicUsize, Ordering};
-use std::sync::{Arc, OnceLock};
 
 use serde::{Deserialize, Serialize, Serializer};
 
-use crate::packed::{pack, unpack};
+use crate::packed::Compressed;
 
 use super::kept::{Kept, Moment};
 
@@ -37,17 +37,17 @@ pub(crate) struct Archive {
 /// Exactly [`BLOCK`] facts.
 #[derive(Debug)]
 struct Block {
-    packed: Arc<[u8]>,
+    packed: Compressed,
     open: OnceLock<Box<[Kept]>>,
 }
 
 impl Block {
     fn of(facts: &[Kept]) -> Self {
-        Self { packed: pack(facts).into(), open: OnceLock::new() }
+        Self { packed: Compressed::pack(facts), open: OnceLock::new() }
     }
 
     fn facts(&self) -> Vec<Kept> {
-        unpack(&self.packed)
+        self.packed.unpack()
     }
 }
 
@@ -205,34 +205,14 @@ impl FromIterator<Kept> for Archive {
 #[derive(Debug, Clone, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct StoredArchive {
-    blocks: Vec<StoredBlock>,
+    blocks: Vec<Compressed>,
     recent: Vec<Kept>,
-}
-
-#[derive(Debug, Clone, Serialize, Deserialize)]
-#[serde(transparent)]
-struct StoredBlock(#[serde(with = "serde_bytes_arc")] Arc<[u8]>);
-
-/// Shared bytes as one binary value.
-mod serde_bytes_arc {
-    use std::sync::Arc;
-
-    use serde::{Deserializer, Serializer};
-
-    pub(super) fn serialize<S: Serializer>(bytes: &Arc<[u8]>, s: S) -> Result<S::Ok, S::Error> {
-        s.serialize_bytes(bytes)
-    }
-
-    pub(super) fn deserialize<'de, D: Deserializer<'de>>(d: D) -> Result<Arc<[u8]>, D::Error> {
-        let bytes: Vec<u8> = serde_bytes::deserialize(d)?;
-        Ok(bytes.into())
-    }
 }
 
 impl Archive {
     /// A copy for a snapshot: one pointer a block, and the facts behind them.
     pub(crate) fn stored(&self) -> StoredArchive {
-        let blocks = self.blocks.iter().map(|block| StoredBlock(Arc::clone(&block.packed)));
+        let blocks = self.blocks.iter().map(|block| block.packed.clone());
         StoredArchive { blocks: blocks.collect(), recent: self.recent.clone() }
     }
 
@@ -240,8 +220,8 @@ impl Archive {
     /// what is read so far.
     pub(crate) fn restore(stored: StoredArchive, mut then: impl FnMut(&mut Archive)) -> Archive {
         let mut archive = Archive::default();
-        for StoredBlock(packed) in stored.blocks {
-            let facts: Vec<Kept> = unpack(&packed);
+        for packed in stored.blocks {
+            let facts: Vec<Kept> = packed.unpack();
             archive.moments.extend(facts.iter().map(Kept::moment));
             archive.blocks.push(Block { packed, open: OnceLock::from(facts.into_boxed_slice()) });
             *archive.opened.get_mut() += 1;
