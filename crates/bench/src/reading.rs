@@ -328,8 +328,10 @@ fn restart(place: &Place, entries: u64) -> Result<Vec<Figure>> {
     let store = ledger::engine::Engine::store(&engine);
     let (index, index_opened) = timed(|| place.open_index(&*store))?;
     let version = shopfloor::state::FOLD_VERSION;
-    let (snapshot, snapshot_read) = timed(|| Ok(index.snapshot("shop", version)?))?;
-    let snapshot_bytes = snapshot.map_or(0, |snapshot| snapshot.bytes.len());
+    let (snapshot_bytes, snapshot_read) = timed(|| {
+        let Some((_, mut state)) = index.snapshot("shop", version)? else { return Ok(0) };
+        Ok(std::io::copy(&mut state, &mut std::io::sink())?)
+    })?;
     drop((engine, notary, index));
     let mib = snapshot_bytes as f64 / f64::from(1 << 20);
     Ok(vec![
