@@ -6,14 +6,14 @@
 //! much is there, not of what it consists (perfect mixing in a vessel is the stated assumption).
 //! Contents and the two links of each (what was there before, what came in) are the genealogy.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use crate::ids::{Label, Place, PlaceKind};
 
 use super::amount::{Kg, Share};
 use super::archive::Archive;
 use super::kept::{Deed, Kept, Key, Moment};
-use super::lots;
+use super::lots::{self, Life, LotStatus};
 use super::moves::{self, Leg, MoveKind, Source};
 
 /// Index of a place in the books.
@@ -178,6 +178,10 @@ pub(crate) struct Books {
     /// The same for the few keys that questions list ([`Key::is_listed`]).
     listed: BTreeMap<Key, Vec<u32>>,
     by_seq: HashMap<u64, u32>,
+    /// Lots that were received or blended, and how many facts say so.
+    made: BTreeMap<Label, u32>,
+    /// Lots that must not be used now, with where they stand.
+    kept_back: BTreeMap<Label, LotStatus>,
     /// Wrapping sum over the moves ([`Move::weight`]).
     sum: u64,
 }
@@ -197,6 +201,8 @@ impl Default for Books {
             index: HashMap::new(),
             listed: BTreeMap::new(),
             by_seq: HashMap::new(),
+            made: BTreeMap::new(),
+            kept_back: BTreeMap::new(),
             sum: 0,
         }
     }
@@ -210,11 +216,23 @@ fn small(index: usize) -> u32 {
 impl Books {
     /// Forgets everything from the kept fact `at` on. `all` is the list as it was folded.
     pub(crate) fn cut(&mut self, all: &Archive, at: usize) {
+        let mut lots = BTreeSet::new();
         for i in (at..self.first_move.len()).rev() {
             for key in all[i].keys() {
                 self.unlist(&key);
+                if let Key::Lot(lot) = key {
+                    lots.insert(lot);
+                }
             }
             self.by_seq.remove(&all[i].seq);
+            if let Some(lot) = all[i].made()
+                && let Some(facts) = self.made.get_mut(&lot)
+            {
+                *facts -= 1;
+                if *facts == 0 {
+                    self.made.remove(&lot);
+                }
+            }
             let (first, end) = (self.first_move[i] as usize, self.moves.len());
             for (back, m) in self.moves.drain(first..).rev().enumerate() {
                 self.sum = self.sum.wrapping_sub(m.weight(end - 1 - back));
@@ -225,6 +243,24 @@ impl Books {
             self.marks.truncate(first);
         }
         self.first_move.truncate(at);
+        lots.iter().for_each(|lot| self.derive_kept_back(all, lot));
+    }
+
+    /// Works out again whether a lot must not be used, from what is folded of it.
+    fn derive_kept_back(&mut self, all: &Archive, lot: &Label) {
+        match Life::of(self, all, lot, (i64::MAX, u64::MAX)).status(all) {
+            Some(status @ (LotStatus::Held | LotStatus::Quarantined)) => {
+                self.kept_back.insert(lot.clone(), status);
+            }
+            Some(
+                LotStatus::Received
+                | LotStatus::Tested
+                | LotStatus::Blended
+                | LotStatus::Released
+                | LotStatus::Scrapped,
+            )
+            | None => _ = self.kept_back.remove(lot),
+        }
     }
 
     /// Takes the last fact under a key away again.
@@ -244,7 +280,11 @@ impl Books {
         for i in self.first_move.len()..all.len() {
             let kept = &all[i];
             self.first_move.push(small(self.moves.len()));
+            let mut of_lot = None;
             for key in kept.keys() {
+                if let Key::Lot(lot) = &key {
+                    of_lot = Some(lot.clone());
+                }
                 let list = if key.is_listed() {
                     self.listed.entry(key).or_default()
                 } else {
@@ -256,6 +296,12 @@ impl Books {
                 self.book(all, i, leg);
             }
             self.by_seq.insert(kept.seq, small(i));
+            if let Some(lot) = of_lot {
+                self.derive_kept_back(all, &lot);
+            }
+            if let Some(lot) = kept.made() {
+                *self.made.entry(lot).or_default() += 1;
+            }
         }
     }
 
@@ -616,6 +662,16 @@ impl Books {
     /// Waste containers that were ever offered on a shipment.
     pub(crate) fn offered_places(&self) -> impl Iterator<Item = &Place> {
         self.list(5, |key, _| if let Key::Shipped(place) = key { Some(place) } else { None })
+    }
+
+    /// Lots that were received or blended, in order of label.
+    pub(crate) fn made(&self) -> impl Iterator<Item = &Label> {
+        self.made.keys()
+    }
+
+    /// Lots that must not be used now, in order of label.
+    pub(crate) fn kept_back(&self) -> impl Iterator<Item = (&Label, LotStatus)> {
+        self.kept_back.iter().map(|(lot, status)| (lot, *status))
     }
 
     /// Hopper of a build's start, as far as folded.

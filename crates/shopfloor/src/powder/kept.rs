@@ -177,6 +177,14 @@ impl Kept {
         Label::new(self.subject.id()).ok()
     }
 
+    /// The lot that this fact made, by receiving or blending it.
+    pub(crate) fn made(&self) -> Option<Label> {
+        match &self.deed {
+            Deed::LotReceived(_) | Deed::PowderBlended(_) => self.label(),
+            _ => None,
+        }
+    }
+
     /// Where this fact is looked up again.
     pub(crate) fn keys(&self) -> Vec<Key> {
         let Some(own) = self.label() else { return Vec::new() };

@@ -363,13 +363,7 @@ impl Powder {
 
     /// Every lot that was received or blended, in order of its label.
     pub fn lots(&self) -> Vec<Label> {
-        let made = |kept: &Kept| match &kept.deed {
-            Deed::LotReceived(_) | Deed::PowderBlended(_) => kept.label(),
-            _ => None,
-        };
-        let lots: std::collections::BTreeSet<Label> =
-            self.kept.scan().filter_map(|kept| made(&kept)).collect();
-        lots.into_iter().collect()
+        self.books.made().cloned().collect()
     }
 
     /// What is in a place.
@@ -475,14 +469,9 @@ impl Powder {
         }
     }
 
-    /// Every lot with its status, in order of label: for lists that need no more of a lot.
-    pub fn lot_statuses(&self) -> Vec<(Label, LotStatus)> {
-        let (all, latest) = (&self.kept, (i64::MAX, u64::MAX));
-        let status = |lot: Label| {
-            let status = Life::of(&self.books, all, &lot, latest).status(all)?;
-            Some((lot, status))
-        };
-        self.lots().into_iter().filter_map(status).collect()
+    /// Lots that must not be used now, on hold or in quarantine, in order of label. Looks at no other.
+    pub fn kept_back(&self) -> impl Iterator<Item = (&Label, LotStatus)> {
+        self.books.kept_back()
     }
 
     /// A lot's story, with hours counted up to `now`.

@@ -233,11 +233,8 @@ fn locks(visit: &Visit, state: &State) -> Vec<Line> {
 
 /// Lots that must not be used now, the first few.
 pub(crate) fn kept_back(state: &State) -> Vec<(Label, LotStatus)> {
-    let lots = state.powder.lot_statuses().into_iter();
-    let kept_back = |(_, status): &(Label, LotStatus)| {
-        matches!(status, LotStatus::Held | LotStatus::Quarantined)
-    };
-    lots.filter(kept_back).take(LINES_MAX).collect()
+    let lots = state.powder.kept_back().take(LINES_MAX);
+    lots.map(|(lot, status)| (lot.clone(), status)).collect()
 }
 
 fn holds(visit: &Visit, state: &State) -> Vec<Line> {
