@@ -14,7 +14,7 @@ use crate::packed::Compressed;
 use super::kept::{Kept, Moment};
 
 /// Facts of a block.
-pub(crate) const BLOCK: usize = 256;
+const BLOCK: usize = 256;
 
 /// With more blocks open than this (some 50 MB of facts), the next change closes all of them.
 const OPEN_MAX: usize = 512;
@@ -178,7 +178,7 @@ impl Archive {
     }
 
     /// Closes every block.
-    pub(crate) fn close(&mut self) {
+    fn close(&mut self) {
         self.blocks.iter_mut().for_each(|block| drop(block.open.take()));
         *self.opened.get_mut() = 0;
     }
@@ -218,7 +218,7 @@ impl Archive {
 
     /// Reads what a snapshot holds, some blocks at a time, each time with `then`, which may look at
     /// what is read so far.
-    pub(crate) fn restore(stored: StoredArchive, mut then: impl FnMut(&mut Archive)) -> Archive {
+    pub(crate) fn restore(stored: StoredArchive, mut then: impl FnMut(&Archive)) -> Archive {
         let mut archive = Archive::default();
         for packed in stored.blocks {
             let facts: Vec<Kept> = packed.unpack();
@@ -226,13 +226,13 @@ impl Archive {
             archive.blocks.push(Block { packed, open: OnceLock::from(facts.into_boxed_slice()) });
             *archive.opened.get_mut() += 1;
             if *archive.opened.get_mut() >= OPEN_MAX {
-                then(&mut archive);
+                then(&archive);
                 archive.close();
             }
         }
         archive.moments.extend(stored.recent.iter().map(Kept::moment));
         archive.recent = stored.recent;
-        then(&mut archive);
+        then(&archive);
         archive.close();
         archive
     }

@@ -156,6 +156,15 @@ impl Papers {
     }
 }
 
+/// Puts something into a set or takes it out.
+fn set<T: Ord>(of: &mut BTreeSet<T>, what: T, is_in: bool) {
+    if is_in {
+        of.insert(what);
+    } else {
+        of.remove(&what);
+    }
+}
+
 impl Index {
     pub(super) fn site(&self, site: Option<&Label>) -> Option<&OfSite> {
         match site {
@@ -192,44 +201,26 @@ impl Index {
         held.map_or_else(|| Arc::new(container.clone()), |(id, _)| Id::clone(id))
     }
 
-    /// What an entry put into a container.
+    /// Notes what an entry put into a container, or takes that out again where it does not stand any
+    /// more.
     pub(super) fn put(
         &mut self,
         container: &Label,
         site: Option<&Label>,
         (ms, seq): Place,
         addition: &Addition,
+        stands: bool,
     ) {
         let id = self.id(container);
         if let Some(item) = &addition.item {
-            self.items.insert((item.clone(), ms, seq, Some(Id::clone(&id))));
+            set(&mut self.items, (item.clone(), ms, seq, Some(Id::clone(&id))), stands);
             self.count(item);
         }
         if site.is_some() {
             let arose = (ms, seq, Some(Id::clone(&id)));
-            self.of_site(site, |held| _ = held.arose.insert(arose));
+            self.of_site(site, |held| set(&mut held.arose, arose, stands));
         }
-        self.filled.insert((seq, Some(id)));
-    }
-
-    /// Takes that out again.
-    pub(super) fn take(
-        &mut self,
-        container: &Label,
-        site: Option<&Label>,
-        (ms, seq): Place,
-        addition: &Addition,
-    ) {
-        let id = self.id(container);
-        if let Some(item) = &addition.item {
-            self.items.remove(&(item.clone(), ms, seq, Some(Id::clone(&id))));
-            self.count(item);
-        }
-        if site.is_some() {
-            let arose = (ms, seq, Some(Id::clone(&id)));
-            self.of_site(site, |held| _ = held.arose.remove(&arose));
-        }
-        self.filled.remove(&(seq, Some(id)));
+        set(&mut self.filled, (seq, Some(id)), stands);
     }
 
     fn count(&mut self, item: &str) {

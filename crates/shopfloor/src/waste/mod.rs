@@ -153,7 +153,7 @@ impl Waste {
                 self.derive_told(&id);
             }
             Effect::Added(id, addition) => {
-                self.index.put(&id, fact.site.as_ref(), (ms, seq), &addition);
+                self.index.put(&id, fact.site.as_ref(), (ms, seq), &addition, true);
                 let facts = self.kept.containers.entry(id.clone()).or_default();
                 facts.change().additions.insert(ms, seq, told(fact, addition));
                 self.derive_filled(&id, ms);
@@ -192,7 +192,7 @@ impl Waste {
                 self.derive_told(&id);
             }
             Effect::Added(id, addition) => {
-                self.index.take(&id, fact.site.as_ref(), at, &addition);
+                self.index.put(&id, fact.site.as_ref(), at, &addition, false);
                 if let Some(facts) = self.kept.containers.get_mut(&id) {
                     facts.change().additions.remove(at.0, at.1);
                     self.forget_empty(&id);
