@@ -30,6 +30,7 @@ pub mod ids;
 pub mod opening;
 mod packed;
 pub mod people;
+pub mod pieces;
 pub mod powder;
 pub mod quantity;
 pub mod record;
