@@ -1,54 +1,66 @@
 //! A list that only grows at its end and is cheap to copy.
 //!
 //! Folds remember earlier states of a subject, and a state holds lists that grow as long as the
-//! subject lives. Copies share the full blocks of such a list: copying costs one pointer a block
+//! subject lives. Copies share the full pages of such a list: copying costs one pointer a page
 //! and the elements of the last, unfinished one. An earlier state need not hold the list at all: how
 //! long it was is enough, and what it was then is [`Growing::first`] of what it is now.
-
-use std::sync::Arc;
+//!
+//! Full pages are [pieces](crate::pieces) of a snapshot: they are read when somebody looks.
 
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
-/// Elements of a block.
-const BLOCK: usize = 64;
+use crate::pieces::{Content, Page, apart};
 
-/// The list. In snapshots and digests it is written like any other list.
+/// Elements of a page; few in unit tests.
+const PAGE: usize = if cfg!(test) { 16 } else { 256 };
+
+/// So many new pages after the last time, those that lie open are closed, but for as many of the newest.
+const CLOSE_EVERY: usize = if cfg!(test) { 2 } else { 16 };
+
+/// The list. In digests it is written like any other list.
 #[derive(Clone)]
 pub(crate) struct Growing<T> {
-    /// Blocks of exactly [`BLOCK`] elements.
-    full: Vec<Arc<Vec<T>>>,
-    /// Fewer than [`BLOCK`] elements.
+    /// Pages of exactly [`PAGE`] elements.
+    full: Vec<Page<Vec<T>>>,
+    /// Fewer than [`PAGE`] elements.
     rest: Vec<T>,
 }
 
 impl<T> Growing<T> {
+    pub(crate) fn len(&self) -> usize {
+        self.full.len() * PAGE + self.rest.len()
+    }
+
+    pub(crate) fn is_empty(&self) -> bool {
+        self.len() == 0
+    }
+}
+
+impl<T: Content> Growing<T> {
     pub(crate) fn push(&mut self, element: T) {
         self.rest.push(element);
-        if self.rest.len() == BLOCK {
-            self.full.push(Arc::new(std::mem::take(&mut self.rest)));
+        if self.rest.len() == PAGE {
+            self.full.push(Page::new(std::mem::take(&mut self.rest)));
+            if self.full.len().is_multiple_of(CLOSE_EVERY) {
+                let old = self.full.len() - CLOSE_EVERY;
+                self.full[..old].iter_mut().for_each(Page::close);
+            }
         }
     }
 
-    pub(crate) fn len(&self) -> usize {
-        self.full.len() * BLOCK + self.rest.len()
-    }
-
     pub(crate) fn get(&self, at: usize) -> Option<&T> {
-        match self.full.get(at / BLOCK) {
-            Some(block) => block.get(at % BLOCK),
-            None => self.rest.get(at - self.full.len() * BLOCK),
+        match self.full.get(at / PAGE) {
+            Some(page) => page.get().get(at % PAGE),
+            None => self.rest.get(at - self.full.len() * PAGE),
         }
     }
 
     /// An element to change. What other copies hold of it stays as it is.
-    pub(crate) fn get_mut(&mut self, at: usize) -> Option<&mut T>
-    where
-        T: Clone,
-    {
+    pub(crate) fn get_mut(&mut self, at: usize) -> Option<&mut T> {
         let full = self.full.len();
-        match self.full.get_mut(at / BLOCK) {
-            Some(block) => Arc::make_mut(block).get_mut(at % BLOCK),
-            None => self.rest.get_mut(at - full * BLOCK),
+        match self.full.get_mut(at / PAGE) {
+            Some(page) => page.change().get_mut(at % PAGE),
+            None => self.rest.get_mut(at - full * PAGE),
         }
     }
 
@@ -61,6 +73,11 @@ impl<T> Growing<T> {
         (from..self.len()).filter_map(|at| self.get(at))
     }
 
+    /// All elements, read without leaving pages open.
+    pub(crate) fn scan(&self) -> impl Iterator<Item = T> {
+        self.full.iter().flat_map(Page::read).chain(self.rest.iter().cloned())
+    }
+
     /// The first element that is not below, in a list in which those that are come first.
     pub(crate) fn first_not(&self, below: impl Fn(&T) -> bool) -> Option<&T> {
         self.get(self.partition_point(below))
@@ -68,9 +85,9 @@ impl<T> Growing<T> {
 
     /// How many elements are below, in a list in which those that are come first.
     pub(crate) fn partition_point(&self, below: impl Fn(&T) -> bool) -> usize {
-        let block = self.full.partition_point(|block| block.last().is_some_and(&below));
-        let of_block = self.full.get(block).map_or(&self.rest, |block| block);
-        block * BLOCK + of_block.partition_point(below)
+        let page = self.full.partition_point(|page| page.last().is_some_and(&below));
+        let of_page = self.full.get(page).map_or(&self.rest, Page::get);
+        page * PAGE + of_page.partition_point(below)
     }
 
     /// The last element.
@@ -79,31 +96,30 @@ impl<T> Growing<T> {
     }
 
     /// The list as it was when it had `len` elements, if it only grew since: all of it, if it has
-    /// fewer. It shares the full blocks.
-    pub(crate) fn first(&self, len: usize) -> Self
-    where
-        T: Clone,
-    {
-        let full = len.min(self.len()) / BLOCK;
-        let rest = self.full.get(full).map_or(&self.rest, |block| block);
-        let more = len.saturating_sub(full * BLOCK).min(rest.len());
+    /// fewer. It shares the full pages.
+    pub(crate) fn first(&self, len: usize) -> Self {
+        let full = len.min(self.len()) / PAGE;
+        let rest = self.full.get(full).map_or(&self.rest, Page::get);
+        let more = len.saturating_sub(full * PAGE).min(rest.len());
         Self { full: self.full[..full].to_vec(), rest: rest[..more].to_vec() }
     }
 
     /// Takes the elements from a place on out.
-    pub(crate) fn split_off(&mut self, from: usize) -> Vec<T>
-    where
-        T: Clone,
-    {
+    pub(crate) fn split_off(&mut self, from: usize) -> Vec<T> {
         let taken = self.since(from).cloned().collect();
-        let full = from / BLOCK;
+        self.truncate(from);
+        taken
+    }
+
+    /// Forgets the elements from a place on.
+    pub(crate) fn truncate(&mut self, len: usize) {
+        let full = len / PAGE;
         if let Some(cut) = self.full.get(full) {
-            self.rest = cut[..from % BLOCK].to_vec();
+            self.rest = cut[..len % PAGE].to_vec();
             self.full.truncate(full);
         } else {
-            self.rest.truncate(from - self.full.len() * BLOCK);
+            self.rest.truncate(len - self.full.len() * PAGE);
         }
-        taken
     }
 }
 
@@ -113,22 +129,34 @@ impl<T> Default for Growing<T> {
     }
 }
 
-impl<T: std::fmt::Debug> std::fmt::Debug for Growing<T> {
+/// An element that is there.
+impl<T: Content> std::ops::Index<usize> for Growing<T> {
+    type Output = T;
+
+    fn index(&self, at: usize) -> &T {
+        match self.full.get(at / PAGE) {
+            Some(page) => &page[at % PAGE],
+            None => &self.rest[at - self.full.len() * PAGE],
+        }
+    }
+}
+
+impl<T: Content + std::fmt::Debug> std::fmt::Debug for Growing<T> {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         f.debug_list().entries(self.iter()).finish()
     }
 }
 
-impl<T: PartialEq> PartialEq for Growing<T> {
+impl<T: Content + PartialEq> PartialEq for Growing<T> {
     fn eq(&self, other: &Self) -> bool {
-        // Blocks are cut at the same places.
+        // Pages are cut at the same places.
         self.full == other.full && self.rest == other.rest
     }
 }
 
-impl<T: Eq> Eq for Growing<T> {}
+impl<T: Content + Eq> Eq for Growing<T> {}
 
-impl<T> FromIterator<T> for Growing<T> {
+impl<T: Content> FromIterator<T> for Growing<T> {
     fn from_iter<I: IntoIterator<Item = T>>(elements: I) -> Self {
         let mut list = Self::default();
         elements.into_iter().for_each(|element| list.push(element));
@@ -136,14 +164,21 @@ impl<T> FromIterator<T> for Growing<T> {
     }
 }
 
-impl<T: Serialize> Serialize for Growing<T> {
+impl<T: Content> Serialize for Growing<T> {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        serializer.collect_seq(self.iter())
+        match apart(serializer.is_human_readable()) {
+            Some(_) => (&self.full, &self.rest).serialize(serializer),
+            None => serializer.collect_seq(self.iter()),
+        }
     }
 }
 
-impl<'de, T: Deserialize<'de>> Deserialize<'de> for Growing<T> {
+impl<'de, T: Content> Deserialize<'de> for Growing<T> {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        if apart(deserializer.is_human_readable()).is_some() {
+            let (full, rest) = Deserialize::deserialize(deserializer)?;
+            return Ok(Self { full, rest });
+        }
         Ok(Vec::deserialize(deserializer)?.into_iter().collect())
     }
 }
@@ -151,6 +186,7 @@ impl<'de, T: Deserialize<'de>> Deserialize<'de> for Growing<T> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::pieces::tests::{in_memory, kept_and_read};
     use proptest::prelude::*;
 
     proptest! {
@@ -181,16 +217,22 @@ mod tests {
                 if value % 97 == 0 {
                     let at = at.min(plain.len());
                     prop_assert_eq!(list.split_off(at), plain.split_off(at));
-                    prop_assert!(list.rest.len() < BLOCK);
+                    prop_assert!(list.rest.len() < PAGE);
                 }
             }
             copies.push((list, plain));
+            let pieces = in_memory();
             for (list, plain) in copies {
                 prop_assert_eq!(list.len(), plain.len());
                 prop_assert!(list.iter().eq(&plain));
                 let json = serde_json::to_string(&list).unwrap();
                 prop_assert_eq!(&json, &serde_json::to_string(&plain).unwrap());
                 prop_assert_eq!(&serde_json::from_str::<Growing<u16>>(&json).unwrap(), &list);
+                let (kept, again) = kept_and_read(&pieces, &list);
+                prop_assert_eq!(&again, &list);
+                prop_assert_eq!(&again.scan().collect::<Vec<_>>(), &plain);
+                let (twice, _) = kept_and_read(&pieces, &again);
+                prop_assert_eq!(twice, kept, "what lies there is not written again");
             }
         }
 
@@ -204,10 +246,10 @@ mod tests {
     }
 
     #[test]
-    fn a_copy_shares_all_but_the_last_block() {
+    fn a_copy_shares_all_but_the_last_page() {
         let list: Growing<usize> = (0..180_000).collect();
         let copy = list.clone();
-        assert!(list.full.iter().zip(&copy.full).all(|(a, b)| Arc::ptr_eq(a, b)));
-        assert!(copy.rest.len() < BLOCK);
+        assert!(list.full.iter().zip(&copy.full).all(|(a, b)| a.is_shared(b)));
+        assert!(copy.rest.len() < PAGE);
     }
 }

@@ -35,6 +35,7 @@ pub mod powder;
 pub mod quantity;
 pub mod record;
 mod shared;
+mod sorted;
 pub mod state;
 pub mod stats;
 pub mod timeline;

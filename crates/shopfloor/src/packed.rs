@@ -6,12 +6,12 @@
 
 use std::borrow::Cow;
 use std::ops::RangeInclusive;
-use std::sync::Arc;
 
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 use crate::growing::Growing;
+use crate::pieces::{Compressed, Content, apart};
 use crate::timeline::Moment;
 
 /// Facts of a block when it is packed; twice as many lie open before.
@@ -20,55 +20,15 @@ const BLOCK: usize = 128;
 /// When the work was done (ms since 1970 UTC), and the entry that tells it.
 type Place = (i64, u64);
 
-/// Facts as compressed MessagePack.
-fn pack<T: Serialize + ?Sized>(facts: &T) -> Box<[u8]> {
-    let plain = rmp_serde::to_vec_named(facts).expect("a recorded form can be written");
-    lz4_flex::block::compress_prepend_size(&plain).into_boxed_slice()
-}
-
-/// What was packed by this process, or by one that wrote the same version of the folds into a snapshot
-/// with a digest: that it cannot be read is a fault of this program.
-fn unpack<T: DeserializeOwned>(bytes: &[u8]) -> T {
-    let plain = lz4_flex::block::decompress_size_prepended(bytes).expect("a block is whole");
-    rmp_serde::from_slice(&plain).expect("a block is read as it was written")
-}
-
 fn place_of<T>(moment: &Moment<T>) -> Place {
     (moment.time_ms, moment.seq)
 }
 
-/// What [`pack`] makes, shared between copies.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub(crate) struct Compressed(Arc<[u8]>);
-
-impl Compressed {
-    pub(crate) fn pack<T: Serialize + ?Sized>(open: &T) -> Self {
-        Self(pack(open).into())
-    }
-
-    pub(crate) fn unpack<T: DeserializeOwned>(&self) -> T {
-        unpack(&self.0)
-    }
-}
-
-impl Serialize for Compressed {
-    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        serializer.serialize_bytes(&self.0)
-    }
-}
-
-impl<'de> Deserialize<'de> for Compressed {
-    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-        Ok(Self(serde_bytes::ByteBuf::deserialize(deserializer)?.into_vec().into()))
-    }
-}
-
 /// Facts that follow each other, at least one. Where it lies is told beside the bytes, so that a
 /// search over blocks reads little memory.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 struct Block {
     /// Facts before it.
-    #[serde(skip)]
     start: usize,
     first: Place,
     last: Place,
@@ -76,6 +36,10 @@ struct Block {
     seqs: (u64, u64),
     facts: usize,
     bytes: Compressed,
+}
+
+impl Content for Block {
+    const HOLDS_PIECES: bool = true;
 }
 
 impl Block {
@@ -368,40 +332,31 @@ impl<T: Clone + PartialEq + Serialize + DeserializeOwned> PartialEq for Packed<T
 
 impl<T: Clone + Eq + Serialize + DeserializeOwned> Eq for Packed<T> {}
 
-/// As a snapshot holds it.
-#[derive(Serialize, Deserialize)]
-struct Stored<B, R> {
-    blocks: B,
-    recent: R,
-}
-
-/// In JSON the facts, as any list has them: that is what digests are over. In binary forms, which
-/// snapshots are, the blocks as they lie.
+/// Alone the facts, as any list has them: that is what digests are over. Where pieces lie apart, the
+/// blocks as they are.
 impl<T: Clone + Serialize + DeserializeOwned> Serialize for Packed<T> {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        if serializer.is_human_readable() {
-            return serializer.collect_seq(self.iter());
+        match apart(serializer.is_human_readable()) {
+            Some(_) => (&self.blocks, self.packed, &self.recent).serialize(serializer),
+            None => serializer.collect_seq(self.iter()),
         }
-        Stored { blocks: &self.blocks, recent: &self.recent }.serialize(serializer)
     }
 }
 
 impl<'de, T: Clone + Serialize + DeserializeOwned> Deserialize<'de> for Packed<T> {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-        if deserializer.is_human_readable() {
+        if apart(deserializer.is_human_readable()).is_none() {
             return Ok(Vec::<Moment<T>>::deserialize(deserializer)?.into_iter().collect());
         }
-        let Stored { blocks, recent } =
-            Stored::<Vec<Block>, Vec<Moment<T>>>::deserialize(deserializer)?;
-        let mut list = Self::default();
-        blocks.into_iter().for_each(|block| list.append(block));
-        Ok(Self { recent, ..list })
+        let (blocks, packed, recent) = Deserialize::deserialize(deserializer)?;
+        Ok(Self { blocks, packed, recent })
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::pieces::tests::{in_memory, kept_and_read};
     use crate::timeline::Timeline;
     use proptest::prelude::*;
 
@@ -466,8 +421,7 @@ mod tests {
             let alike = all.iter().zip(&stood).take_while(|(now, then)| now == then).count();
             prop_assert_eq!(same, alike);
 
-            let snapshot = rmp_serde::to_vec_named(&packed).unwrap();
-            prop_assert_eq!(&rmp_serde::from_slice::<Packed<String>>(&snapshot).unwrap(), &packed);
+            prop_assert_eq!(&kept_and_read(&in_memory(), &packed).1, &packed);
             let json = serde_json::to_string(&packed).unwrap();
             prop_assert_eq!(&json, &serde_json::to_string(&all).unwrap(), "digests see the facts alone");
             prop_assert_eq!(&serde_json::from_str::<Packed<String>>(&json).unwrap(), &packed);
@@ -480,7 +434,7 @@ mod tests {
         let list: Packed<u64> = facts.collect();
         let own = |of: &Packed<u64>| {
             let shared =
-                |block: &Block| list.blocks.iter().any(|b| Arc::ptr_eq(&b.bytes.0, &block.bytes.0));
+                |block: &Block| list.blocks.iter().any(|b| b.bytes.is_shared(&block.bytes));
             of.blocks.iter().filter(|block| !shared(block)).count()
         };
         for known in [100, 1_000, 50_000, 99_999] {

@@ -13,7 +13,8 @@ use super::told::{Told, Trace, UseKind};
 use crate::fact::Fact;
 use crate::growing::Growing;
 use crate::ids::Label;
-use crate::packed::{Compressed, Packed};
+use crate::packed::Packed;
+use crate::pieces::{Compressed, Content};
 use crate::timeline::Moment;
 
 /// Facts between two remembered states that lie closest together; fewer in unit tests.
@@ -78,6 +79,10 @@ struct Far {
     facts: usize,
     /// A [`Mark`].
     mark: Compressed,
+}
+
+impl Content for Far {
+    const HOLDS_PIECES: bool = true;
 }
 
 /// Whether the state after `at` facts is remembered as a near one once there are `facts`: of the

@@ -80,6 +80,8 @@ pub(crate) struct HeldReading {
     pub(crate) against: Option<u64>,
 }
 
+impl crate::pieces::Content for HeldReading {}
+
 /// The last accepted usage of one day.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub(crate) struct DayUsage {

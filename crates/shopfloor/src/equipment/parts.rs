@@ -61,6 +61,8 @@ pub(crate) struct Stay {
     pub(crate) removal: Option<Removal>,
 }
 
+impl crate::pieces::Content for Stay {}
+
 /// The hour meter that counts for a part in a position: the one its replacement is planned by,
 /// else the first hour meter of the machine.
 fn carrying_meter<'a>(derived: &'a Derived, position: &Label) -> Option<&'a Label> {

@@ -9,7 +9,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 
 use serde::{Deserialize, Serialize, Serializer};
 
-use crate::packed::Compressed;
+use crate::pieces::Compressed;
 
 use super::kept::{Kept, Moment};
 

@@ -1,0 +1,377 @@
+//! A set in order that may be far larger than what anybody looks at.
+//!
+//! A tree of three levels: leaves of elements, branches of leaves, and the branches. Leaves and
+//! branches are [pieces](crate::pieces) of a snapshot: a start reads the list of branches, a look at
+//! an element its branch and its leaf. A change copies what a snapshot that is being written shares.
+
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+use crate::pieces::{Content, Page, apart};
+
+/// Most elements of a leaf and leaves of a branch; few in unit tests.
+const MOST: usize = if cfg!(test) { 8 } else { 256 };
+
+/// After so many new leaves those that lie open are closed.
+const CLOSE_EVERY: usize = if cfg!(test) { 4 } else { 64 };
+
+type Leaf<T> = Part<T, Vec<T>>;
+type Branch<T> = Part<T, Vec<Leaf<T>>>;
+
+/// A page, and an element that is not above any in it nor below any before it.
+#[derive(Clone, Serialize, Deserialize)]
+#[serde(bound = "T: Content, C: Content")]
+struct Part<T, C> {
+    first: T,
+    page: Page<C>,
+}
+
+impl<T: Content> Content for Leaf<T> {
+    const HOLDS_PIECES: bool = true;
+}
+
+/// The set. In digests it is a list of its elements in order.
+#[derive(Clone)]
+pub(crate) struct Sorted<T> {
+    branches: Vec<Branch<T>>,
+    /// New leaves since all were closed.
+    new_leaves: usize,
+}
+
+impl<T> Default for Sorted<T> {
+    fn default() -> Self {
+        Self { branches: Vec::new(), new_leaves: 0 }
+    }
+}
+
+/// Branch, leaf, element: where an element is, or would be put, in the order of places.
+type At = (usize, usize, usize);
+
+/// The last part that begins below, or the first one.
+fn part<T, C>(parts: &[Part<T, C>], below: impl Fn(&T) -> bool) -> usize {
+    parts.partition_point(|part| below(&part.first)).saturating_sub(1)
+}
+
+/// Puts `new` into a list of at most [`MOST`]; returns what has to lie in a list behind it.
+fn put<E>(list: &mut Vec<E>, at: usize, new: E) -> Option<Vec<E>> {
+    if list.len() < MOST {
+        list.insert(at, new);
+        return None;
+    }
+    if at == list.len() {
+        // What comes in order fills its pages.
+        return Some(vec![new]);
+    }
+    let mut behind = list.split_off(MOST / 2);
+    match at.checked_sub(MOST / 2).filter(|at| *at > 0) {
+        Some(at) => behind.insert(at, new),
+        None => list.insert(at, new),
+    }
+    Some(behind)
+}
+
+impl<T: Content> Sorted<T> {
+    /// Whether there is none.
+    pub(crate) fn is_empty(&self) -> bool {
+        self.branches.is_empty()
+    }
+
+    fn branch(&self, at: usize) -> Option<&[Leaf<T>]> {
+        Some(self.branches.get(at)?.page.get())
+    }
+
+    fn leaf(&self, (branch, leaf, _): At) -> Option<&[T]> {
+        Some(self.branch(branch)?.get(leaf)?.page.get())
+    }
+
+    fn element(&self, at: At) -> Option<&T> {
+        self.leaf(at)?.get(at.2)
+    }
+
+    /// Where those end that are below; the others follow.
+    fn end_of(&self, below: impl Fn(&T) -> bool) -> At {
+        let branch = part(&self.branches, &below);
+        let leaf = self.branch(branch).map_or(0, |leaves| part(leaves, &below));
+        let of_leaf = self.leaf((branch, leaf, 0)).unwrap_or_default();
+        (branch, leaf, of_leaf.partition_point(&below))
+    }
+
+    /// The place of an element, if one is there or behind.
+    fn settle(&self, (mut branch, mut leaf, mut element): At) -> Option<At> {
+        loop {
+            let leaves = self.branch(branch)?;
+            let Some(of_leaf) = leaves.get(leaf) else {
+                (branch, leaf, element) = (branch + 1, 0, 0);
+                continue;
+            };
+            if element < of_leaf.page.len() {
+                return Some((branch, leaf, element));
+            }
+            (leaf, element) = (leaf + 1, 0);
+        }
+    }
+
+    /// The place of the element before.
+    fn before(&self, (branch, leaf, element): At) -> Option<At> {
+        if let Some(element) = element.checked_sub(1) {
+            return Some((branch, leaf, element));
+        }
+        // No page is empty.
+        let (branch, leaf) = match leaf.checked_sub(1) {
+            Some(leaf) => (branch, leaf),
+            None => {
+                let branch = branch.checked_sub(1)?;
+                (branch, self.branch(branch)?.len() - 1)
+            }
+        };
+        Some((branch, leaf, self.leaf((branch, leaf, 0))?.len() - 1))
+    }
+
+    /// The elements that are not below `from`, up to those that are not below `to`.
+    pub(crate) fn range(&self, from: impl Fn(&T) -> bool, to: impl Fn(&T) -> bool) -> Range<'_, T> {
+        Range { of: self, from: self.end_of(from), to: self.end_of(to) }
+    }
+
+    /// The elements that are not below.
+    pub(crate) fn since(&self, below: impl Fn(&T) -> bool) -> Range<'_, T> {
+        Range { of: self, from: self.end_of(below), to: (self.branches.len(), 0, 0) }
+    }
+
+    /// All of them.
+    pub(crate) fn iter(&self) -> Range<'_, T> {
+        Range { of: self, from: (0, 0, 0), to: (self.branches.len(), 0, 0) }
+    }
+}
+
+impl<T: Content + Ord> Sorted<T> {
+    /// The place of an element, if it is in there.
+    fn find(&self, element: &T) -> Option<At> {
+        let at = self.settle(self.end_of(|other| other < element))?;
+        (self.element(at)? == element).then_some(at)
+    }
+
+    /// Whether it is in there.
+    pub(crate) fn contains(&self, element: &T) -> bool {
+        self.find(element).is_some()
+    }
+
+    /// Puts an element in; whether it was not there.
+    pub(crate) fn insert(&mut self, element: T) -> bool {
+        let (branch, leaf, at) = self.end_of(|other| *other < element);
+        let there = self.settle((branch, leaf, at)).and_then(|at| self.element(at));
+        if there.is_some_and(|found| *found == element) {
+            return false;
+        }
+        let Some(of_branch) = self.branches.get_mut(branch) else {
+            let first = element.clone();
+            let leaf = Part { first: first.clone(), page: Page::new(vec![element]) };
+            self.branches.push(Part { first, page: Page::new(vec![leaf]) });
+            return true;
+        };
+        if element < of_branch.first {
+            of_branch.first = element.clone();
+        }
+        let leaves = of_branch.page.change();
+        let of_leaf = &mut leaves[leaf];
+        if element < of_leaf.first {
+            of_leaf.first = element.clone();
+        }
+        if let Some(behind) = put(of_leaf.page.change(), at, element) {
+            let new = Part { first: behind[0].clone(), page: Page::new(behind) };
+            if let Some(behind) = put(leaves, leaf + 1, new) {
+                let new = Part { first: behind[0].first.clone(), page: Page::new(behind) };
+                self.branches.insert(branch + 1, new);
+            }
+            self.new_leaves += 1;
+            if self.new_leaves >= CLOSE_EVERY {
+                self.close();
+            }
+        }
+        true
+    }
+
+    /// Takes an element out; whether it was there.
+    pub(crate) fn remove(&mut self, element: &T) -> bool {
+        let Some((branch, leaf, at)) = self.find(element) else { return false };
+        let leaves = self.branches[branch].page.change();
+        let of_leaf = leaves[leaf].page.change();
+        of_leaf.remove(at);
+        if of_leaf.is_empty() {
+            leaves.remove(leaf);
+        }
+        if leaves.is_empty() {
+            self.branches.remove(branch);
+        }
+        true
+    }
+
+    /// Closes what lies open.
+    fn close(&mut self) {
+        self.new_leaves = 0;
+        for branch in &mut self.branches {
+            if let Some(leaves) = branch.page.opened_mut() {
+                leaves.iter_mut().for_each(|leaf| leaf.page.close());
+                branch.page.close();
+            }
+        }
+    }
+}
+
+/// Elements of a set, from either end.
+pub(crate) struct Range<'a, T> {
+    of: &'a Sorted<T>,
+    from: At,
+    to: At,
+}
+
+impl<T> Clone for Range<'_, T> {
+    fn clone(&self) -> Self {
+        Self { of: self.of, from: self.from, to: self.to }
+    }
+}
+
+impl<'a, T: Content> Iterator for Range<'a, T> {
+    type Item = &'a T;
+
+    fn next(&mut self) -> Option<&'a T> {
+        let at = self.of.settle(self.from).filter(|at| *at < self.to)?;
+        self.from = (at.0, at.1, at.2 + 1);
+        self.of.element(at)
+    }
+}
+
+impl<T: Content> DoubleEndedIterator for Range<'_, T> {
+    fn next_back(&mut self) -> Option<Self::Item> {
+        let at = self.of.before(self.to).filter(|at| *at >= self.from)?;
+        self.to = at;
+        self.of.element(at)
+    }
+}
+
+impl<T: Content + Ord> FromIterator<T> for Sorted<T> {
+    fn from_iter<I: IntoIterator<Item = T>>(elements: I) -> Self {
+        let mut set = Self::default();
+        elements.into_iter().for_each(|element| _ = set.insert(element));
+        set
+    }
+}
+
+impl<T: Content + std::fmt::Debug> std::fmt::Debug for Sorted<T> {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_set().entries(self.iter()).finish()
+    }
+}
+
+/// Where leaves end depends on the order in which elements came.
+impl<T: Content + PartialEq> PartialEq for Sorted<T> {
+    fn eq(&self, other: &Self) -> bool {
+        self.iter().eq(other.iter())
+    }
+}
+
+impl<T: Content + Eq> Eq for Sorted<T> {}
+
+impl<T: Content> Serialize for Sorted<T> {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        match apart(serializer.is_human_readable()) {
+            Some(_) => self.branches.serialize(serializer),
+            None => serializer.collect_seq(self.iter()),
+        }
+    }
+}
+
+impl<'de, T: Content + Ord> Deserialize<'de> for Sorted<T> {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        if apart(deserializer.is_human_readable()).is_some() {
+            return Ok(Self { branches: Vec::deserialize(deserializer)?, new_leaves: 0 });
+        }
+        Ok(Vec::<T>::deserialize(deserializer)?.into_iter().collect())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::collections::BTreeSet;
+
+    use super::*;
+    use crate::pieces::tests::{in_memory, kept_and_read};
+    use proptest::prelude::*;
+
+    proptest! {
+        #![proptest_config(ProptestConfig { cases: 64, ..ProptestConfig::default() })]
+
+        /// Whatever is put in and taken out, between snapshots too, it and its copies are what a plain
+        /// set would be.
+        #[test]
+        fn it_is_a_plain_set(
+            deeds in prop::collection::vec((0..10_u8, 0..2_000_u64), 0..1_500),
+            in_order in any::<bool>(),
+        ) {
+            let (mut set, mut plain) = (Sorted::default(), BTreeSet::new());
+            let mut pieces = in_memory();
+            let mut copies = Vec::new();
+            for (n, (deed, value)) in deeds.into_iter().enumerate() {
+                let value = if in_order && deed > 2 { 2_000 + n as u64 } else { value };
+                if deed == 0 {
+                    prop_assert_eq!(set.remove(&value), plain.remove(&value));
+                } else {
+                    prop_assert_eq!(set.insert(value), plain.insert(value));
+                }
+                prop_assert!(set.contains(&value) == plain.contains(&value));
+                match n % 400 {
+                    100 => copies.push((set.clone(), plain.clone())),
+                    200 => set = kept_and_read(&pieces, &set).1,
+                    300 => _ = kept_and_read(&pieces, &set),
+                    399 => pieces = in_memory(),
+                    _ => {}
+                }
+            }
+            copies.push((set, plain));
+            for (set, plain) in &copies {
+                prop_assert!(set.iter().eq(plain.iter()));
+                prop_assert!(set.iter().rev().eq(plain.iter().rev()));
+                prop_assert_eq!(set.is_empty(), plain.is_empty());
+                for (from, to) in [(0, 5), (300, 1_500), (1_999, 2_100), (5, 5)] {
+                    let range = || set.range(|n| *n < from, |n| *n < to);
+                    prop_assert!(range().eq(plain.range(from..to)));
+                    prop_assert!(range().rev().eq(plain.range(from..to).rev()));
+                    prop_assert!(set.since(|n| *n < from).eq(plain.range(from..)));
+                    let mut both = range();
+                    let mut ends = plain.range(from..to);
+                    while let Some(first) = both.next() {
+                        prop_assert_eq!(Some(first), ends.next());
+                        prop_assert_eq!(both.next_back(), ends.next_back());
+                    }
+                }
+                let all: Sorted<u64> = plain.iter().copied().collect();
+                prop_assert_eq!(&all, set);
+                prop_assert_eq!(
+                    serde_json::to_string(set).unwrap(), serde_json::to_string(plain).unwrap()
+                );
+            }
+        }
+    }
+
+    /// Work, not time: how much of a large set a look at one element, and a snapshot after one change,
+    /// read and write.
+    #[test]
+    fn a_look_opens_one_branch_and_one_leaf() {
+        let pieces = in_memory();
+        let set: Sorted<u64> = (0..3_000).map(|n| n * 7 % 3_001).collect();
+        let (root, mut again) = kept_and_read(&pieces, &set);
+        assert!(root.len() < 3_000, "{} bytes", root.len());
+        let open = |set: &Sorted<u64>| {
+            let branches = set.branches.iter().filter_map(|branch| branch.page.opened());
+            let leaves = branches.clone().flatten().filter_map(|leaf| leaf.page.opened());
+            (branches.count(), leaves.count())
+        };
+        assert_eq!(open(&again), (0, 0));
+        assert!(again.contains(&1_234));
+        assert_eq!(open(&again), (1, 1));
+        let (same, _) = kept_and_read(&pieces, &again);
+        assert_eq!(same, root, "nothing is written again");
+        again.remove(&1_234);
+        assert_eq!(open(&again), (1, 1));
+        let (_, again) = kept_and_read(&pieces, &again);
+        assert!(again.iter().eq(set.iter().filter(|n| **n != 1_234)));
+    }
+}
