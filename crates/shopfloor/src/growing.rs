@@ -7,6 +7,8 @@
 //!
 //! Full pages are [pieces](crate::pieces) of a snapshot: they are read when somebody looks.
 
+use std::sync::atomic::{AtomicUsize, Ordering};
+
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 use crate::pieces::{Content, Page, apart};
@@ -14,25 +16,32 @@ use crate::pieces::{Content, Page, apart};
 /// Elements of a page; few in unit tests.
 const PAGE: usize = if cfg!(test) { 16 } else { 256 };
 
-/// So many new pages after the last time, those that lie open are closed, but for as many of the newest.
-const CLOSE_EVERY: usize = if cfg!(test) { 2 } else { 16 };
+/// With more pages opened or new, the next element that comes closes all but the newest.
+const OPEN_MAX: usize = if cfg!(test) { 4 } else { 256 };
 
 /// The list. In digests it is written like any other list.
-#[derive(Clone)]
 pub(crate) struct Growing<T> {
     /// Pages of exactly [`PAGE`] elements.
     full: Vec<Page<Vec<T>>>,
     /// Fewer than [`PAGE`] elements.
     rest: Vec<T>,
+    /// Pages opened, and new ones, since all were closed.
+    opened: AtomicUsize,
+}
+
+impl<T: Clone> Clone for Growing<T> {
+    fn clone(&self) -> Self {
+        Self::of(self.full.clone(), self.rest.clone())
+    }
 }
 
 impl<T> Growing<T> {
-    pub(crate) fn len(&self) -> usize {
-        self.full.len() * PAGE + self.rest.len()
+    fn of(full: Vec<Page<Vec<T>>>, rest: Vec<T>) -> Self {
+        Self { full, rest, opened: AtomicUsize::new(0) }
     }
 
-    pub(crate) fn is_empty(&self) -> bool {
-        self.len() == 0
+    pub(crate) fn len(&self) -> usize {
+        self.full.len() * PAGE + self.rest.len()
     }
 }
 
@@ -41,16 +50,27 @@ impl<T: Content> Growing<T> {
         self.rest.push(element);
         if self.rest.len() == PAGE {
             self.full.push(Page::new(std::mem::take(&mut self.rest)));
-            if self.full.len().is_multiple_of(CLOSE_EVERY) {
-                let old = self.full.len() - CLOSE_EVERY;
-                self.full[..old].iter_mut().for_each(Page::close);
-            }
+            *self.opened.get_mut() += 1;
+        }
+        if *self.opened.get_mut() > OPEN_MAX {
+            *self.opened.get_mut() = 0;
+            let old = self.full.len().saturating_sub(OPEN_MAX / 8);
+            self.full[..old].iter_mut().for_each(Page::close);
         }
     }
 
+    /// What a full page holds.
+    fn page(&self, at: usize) -> Option<&[T]> {
+        let page = self.full.get(at)?;
+        if page.opened().is_none() {
+            self.opened.fetch_add(1, Ordering::Relaxed);
+        }
+        Some(page.get())
+    }
+
     pub(crate) fn get(&self, at: usize) -> Option<&T> {
-        match self.full.get(at / PAGE) {
-            Some(page) => page.get().get(at % PAGE),
+        match self.page(at / PAGE) {
+            Some(page) => page.get(at % PAGE),
             None => self.rest.get(at - self.full.len() * PAGE),
         }
     }
@@ -86,7 +106,7 @@ impl<T: Content> Growing<T> {
     /// How many elements are below, in a list in which those that are come first.
     pub(crate) fn partition_point(&self, below: impl Fn(&T) -> bool) -> usize {
         let page = self.full.partition_point(|page| page.last().is_some_and(&below));
-        let of_page = self.full.get(page).map_or(&self.rest, Page::get);
+        let of_page = self.page(page).unwrap_or(&self.rest);
         page * PAGE + of_page.partition_point(below)
     }
 
@@ -99,9 +119,9 @@ impl<T: Content> Growing<T> {
     /// fewer. It shares the full pages.
     pub(crate) fn first(&self, len: usize) -> Self {
         let full = len.min(self.len()) / PAGE;
-        let rest = self.full.get(full).map_or(&self.rest, Page::get);
+        let rest = self.page(full).unwrap_or(&self.rest);
         let more = len.saturating_sub(full * PAGE).min(rest.len());
-        Self { full: self.full[..full].to_vec(), rest: rest[..more].to_vec() }
+        Self::of(self.full[..full].to_vec(), rest[..more].to_vec())
     }
 
     /// Takes the elements from a place on out.
@@ -114,7 +134,7 @@ impl<T: Content> Growing<T> {
     /// Forgets the elements from a place on.
     pub(crate) fn truncate(&mut self, len: usize) {
         let full = len / PAGE;
-        if let Some(cut) = self.full.get(full) {
+        if let Some(cut) = self.page(full) {
             self.rest = cut[..len % PAGE].to_vec();
             self.full.truncate(full);
         } else {
@@ -125,7 +145,7 @@ impl<T: Content> Growing<T> {
 
 impl<T> Default for Growing<T> {
     fn default() -> Self {
-        Self { full: Vec::new(), rest: Vec::new() }
+        Self::of(Vec::new(), Vec::new())
     }
 }
 
@@ -134,7 +154,7 @@ impl<T: Content> std::ops::Index<usize> for Growing<T> {
     type Output = T;
 
     fn index(&self, at: usize) -> &T {
-        match self.full.get(at / PAGE) {
+        match self.page(at / PAGE) {
             Some(page) => &page[at % PAGE],
             None => &self.rest[at - self.full.len() * PAGE],
         }
@@ -177,7 +197,7 @@ impl<'de, T: Content> Deserialize<'de> for Growing<T> {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
         if apart(deserializer.is_human_readable()).is_some() {
             let (full, rest) = Deserialize::deserialize(deserializer)?;
-            return Ok(Self { full, rest });
+            return Ok(Self::of(full, rest));
         }
         Ok(Vec::deserialize(deserializer)?.into_iter().collect())
     }

@@ -14,6 +14,8 @@ use std::{fmt, io};
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
+use crate::ids::Label;
+
 /// Where pieces lie: bytes that are only ever added to.
 pub trait Pieces: fmt::Debug + Send + Sync {
     /// Puts bytes behind all others; returns where they begin.
@@ -229,6 +231,21 @@ impl<T: Content> Content for Vec<T> {
     const HOLDS_PIECES: bool = T::HOLDS_PIECES;
 }
 
+impl<T: Content> Content for Option<T> {
+    const HOLDS_PIECES: bool = T::HOLDS_PIECES;
+}
+
+impl<A: Content, B: Content> Content for (A, B) {
+    const HOLDS_PIECES: bool = A::HOLDS_PIECES || B::HOLDS_PIECES;
+}
+
+impl Content for u32 {}
+impl Content for u64 {}
+impl Content for i64 {}
+impl Content for String {}
+impl Content for Label {}
+impl Content for crate::ids::Place {}
+
 /// A part of a state that opens with the first look at it. Copies share it until one of them changes
 /// it. In digests it is what it holds.
 pub(crate) struct Page<T>(Arc<Inner<T>>);
@@ -392,7 +409,6 @@ pub(crate) mod tests {
     use super::*;
 
     impl Content for u16 {}
-    impl Content for u64 {}
     impl Content for usize {}
 
     /// Pieces in memory.

@@ -4,6 +4,8 @@
 //! branches are [pieces](crate::pieces) of a snapshot: a start reads the list of branches, a look at
 //! an element its branch and its leaf. A change copies what a snapshot that is being written shares.
 
+use std::sync::atomic::{AtomicUsize, Ordering};
+
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 use crate::pieces::{Content, Page, apart};
@@ -11,8 +13,8 @@ use crate::pieces::{Content, Page, apart};
 /// Most elements of a leaf and leaves of a branch; few in unit tests.
 const MOST: usize = if cfg!(test) { 8 } else { 256 };
 
-/// After so many new leaves those that lie open are closed.
-const CLOSE_EVERY: usize = if cfg!(test) { 4 } else { 64 };
+/// With more leaves opened or new, the next change closes all.
+const OPEN_MAX: usize = if cfg!(test) { 6 } else { 1_024 };
 
 type Leaf<T> = Part<T, Vec<T>>;
 type Branch<T> = Part<T, Vec<Leaf<T>>>;
@@ -30,16 +32,27 @@ impl<T: Content> Content for Leaf<T> {
 }
 
 /// The set. In digests it is a list of its elements in order.
-#[derive(Clone)]
 pub(crate) struct Sorted<T> {
     branches: Vec<Branch<T>>,
-    /// New leaves since all were closed.
-    new_leaves: usize,
+    /// Leaves opened, and new ones, since all were closed.
+    opened: AtomicUsize,
+}
+
+impl<T> Sorted<T> {
+    fn of(branches: Vec<Branch<T>>) -> Self {
+        Self { branches, opened: AtomicUsize::new(0) }
+    }
 }
 
 impl<T> Default for Sorted<T> {
     fn default() -> Self {
-        Self { branches: Vec::new(), new_leaves: 0 }
+        Self::of(Vec::new())
+    }
+}
+
+impl<T: Clone> Clone for Sorted<T> {
+    fn clone(&self) -> Self {
+        Self::of(self.branches.clone())
     }
 }
 
@@ -80,7 +93,11 @@ impl<T: Content> Sorted<T> {
     }
 
     fn leaf(&self, (branch, leaf, _): At) -> Option<&[T]> {
-        Some(self.branch(branch)?.get(leaf)?.page.get())
+        let page = &self.branch(branch)?.get(leaf)?.page;
+        if page.opened().is_none() {
+            self.opened.fetch_add(1, Ordering::Relaxed);
+        }
+        Some(page.get())
     }
 
     fn element(&self, at: At) -> Option<&T> {
@@ -98,15 +115,14 @@ impl<T: Content> Sorted<T> {
     /// The place of an element, if one is there or behind.
     fn settle(&self, (mut branch, mut leaf, mut element): At) -> Option<At> {
         loop {
-            let leaves = self.branch(branch)?;
-            let Some(of_leaf) = leaves.get(leaf) else {
-                (branch, leaf, element) = (branch + 1, 0, 0);
-                continue;
-            };
-            if element < of_leaf.page.len() {
-                return Some((branch, leaf, element));
+            match self.leaf((branch, leaf, 0)) {
+                Some(of_leaf) if element < of_leaf.len() => return Some((branch, leaf, element)),
+                Some(_) => (leaf, element) = (leaf + 1, 0),
+                None if branch < self.branches.len() => {
+                    (branch, leaf, element) = (branch + 1, 0, 0);
+                }
+                None => return None,
             }
-            (leaf, element) = (leaf + 1, 0);
         }
     }
 
@@ -129,6 +145,16 @@ impl<T: Content> Sorted<T> {
     /// The elements that are not below `from`, up to those that are not below `to`.
     pub(crate) fn range(&self, from: impl Fn(&T) -> bool, to: impl Fn(&T) -> bool) -> Range<'_, T> {
         Range { of: self, from: self.end_of(from), to: self.end_of(to) }
+    }
+
+    /// The first element that is not below.
+    pub(crate) fn first(&self, below: impl Fn(&T) -> bool) -> Option<&T> {
+        self.element(self.settle(self.end_of(below))?)
+    }
+
+    /// The last element that is below.
+    pub(crate) fn last(&self, below: impl Fn(&T) -> bool) -> Option<&T> {
+        self.element(self.before(self.end_of(below))?)
     }
 
     /// The elements that are not below.
@@ -181,11 +207,9 @@ impl<T: Content + Ord> Sorted<T> {
                 let new = Part { first: behind[0].first.clone(), page: Page::new(behind) };
                 self.branches.insert(branch + 1, new);
             }
-            self.new_leaves += 1;
-            if self.new_leaves >= CLOSE_EVERY {
-                self.close();
-            }
+            *self.opened.get_mut() += 1;
         }
+        self.settle_down();
         true
     }
 
@@ -201,12 +225,16 @@ impl<T: Content + Ord> Sorted<T> {
         if leaves.is_empty() {
             self.branches.remove(branch);
         }
+        self.settle_down();
         true
     }
 
-    /// Closes what lies open.
-    fn close(&mut self) {
-        self.new_leaves = 0;
+    /// Closes what lies open when much does.
+    fn settle_down(&mut self) {
+        if *self.opened.get_mut() <= OPEN_MAX {
+            return;
+        }
+        *self.opened.get_mut() = 0;
         for branch in &mut self.branches {
             if let Some(leaves) = branch.page.opened_mut() {
                 leaves.iter_mut().for_each(|leaf| leaf.page.close());
@@ -282,7 +310,7 @@ impl<T: Content> Serialize for Sorted<T> {
 impl<'de, T: Content + Ord> Deserialize<'de> for Sorted<T> {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
         if apart(deserializer.is_human_readable()).is_some() {
-            return Ok(Self { branches: Vec::deserialize(deserializer)?, new_leaves: 0 });
+            return Ok(Self::of(Vec::deserialize(deserializer)?));
         }
         Ok(Vec::<T>::deserialize(deserializer)?.into_iter().collect())
     }
@@ -335,6 +363,8 @@ mod tests {
                     prop_assert!(range().eq(plain.range(from..to)));
                     prop_assert!(range().rev().eq(plain.range(from..to).rev()));
                     prop_assert!(set.since(|n| *n < from).eq(plain.range(from..)));
+                    prop_assert_eq!(set.first(|n| *n < from), plain.range(from..).next());
+                    prop_assert_eq!(set.last(|n| *n < to), plain.range(..to).next_back());
                     let mut both = range();
                     let mut ends = plain.range(from..to);
                     while let Some(first) = both.next() {

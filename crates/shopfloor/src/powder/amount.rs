@@ -61,12 +61,6 @@ impl Kg {
         )
     }
 
-    /// The lower 64 bits of the number of units, for sums that only compare.
-    pub(crate) fn low_digits(self) -> u64 {
-        let bytes = self.0.to_le_bytes();
-        u64::from_le_bytes(*bytes.first_chunk().expect("16 bytes begin with 8"))
-    }
-
     pub(crate) fn is_positive(self) -> bool {
         self.0 > 0
     }
@@ -122,15 +116,25 @@ impl std::iter::Sum for Kg {
     }
 }
 
+/// As a decimal; in binary forms exact, as the upper and the lower half of the number of units.
 impl Serialize for Kg {
     fn serialize<S: Serializer>(&self, s: S) -> Result<S::Ok, S::Error> {
-        s.collect_str(&self.decimal())
+        if s.is_human_readable() {
+            return s.collect_str(&self.decimal());
+        }
+        #[expect(clippy::cast_possible_truncation, reason = "the halves are what is wanted")]
+        let halves = ((self.0 >> 64) as i64, self.0.cast_unsigned() as u64);
+        halves.serialize(s)
     }
 }
 impl<'de> Deserialize<'de> for Kg {
     fn deserialize<D: Deserializer<'de>>(d: D) -> Result<Self, D::Error> {
-        let text = <std::borrow::Cow<'_, str>>::deserialize(d)?;
-        text.parse().map(Kg::of_decimal).map_err(de::Error::custom)
+        if d.is_human_readable() {
+            let text = <std::borrow::Cow<'_, str>>::deserialize(d)?;
+            return text.parse().map(Kg::of_decimal).map_err(de::Error::custom);
+        }
+        let (upper, lower) = <(i64, u64)>::deserialize(d)?;
+        Ok(Kg(i128::from(upper) << 64 | i128::from(lower)))
     }
 }
 
@@ -139,7 +143,7 @@ impl<'de> Deserialize<'de> for Kg {
 /// Every split gives the rest to the other part, so shares of one content always sum to exactly
 /// one. Each split errs by less than 2^-63; a content that a million mixings went into is off by
 /// less than 2 x 10^-13, below the twelve decimals shown.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Default, Serialize, Deserialize)]
 pub(crate) struct Share(u64);
 
 impl Share {

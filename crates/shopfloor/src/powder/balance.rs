@@ -404,17 +404,12 @@ impl Powder {
         id: PlaceId,
         range: &std::ops::Range<MoveId>,
     ) -> impl Iterator<Item = MoveId> {
-        let touches = self.books.touches(id);
-        let first = touches.partition_point(|t| *t < range.start);
-        let end = touches.partition_point(|t| *t < range.end);
-        touches[first..end.max(first)].iter().copied()
+        self.books.touches_between(id, range.start, range.end)
     }
 
     /// The last move that took powder (not parts) out of a build place.
     pub(super) fn last_unpack(&self, id: PlaceId, bound: MoveId) -> Option<MoveId> {
-        let touches = self.books.touches(id);
-        let end = touches.partition_point(|t| *t < bound);
-        touches[..end].iter().rev().copied().find(|t| {
+        self.books.touches_between(id, 0, bound).rev().find(|t| {
             let m = self.books.moves()[*t as usize];
             m.from == id && m.kind != MoveKind::Parts
         })
@@ -486,12 +481,11 @@ impl Powder {
             let (Deed::BuildFinished(_), Some(build)) = (&kept.deed, kept.label()) else {
                 continue;
             };
-            let on = self.books.facts(&Key::Build(build.clone())).iter().find_map(|i| match &self
-                .kept[*i as usize]
-                .deed
-            {
-                Deed::BuildStarted(d) => Some(&d.printer),
-                _ => None,
+            let on = self.books.facts(&Key::Build(build.clone())).find_map(|i| {
+                match &self.kept[i as usize].deed {
+                    Deed::BuildStarted(d) => Some(&d.printer),
+                    _ => None,
+                }
             });
             let place = Place::new(PlaceKind::Build, build.as_str()).ok();
             let id = place.and_then(|p| self.books.find_place(&p));

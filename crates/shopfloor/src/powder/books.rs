@@ -6,9 +6,15 @@
 //! much is there, not of what it consists (perfect mixing in a vessel is the stated assumption).
 //! Contents and the two links of each (what was there before, what came in) are the genealogy.
 
-use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::cmp::Ordering;
+use std::collections::{BTreeMap, BTreeSet};
 
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+use crate::growing::Growing;
 use crate::ids::{Label, Place, PlaceKind};
+use crate::pieces;
+use crate::sorted::Sorted;
 
 use super::amount::{Kg, Share};
 use super::archive::Archive;
@@ -98,13 +104,6 @@ impl Move {
     pub(crate) fn finish(&self) -> Option<usize> {
         (self.finish != NONE).then_some(self.finish as usize)
     }
-
-    /// What it adds to the sum by which two books are compared.
-    fn weight(&self, id: usize) -> u64 {
-        let amounts = [self.mass, self.from_after, self.into_after].map(Kg::low_digits);
-        let mixed = amounts.iter().fold(0_u64, |mixed, kg| mixed.rotate_left(21) ^ kg);
-        (id as u64 + 1).wrapping_mul(mixed)
-    }
 }
 
 /// What rules ask of a content at every step, carried along so that no trace is needed.
@@ -125,7 +124,7 @@ pub(crate) struct Mark {
 }
 
 /// What all of a content with a known source has in common, by index.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub(crate) enum Only {
     /// Nothing has a known source.
     Untold,
@@ -153,57 +152,71 @@ pub(crate) struct Content {
     pub(crate) id: Option<MoveId>,
 }
 
-#[derive(Debug, Clone)]
-struct PlaceBook {
-    /// `None` for [`UNKNOWN_PLACE`].
-    name: Option<Place>,
-    touches: Vec<MoveId>,
+/// In pages records are lists without names: there are many of them.
+macro_rules! recorded_as_list {
+    ($record:ident { $($member:ident),+ }) => {
+        impl pieces::Content for $record {}
+
+        impl Serialize for $record {
+            fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+                ($(&self.$member),+).serialize(serializer)
+            }
+        }
+
+        impl<'de> Deserialize<'de> for $record {
+            fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+                let ($($member),+) = Deserialize::deserialize(deserializer)?;
+                Ok(Self { $($member),+ })
+            }
+        }
+    };
 }
 
-/// The derived account.
-#[derive(Debug, Clone)]
+recorded_as_list!(Link { origin, before, inflow });
+recorded_as_list!(Move { kept, from, into, finish, kind, aged, mass, from_after, into_after });
+recorded_as_list!(Mark { known, fresh, unsieved, unreleased, material, lot });
+
+/// The derived account. A snapshot holds it, so that a start folds nothing again.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub(crate) struct Books {
-    places: Vec<PlaceBook>,
-    place_ids: HashMap<Place, PlaceId>,
-    lots: Vec<Label>,
-    lot_ids: HashMap<Label, LotId>,
+    /// Names by [`PlaceId`]; `None` for [`UNKNOWN_PLACE`].
+    places: Growing<Option<Place>>,
+    place_ids: Sorted<(Place, PlaceId)>,
+    lots: Growing<Label>,
+    lot_ids: Sorted<(Label, LotId)>,
     materials: Vec<Label>,
-    moves: Vec<Move>,
-    links: Vec<Link>,
-    marks: Vec<Mark>,
+    moves: Growing<Move>,
+    links: Growing<Link>,
+    marks: Growing<Mark>,
     /// First move of each kept fact.
-    first_move: Vec<MoveId>,
-    /// Facts by key; looked up, never walked.
-    index: HashMap<Key, Vec<u32>>,
-    /// The same for the few keys that questions list ([`Key::is_listed`]).
-    listed: BTreeMap<Key, Vec<u32>>,
-    by_seq: HashMap<u64, u32>,
-    /// Lots that were received or blended, and how many facts say so.
-    made: BTreeMap<Label, u32>,
+    first_move: Growing<MoveId>,
+    /// Moves by the places that they touch.
+    touches: Sorted<(PlaceId, MoveId)>,
+    /// Facts by key.
+    index: Sorted<(Key, u32)>,
+    /// Facts by entry.
+    by_seq: Sorted<(u64, u32)>,
     /// Lots that must not be used now, with where they stand.
     kept_back: BTreeMap<Label, LotStatus>,
-    /// Wrapping sum over the moves ([`Move::weight`]).
-    sum: u64,
 }
 
 impl Default for Books {
     fn default() -> Self {
         Self {
-            places: vec![PlaceBook { name: None, touches: Vec::new() }],
-            place_ids: HashMap::new(),
-            lots: Vec::new(),
-            lot_ids: HashMap::new(),
+            places: [None].into_iter().collect(),
+            place_ids: Sorted::default(),
+            lots: Growing::default(),
+            lot_ids: Sorted::default(),
             materials: Vec::new(),
-            moves: Vec::new(),
-            links: Vec::new(),
-            marks: Vec::new(),
-            first_move: Vec::new(),
-            index: HashMap::new(),
-            listed: BTreeMap::new(),
-            by_seq: HashMap::new(),
-            made: BTreeMap::new(),
+            moves: Growing::default(),
+            links: Growing::default(),
+            marks: Growing::default(),
+            first_move: Growing::default(),
+            touches: Sorted::default(),
+            index: Sorted::default(),
+            by_seq: Sorted::default(),
             kept_back: BTreeMap::new(),
-            sum: 0,
         }
     }
 }
@@ -218,29 +231,24 @@ impl Books {
     pub(crate) fn cut(&mut self, all: &Archive, at: usize) {
         let mut lots = BTreeSet::new();
         for i in (at..self.first_move.len()).rev() {
-            for key in all[i].keys() {
-                self.unlist(&key);
-                if let Key::Lot(lot) = key {
-                    lots.insert(lot);
+            let kept = &all[i];
+            for key in kept.keys() {
+                if let Key::Lot(lot) = &key {
+                    lots.insert(lot.clone());
                 }
+                self.index.remove(&(key, small(i)));
             }
-            self.by_seq.remove(&all[i].seq);
-            if let Some(lot) = all[i].made()
-                && let Some(facts) = self.made.get_mut(&lot)
-            {
-                *facts -= 1;
-                if *facts == 0 {
-                    self.made.remove(&lot);
-                }
+            self.by_seq.remove(&(kept.seq, small(i)));
+        }
+        if let Some(first) = self.first_move.get(at).copied() {
+            for id in first..small(self.moves.len()) {
+                let m = self.moves[id as usize];
+                self.touches.remove(&(m.from, id));
+                self.touches.remove(&(m.into, id));
             }
-            let (first, end) = (self.first_move[i] as usize, self.moves.len());
-            for (back, m) in self.moves.drain(first..).rev().enumerate() {
-                self.sum = self.sum.wrapping_sub(m.weight(end - 1 - back));
-                self.places[m.from as usize].touches.pop();
-                self.places[m.into as usize].touches.pop();
-            }
-            self.links.truncate(first);
-            self.marks.truncate(first);
+            self.moves.truncate(first as usize);
+            self.links.truncate(first as usize);
+            self.marks.truncate(first as usize);
         }
         self.first_move.truncate(at);
         lots.iter().for_each(|lot| self.derive_kept_back(all, lot));
@@ -263,18 +271,6 @@ impl Books {
         }
     }
 
-    /// Takes the last fact under a key away again.
-    fn unlist(&mut self, key: &Key) {
-        let lists =
-            if key.is_listed() { self.listed.get_mut(key) } else { self.index.get_mut(key) };
-        let Some(list) = lists else { return };
-        list.pop();
-        if list.is_empty() {
-            self.index.remove(key);
-            self.listed.remove(key);
-        }
-    }
-
     /// Folds what is not folded yet.
     pub(crate) fn fold(&mut self, all: &Archive) {
         for i in self.first_move.len()..all.len() {
@@ -285,22 +281,14 @@ impl Books {
                 if let Key::Lot(lot) = &key {
                     of_lot = Some(lot.clone());
                 }
-                let list = if key.is_listed() {
-                    self.listed.entry(key).or_default()
-                } else {
-                    self.index.entry(key).or_default()
-                };
-                list.push(small(i));
+                self.index.insert((key, small(i)));
             }
             for leg in moves::legs(kept, self, all) {
                 self.book(all, i, leg);
             }
-            self.by_seq.insert(kept.seq, small(i));
+            self.by_seq.insert((kept.seq, small(i)));
             if let Some(lot) = of_lot {
                 self.derive_kept_back(all, &lot);
-            }
-            if let Some(lot) = kept.made() {
-                *self.made.entry(lot).or_default() += 1;
             }
         }
     }
@@ -364,7 +352,7 @@ impl Books {
             into_after: target.held + mass,
         };
         let portion = self.portion(all, i, &moved, origin);
-        let mark = match before.map(|b| self.marks[b as usize]) {
+        let mark = match before.map(|b| self.mark(b)) {
             Some(there) => Mark {
                 known: inflow.mix(there.known, portion.known),
                 fresh: inflow.mix(there.fresh, portion.fresh),
@@ -376,12 +364,11 @@ impl Books {
             None => portion,
         };
         let id = small(self.moves.len());
-        self.sum = self.sum.wrapping_add(moved.weight(id as usize));
         self.moves.push(moved);
         self.links.push(Link::new(origin, before, inflow));
         self.marks.push(mark);
-        self.places[from as usize].touches.push(id);
-        self.places[into as usize].touches.push(id);
+        self.touches.insert((from, id));
+        self.touches.insert((into, id));
     }
 
     /// Marks of the portion that moves.
@@ -412,7 +399,7 @@ impl Books {
                 }
             }
             Origin::Content(id) => {
-                let mut mark = self.marks[id as usize];
+                let mut mark = self.mark(id);
                 // Powder counts as released from when it moves on as a released lot.
                 if let Only::One(lot) = mark.lot
                     && !mark.unreleased.is_zero()
@@ -435,23 +422,26 @@ impl Books {
     }
 
     fn place_id(&mut self, place: &Place) -> PlaceId {
-        if let Some(id) = self.place_ids.get(place) {
-            return *id;
-        }
-        let id = small(self.places.len());
-        self.places.push(PlaceBook { name: Some(place.clone()), touches: Vec::new() });
-        self.place_ids.insert(place.clone(), id);
-        id
+        self.id_of(place).unwrap_or_else(|| {
+            let id = small(self.places.len());
+            self.places.push(Some(place.clone()));
+            self.place_ids.insert((place.clone(), id));
+            id
+        })
+    }
+
+    fn id_of(&self, place: &Place) -> Option<PlaceId> {
+        let (found, id) = self.place_ids.first(|(other, _)| other < place)?;
+        (found == place).then_some(*id)
     }
 
     fn lot_id(&mut self, lot: &Label) -> LotId {
-        if let Some(id) = self.lot_ids.get(lot) {
-            return *id;
-        }
-        let id = small(self.lots.len());
-        self.lots.push(lot.clone());
-        self.lot_ids.insert(lot.clone(), id);
-        id
+        self.find_lot(lot).unwrap_or_else(|| {
+            let id = small(self.lots.len());
+            self.lots.push(lot.clone());
+            self.lot_ids.insert((lot.clone(), id));
+            id
+        })
     }
 
     /// Material by its label, as far as any delivery named it.
@@ -469,17 +459,12 @@ impl Books {
         }))
     }
 
-    /// Two books with other masses have another sum, but for an accident.
-    pub(crate) fn sum(&self) -> u64 {
-        self.sum
-    }
-
     // ---- reading -----------------------------------------------------------------------------
 
-    pub(crate) fn moves(&self) -> &[Move] {
+    pub(crate) fn moves(&self) -> &Growing<Move> {
         &self.moves
     }
-    pub(crate) fn links(&self) -> &[Link] {
+    pub(crate) fn links(&self) -> &Growing<Link> {
         &self.links
     }
     pub(crate) fn mark(&self, content: MoveId) -> Mark {
@@ -495,15 +480,19 @@ impl Books {
         self.lots.len()
     }
     pub(crate) fn find_lot(&self, lot: &Label) -> Option<LotId> {
-        self.lot_ids.get(lot).copied()
+        let (found, id) = self.lot_ids.first(|(other, _)| other < lot)?;
+        (found == lot).then_some(*id)
     }
     /// A place that was ever touched.
     pub(crate) fn find_place(&self, place: &Place) -> Option<PlaceId> {
-        let id = *self.place_ids.get(place)?;
-        (!self.places[id as usize].touches.is_empty()).then_some(id)
+        self.id_of(place).filter(|id| self.was_touched(*id))
+    }
+
+    fn was_touched(&self, id: PlaceId) -> bool {
+        self.touches(id).next().is_some()
     }
     pub(crate) fn place(&self, id: PlaceId) -> Option<&Place> {
-        self.places[id as usize].name.as_ref()
+        self.places[id as usize].as_ref()
     }
     pub(crate) fn place_count(&self) -> usize {
         self.places.len()
@@ -517,15 +506,23 @@ impl Books {
     }
     /// Every place that was ever touched.
     pub(crate) fn place_list(&self) -> impl Iterator<Item = (PlaceId, &Place)> {
-        self.places
-            .iter()
-            .enumerate()
-            .filter(|(_, p)| !p.touches.is_empty())
-            .filter_map(|(i, p)| Some((small(i), p.name.as_ref()?)))
+        let places = (0..).zip(self.places.iter());
+        places.filter(|(id, _)| self.was_touched(*id)).filter_map(|(id, p)| Some((id, p.as_ref()?)))
     }
     /// Moves that touched a place, in order.
-    pub(crate) fn touches(&self, id: PlaceId) -> &[MoveId] {
-        &self.places[id as usize].touches
+    pub(crate) fn touches(&self, id: PlaceId) -> impl DoubleEndedIterator<Item = MoveId> {
+        self.touches_between(id, 0, NONE)
+    }
+
+    /// The same from one move on, before another.
+    pub(crate) fn touches_between(
+        &self,
+        id: PlaceId,
+        from: MoveId,
+        before: MoveId,
+    ) -> impl DoubleEndedIterator<Item = MoveId> {
+        let touches = self.touches.range(move |t| *t < (id, from), move |t| *t < (id, before));
+        touches.map(|(_, touch)| *touch)
     }
 
     /// Number of moves booked before the moment.
@@ -542,13 +539,8 @@ impl Books {
 
     /// What a place held after the first `bound` moves.
     pub(crate) fn content(&self, id: PlaceId, bound: MoveId) -> Content {
-        let touches = &self.places[id as usize].touches;
-        let end = if touches.last().is_some_and(|t| *t < bound) {
-            touches.len()
-        } else {
-            touches.partition_point(|t| *t < bound)
-        };
-        let Some(last) = touches[..end].last().copied() else {
+        let last = self.touches.last(|touch| *touch < (id, bound)).filter(|touch| touch.0 == id);
+        let Some((_, last)) = last.copied() else {
             return Content { held: Kg::ZERO, id: None };
         };
         let m = &self.moves[last as usize];
@@ -570,20 +562,21 @@ impl Books {
 
     /// What a place holds after everything folded so far.
     pub(crate) fn held_now(&self, place: &Place) -> Kg {
-        self.place_ids.get(place).map_or(Kg::ZERO, |id| self.content_now(*id).held)
+        self.id_of(place).map_or(Kg::ZERO, |id| self.content_now(id).held)
     }
 
     /// Places into which an entry booked mass.
     pub(crate) fn booked_by(&self, seq: u64) -> Vec<Place> {
-        let Some(kept) = self.by_seq.get(&seq) else { return Vec::new() };
-        let moves = self.moves_of(*kept as usize);
+        let Some(kept) = self.kept_of(seq) else { return Vec::new() };
+        let moves = self.moves_of(kept);
         let booked = moves.filter(|m| self.moves[*m as usize].kind != MoveKind::Overdrawn);
         booked.filter_map(|m| self.place(self.moves[m as usize].into).cloned()).collect()
     }
 
     /// Position of an entry in the order of work.
     pub(crate) fn kept_of(&self, seq: u64) -> Option<usize> {
-        self.by_seq.get(&seq).map(|i| *i as usize)
+        let (found, at) = self.by_seq.first(|(other, _)| *other < seq)?;
+        (*found == seq).then_some(*at as usize)
     }
 
     /// Whether no further move of the same fact follows.
@@ -593,9 +586,9 @@ impl Books {
     }
 
     /// Facts under a key, in order of work.
-    pub(crate) fn facts(&self, key: &Key) -> &[u32] {
-        let list = if key.is_listed() { self.listed.get(key) } else { self.index.get(key) };
-        list.map_or(&[], Vec::as_slice)
+    pub(crate) fn facts<'a>(&'a self, key: &Key) -> impl DoubleEndedIterator<Item = u32> + use<'a> {
+        let facts = self.index.range(|(other, _)| other < key, |(other, _)| other <= key);
+        facts.map(|(_, at)| *at)
     }
 
     /// Facts under a key that come before a moment.
@@ -616,57 +609,57 @@ impl Books {
         from: Option<Moment>,
         before: Moment,
     ) -> impl DoubleEndedIterator<Item = &'a Kept> + use<'a> {
-        let facts = self.facts(key);
-        let end = facts.partition_point(|i| all.moment(*i as usize) < before);
-        let facts = &facts[..end];
-        let earlier = |from| facts.partition_point(|i| all.moment(*i as usize) < from);
-        let first = from.map_or(0, earlier);
-        facts[first..].iter().map(|i| &all[*i as usize])
+        let is_before = |at: u32, moment| all.moment(at as usize) < moment;
+        let facts = self.index.range(
+            |(other, at)| match other.cmp(key) {
+                Ordering::Equal => from.is_some_and(|from| is_before(*at, from)),
+                of_key => of_key.is_lt(),
+            },
+            |(other, at)| match other.cmp(key) {
+                Ordering::Equal => is_before(*at, before),
+                of_key => of_key.is_lt(),
+            },
+        );
+        facts.map(|(_, at)| &all[*at as usize])
     }
 
-    /// Listed keys of one kind: kinds lie together, the few before the many.
-    fn list<'a, T>(
+    /// Keys of a kind that is listed, each found from the one before without a look at its facts.
+    fn list<'a, T: 'a>(
         &'a self,
         rank: u8,
-        of: impl Fn(&'a Key, &'a [u32]) -> Option<T>,
-    ) -> impl Iterator<Item = T> {
-        let from = self.listed.iter().skip_while(move |(key, _)| key.rank() < Some(rank));
-        from.map_while(move |(key, facts)| of(key, facts))
+        of: impl Fn(&'a Key) -> Option<T> + 'a,
+    ) -> impl Iterator<Item = T> + 'a {
+        let first = self.index.first(|(key, _)| key.rank().is_some_and(|other| other < rank));
+        let next = |(key, _): &&'a (Key, u32)| self.index.first(|(other, _)| other <= key);
+        std::iter::successors(first, next).map_while(move |(key, _)| of(key))
     }
     /// Lots that were ever on hold or decided on.
     pub(crate) fn held_lots(&self) -> impl Iterator<Item = &Label> {
-        self.list(0, |key, _| if let Key::Hold(lot) = key { Some(lot) } else { None })
+        self.list(0, |key| if let Key::Hold(lot) = key { Some(lot) } else { None })
     }
     /// Printers that ever started a build.
     pub(crate) fn printers(&self) -> impl Iterator<Item = &Key> {
-        self.list(1, |key, _| matches!(key, Key::Printer(_)).then_some(key))
+        self.list(1, |key| matches!(key, Key::Printer(_)).then_some(key))
     }
     /// Recipes that were ever set: name and key.
     pub(crate) fn recipes(&self) -> impl Iterator<Item = (&Label, &Key)> {
-        self.list(
-            2,
-            |key, _| if let Key::Recipe(recipe) = key { Some((recipe, key)) } else { None },
-        )
+        self.list(2, |key| if let Key::Recipe(recipe) = key { Some((recipe, key)) } else { None })
     }
-    /// Scales that were ever registered, with the facts that did it.
-    pub(crate) fn scales(&self) -> impl Iterator<Item = (&Label, &[u32])> {
-        self.list(
-            3,
-            |key, facts| if let Key::Scale(scale) = key { Some((scale, facts)) } else { None },
-        )
+    /// Scales that were ever registered.
+    pub(crate) fn scales(&self) -> impl Iterator<Item = (&Label, &Key)> {
+        self.list(3, |key| if let Key::Scale(scale) = key { Some((scale, key)) } else { None })
     }
     /// Places that were ever counted or, waste containers, opened.
     pub(crate) fn counted_places(&self) -> impl Iterator<Item = &Place> {
-        self.list(4, |key, _| if let Key::Counted(place) = key { Some(place) } else { None })
+        self.list(4, |key| if let Key::Counted(place) = key { Some(place) } else { None })
     }
     /// Waste containers that were ever offered on a shipment.
     pub(crate) fn offered_places(&self) -> impl Iterator<Item = &Place> {
-        self.list(5, |key, _| if let Key::Shipped(place) = key { Some(place) } else { None })
+        self.list(5, |key| if let Key::Shipped(place) = key { Some(place) } else { None })
     }
-
     /// Lots that were received or blended, in order of label.
     pub(crate) fn made(&self) -> impl Iterator<Item = &Label> {
-        self.made.keys()
+        self.list(6, |key| if let Key::Made(lot) = key { Some(lot) } else { None })
     }
 
     /// Lots that must not be used now, in order of label.
@@ -677,7 +670,7 @@ impl Books {
     /// Hopper of a build's start, as far as folded.
     pub(crate) fn hopper_of(&self, build: &Place, all: &Archive) -> Option<Place> {
         let key = Key::Build(Label::new(build.id()).ok()?);
-        self.facts(&key).iter().rev().find_map(|i| match &all[*i as usize].deed {
+        self.facts(&key).rev().find_map(|i| match &all[i as usize].deed {
             Deed::BuildStarted(d) => Some(d.hopper.clone()),
             _ => None,
         })
@@ -686,7 +679,7 @@ impl Books {
     /// The `build.finished` of a build place, as far as folded.
     fn finish_of(&self, build: PlaceId, all: &Archive) -> Option<u32> {
         let key = Key::Build(Label::new(self.place(build)?.id()).ok()?);
-        let finished = |i: &&u32| matches!(all[**i as usize].deed, Deed::BuildFinished(_));
-        self.facts(&key).iter().rev().find(finished).copied()
+        let finished = |i: &u32| matches!(all[*i as usize].deed, Deed::BuildFinished(_));
+        self.facts(&key).rev().find(finished)
     }
 }

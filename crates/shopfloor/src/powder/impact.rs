@@ -134,9 +134,9 @@ impl Powder {
                     return Err(Unanswered::Sieve(serial.clone()));
                 }
                 let window = window(&verdicts, question, self)?;
-                let passes = self.books.facts(&Key::Passes(serial.clone())).iter();
+                let passes = self.books.facts(&Key::Passes(serial.clone()));
                 let uses = passes
-                    .map(|i| *i as usize)
+                    .map(|i| i as usize)
                     .filter(|i| self.kept.moment(*i) < moment)
                     .filter(|i| window.holds(self.kept.moment(*i).0))
                     .collect();

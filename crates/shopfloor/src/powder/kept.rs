@@ -8,6 +8,7 @@ use crate::equipment::events::*;
 use crate::fact::Fact;
 use crate::ids::{Label, PersonId, Place, PlaceKind, Subject};
 use crate::people::events::*;
+use crate::pieces::Content;
 use crate::powder::events::*;
 use crate::waste::events::*;
 use crate::waste::facts;
@@ -177,14 +178,6 @@ impl Kept {
         Label::new(self.subject.id()).ok()
     }
 
-    /// The lot that this fact made, by receiving or blending it.
-    pub(crate) fn made(&self) -> Option<Label> {
-        match &self.deed {
-            Deed::LotReceived(_) | Deed::PowderBlended(_) => self.label(),
-            _ => None,
-        }
-    }
-
     /// Where this fact is looked up again.
     pub(crate) fn keys(&self) -> Vec<Key> {
         let Some(own) = self.label() else { return Vec::new() };
@@ -193,13 +186,15 @@ impl Kept {
         let mut keys = Vec::new();
         match &self.deed {
             Deed::LotReceived(d) => {
-                keys.push(Key::Lot(own));
+                keys.extend([Key::Lot(own.clone()), Key::Made(own)]);
                 let containers = d.containers.iter();
                 keys.extend(
                     containers.filter_map(|c| filled(place(PlaceKind::LotContainer, &c.id))),
                 );
             }
-            Deed::PowderBlended(d) => keys.extend([Key::Lot(own), Key::Filled(d.into.clone())]),
+            Deed::PowderBlended(d) => {
+                keys.extend([Key::Lot(own.clone()), Key::Made(own), Key::Filled(d.into.clone())])
+            }
             Deed::LotHeld(_) | Deed::LotDisposedOf(_) => {
                 keys.extend([Key::Lot(own.clone()), Key::Hold(own)]);
             }
@@ -362,7 +357,7 @@ pub(crate) enum Verdict {
 
 /// Under what a fact is looked up again. The order matters: those that are listed come first, the
 /// few before the many, so that a list of one kind is found without searching.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub(crate) enum Key {
     /// Holds of a lot and what became of them.
     Hold(Label),
@@ -376,6 +371,8 @@ pub(crate) enum Key {
     Counted(Place),
     /// Shipments a waste container was on, and those it came back from.
     Shipped(Place),
+    /// Receipts and blends of a lot.
+    Made(Label),
     /// The life of a lot.
     Lot(Label),
     /// The life of a build.
@@ -396,6 +393,8 @@ pub(crate) enum Key {
     Thrown(String),
 }
 
+impl Content for Key {}
+
 impl Key {
     /// Place of the kind among those that questions list; `None` for kinds that are only looked
     /// up. Of the listed ones there are few.
@@ -407,6 +406,7 @@ impl Key {
             Key::Scale(_) => Some(3),
             Key::Counted(_) => Some(4),
             Key::Shipped(_) => Some(5),
+            Key::Made(_) => Some(6),
             Key::Lot(_)
             | Key::Build(_)
             | Key::ScaleCheck(_)
@@ -417,10 +417,5 @@ impl Key {
             | Key::Shipment(_)
             | Key::Thrown(_) => None,
         }
-    }
-
-    /// Whether questions list all keys of this kind.
-    pub(crate) fn is_listed(&self) -> bool {
-        self.rank().is_some()
     }
 }

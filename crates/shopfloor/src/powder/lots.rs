@@ -125,12 +125,12 @@ impl Life {
         let mut life = Life::default();
         let facts = books.facts(&Key::Lot(lot.clone()));
         for i in facts {
-            if all.moment(*i as usize) >= moment {
+            if all.moment(i as usize) >= moment {
                 break;
             }
-            let kept = &all[*i as usize];
+            let kept = &all[i as usize];
             life.entries.push(kept.seq);
-            life.take(*i as usize, kept);
+            life.take(i as usize, kept);
         }
         life
     }

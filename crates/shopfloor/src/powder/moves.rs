@@ -199,7 +199,7 @@ fn told_before(kept: &Kept, books: &Books, all: &Archive) -> bool {
             && by_hand(other) != by_hand(kept)
             && other.thrown().is_some_and(|(_, container)| container == into)
     };
-    books.facts(&Key::Thrown(item)).iter().any(|i| same(&all[*i as usize]))
+    books.facts(&Key::Thrown(item)).any(|i| same(&all[i as usize]))
 }
 
 /// The net mass of the bag: what earlier entries put into it is known, the rest is not. Of a bag

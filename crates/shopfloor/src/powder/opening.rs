@@ -125,7 +125,7 @@ impl Powder {
             drafts.extend(entries.into_iter().map(|seq| Draft::again(seq, Form::Whole)));
         }
         for (_, key) in books.recipes() {
-            let last = books.facts(key).last().map(|at| all[*at as usize].seq);
+            let last = books.facts(key).next_back().map(|at| all[at as usize].seq);
             drafts.extend(last.map(|seq| Draft::again(seq, Form::Whole)));
         }
         drafts.extend(fills);
@@ -141,7 +141,7 @@ impl Powder {
         let stock = places.into_iter().filter(|(_, p)| is_stock(p.kind) && !told.contains(*p));
         let content = |(at, place): (_, &Place)| {
             let there = books.content_now(at);
-            let (id, last) = (there.id?, *books.touches(at).last()?);
+            let (id, last) = (there.id?, books.touches(at).next_back()?);
             let held = kg(there.held);
             let part = |share: Share| kg(there.held.times(share));
             let composition = trace::composition(books, id);
@@ -188,8 +188,8 @@ impl Powder {
 
     /// The first entry that delivered a lot.
     fn delivered_by(&self, lot: LotId) -> Option<u64> {
-        let facts = self.books.facts(&Key::Lot(self.books.lot(lot).clone())).iter();
-        let mut facts = facts.map(|at| &self.kept[*at as usize]);
+        let facts = self.books.facts(&Key::Lot(self.books.lot(lot).clone()));
+        let mut facts = facts.map(|at| &self.kept[at as usize]);
         facts.find(|kept| matches!(kept.deed, Deed::LotReceived(_))).map(|kept| kept.seq)
     }
 
@@ -217,8 +217,8 @@ impl Powder {
     /// The moves that fill a place. A blend is blended again, at its time; else at the closing.
     fn fill(&self, number: usize, content: &Content, blend: Option<&Label>) -> Vec<Draft> {
         let made = blend.and_then(|blend| {
-            let facts = self.books.facts(&Key::Lot(blend.clone())).iter();
-            let mut facts = facts.map(|at| &self.kept[*at as usize]);
+            let facts = self.books.facts(&Key::Lot(blend.clone()));
+            let mut facts = facts.map(|at| &self.kept[at as usize]);
             facts.find_map(|kept| match &kept.deed {
                 Deed::PowderBlended(d) => Some((kept.seq, d.as_ref().clone())),
                 _ => None,

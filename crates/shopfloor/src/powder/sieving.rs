@@ -211,7 +211,7 @@ impl Powder {
     pub(crate) fn knows_sieve(&self, serial: &Label) -> bool {
         [Key::Passes(serial.clone()), Key::Part(serial.clone())]
             .iter()
-            .any(|key| !self.books.facts(key).is_empty())
+            .any(|key| self.books.facts(key).next().is_some())
     }
 
     /// The fact that fitted a sieve last before a moment.

@@ -96,7 +96,8 @@ impl<'a> SiteBooks<'a> {
         let mut here = vec![false; books.place_count()];
         let mut stock = here.clone();
         for (id, place) in books.place_list() {
-            let first = books.moves()[books.touches(id)[0] as usize].kept as usize;
+            let Some(first) = books.touches(id).next() else { continue };
+            let first = books.moves()[first as usize].kept as usize;
             let ours = powder.kept[first].site.as_ref() == Some(site);
             here[id as usize] = ours;
             stock[id as usize] = ours && is_stock(place.kind);
@@ -151,7 +152,7 @@ impl<'a> SiteBooks<'a> {
         // Moves before the period count where a place was counted or unpacked within it.
         let mut earlier_moves = BTreeSet::new();
         for (id, place) in books.place_list().filter(|(id, _)| self.stock[*id as usize]) {
-            if books.touches(id)[0] >= ends[1].bound {
+            if books.touches(id).next().is_none_or(|first| first >= ends[1].bound) {
                 continue;
             }
             let anchors = [0, 1].map(|i: usize| self.anchor(id, place, &ends[i]));

@@ -2,6 +2,8 @@
 //! reached. Shares are exact splits ([`Share`]); what is reached is kept apart from how much, so
 //! that a reach never fades away by dilution.
 
+use crate::growing::Growing;
+
 use super::amount::{Kg, Share};
 use super::books::{Books, Link, LotId, MoveId, Origin, PlaceId};
 
@@ -40,7 +42,7 @@ impl Bits {
 /// Walks back from a content over everything it consists of, latest first, down to `floor`.
 /// `visit` tells whether to go on behind a content.
 pub(crate) fn ancestors(
-    links: &[Link],
+    links: &Growing<Link>,
     content: MoveId,
     floor: MoveId,
     mut visit: impl FnMut(MoveId) -> bool,
@@ -64,7 +66,11 @@ pub(crate) fn ancestors(
 /// Walks back from a content with the share of it that came in by each move, latest first.
 /// `visit` gets the move and its share; moves whose share faded below the smallest unit are
 /// visited with zero.
-pub(crate) fn shares_back(links: &[Link], content: MoveId, mut visit: impl FnMut(MoveId, Share)) {
+pub(crate) fn shares_back(
+    links: &Growing<Link>,
+    content: MoveId,
+    mut visit: impl FnMut(MoveId, Share),
+) {
     let mut share = vec![Share::ZERO; content as usize + 1];
     let mut reached = Bits::new(content as usize + 1);
     share[content as usize] = Share::ONE;
@@ -188,9 +194,9 @@ pub(crate) fn forward_with(
     bound: MoveId,
     mut visit: impl FnMut(MoveId, Share),
 ) -> Forward {
-    let links = &books.links()[..(bound as usize).min(books.links().len())];
+    let links = books.links();
     let first = seeds.first().map_or(bound, |first| first.min(bound));
-    let len = links.len().saturating_sub(first as usize);
+    let len = (bound as usize).min(links.len()).saturating_sub(first as usize);
     let mut walk = Forward { first, share: vec![Share::ZERO; len], reached: Bits::new(len), seeds };
     let mut next_seed = 0;
     for at in 0..len {

@@ -372,14 +372,13 @@ impl Powder {
         let books = &self.books;
         let unknown = || Unanswered::Place(place.clone());
         let id = books.find_place(place).ok_or_else(unknown)?;
-        let touches = books.touches(id);
-        let touches = &touches[..touches.partition_point(|t| *t < bound)];
-        if touches.is_empty() {
+        let touches = books.touches_between(id, 0, bound);
+        let content = books.content(id, bound);
+        let mut entries: Vec<u64> = touches.rev().map(|t| self.seq_of_move(t)).collect();
+        entries.dedup();
+        if entries.is_empty() {
             return Err(unknown());
         }
-        let content = books.content(id, bound);
-        let mut entries: Vec<u64> = touches.iter().rev().map(|t| self.seq_of_move(*t)).collect();
-        entries.dedup();
         let material = content.id.map_or(Only::Untold, |c| books.mark(c).material);
         let open = lots::open_holds(books, &self.kept, moment);
         let holds = content.id.map(|c| lots::on_content(books, open, c, bound));
@@ -584,9 +583,8 @@ impl Powder {
         let made = books.moves_of(origin);
         let out = |m: MoveId| {
             let place = books.moves()[m as usize].into;
-            let touches = books.touches(place);
-            let later = &touches[touches.partition_point(|t| *t < made.end)..];
-            later.iter().copied().find(|t| books.moves()[*t as usize].from == place)
+            let mut later = books.touches_between(place, made.end, MoveId::MAX);
+            later.find(|t| books.moves()[*t as usize].from == place)
         };
         let first = made.clone().filter_map(out).filter(|m| *m < bound).min()?;
         let kept = &self.kept[books.moves()[first as usize].kept as usize];

@@ -61,9 +61,9 @@ pub(super) struct Scales<'a> {
 impl<'a> Scales<'a> {
     pub(super) fn new(powder: &'a Powder) -> Self {
         let mut known: BTreeMap<&Label, Vec<(Moment, Kg)>> = BTreeMap::new();
-        for (label, facts) in powder.books.scales() {
-            let intervals = facts.iter().filter_map(|i| {
-                let kept = &powder.kept[*i as usize];
+        for (label, key) in powder.books.scales() {
+            let intervals = powder.books.facts(key).filter_map(|i| {
+                let kept = &powder.kept[i as usize];
                 match &kept.deed {
                     Deed::EquipmentRegistered(d) => {
                         Some((kept.moment(), Kg::of(&d.scale.as_ref()?.interval)))
@@ -152,10 +152,10 @@ impl Powder {
         let mut tare = None;
         let mut counts = Vec::new();
         for i in self.books.facts(&Key::Counted(place.clone())) {
-            if self.kept.moment(*i as usize) >= moment {
+            if self.kept.moment(i as usize) >= moment {
                 break;
             }
-            let kept = &self.kept[*i as usize];
+            let kept = &self.kept[i as usize];
             let counted = match &kept.deed {
                 Deed::StockCounted(d) => Kg::of(&d.mass),
                 Deed::ContainerOpened(d) => {
@@ -168,10 +168,10 @@ impl Powder {
                 },
                 _ => continue,
             };
-            let bound = self.books.moves_of(*i as usize).start;
+            let bound = self.books.moves_of(i as usize).start;
             let id = self.books.find_place(place);
             counts.push(Count {
-                kept: *i as usize,
+                kept: i as usize,
                 seq: kept.seq,
                 bound,
                 counted,

@@ -47,11 +47,7 @@ fn first_opening(case: &Case<'_, '_, '_>, from: &Place) -> bool {
     let Some(id) = books.find_place(from) else { return false };
     let Some(content) = books.content(id, case.bound).id else { return false };
     books.moves()[content as usize].kind == MoveKind::Received
-        && !books
-            .touches(id)
-            .iter()
-            .take_while(|t| **t < case.bound)
-            .any(|t| books.moves()[*t as usize].from == id)
+        && !books.touches_between(id, 0, case.bound).any(|t| books.moves()[t as usize].from == id)
 }
 
 /// Powder to be used is released, in date, not on hold, not scrap.
