@@ -329,8 +329,8 @@ fn restart(place: &Place, entries: u64) -> Result<Vec<Figure>> {
     let (index, index_opened) = timed(|| place.open_index(&*store))?;
     let version = shopfloor::state::FOLD_VERSION;
     let (snapshot_bytes, snapshot_read) = timed(|| {
-        let Some((_, mut state)) = index.snapshot("shop", version)? else { return Ok(0) };
-        Ok(std::io::copy(&mut state, &mut std::io::sink())?)
+        let Some(mut read) = index.snapshot("shop", version)? else { return Ok(0) };
+        Ok(std::io::copy(&mut read.state, &mut std::io::sink())?)
     })?;
     drop((engine, notary, index));
     let mib = snapshot_bytes as f64 / f64::from(1 << 20);

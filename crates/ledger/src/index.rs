@@ -25,7 +25,7 @@ use crate::engine::recovery::Tip;
 use crate::engine::{Chunk, Store};
 use crate::error::{LedgerError, Result};
 use crate::limits::INDEX_STEP_BYTES;
-pub use crate::snapshot::{StateRead, WriteState};
+pub use crate::snapshot::{MemPieces, StateRead, WriteState};
 use crate::submission::Key;
 
 /// What an index knows of an entry.
@@ -62,11 +62,13 @@ pub trait Index: fmt::Debug + Send + Sync {
     fn by_subject(&self, subject: &str, from: u64, max: usize) -> Result<Vec<u64>>;
 
     /// Keeps a snapshot of the state, replacing older ones. `write` writes the state in the fold's own
-    /// form, piece by piece: it may be larger than the memory that is left.
+    /// form, what is to be read only when needed as pieces. They lie where those of the snapshot
+    /// before do, also of the one that [`snapshot`](Self::snapshot) read, unless there is too much
+    /// garbage: what lies elsewhere has to be appended again.
     fn store_snapshot(&self, of: &SnapshotOf, write: &mut WriteState<'_>) -> Result<()>;
 
-    /// The newest snapshot of this fold and version: the prefix it is as of, and its bytes, which are
-    /// those that were written; `None` if there is none or it is damaged.
+    /// The newest snapshot of this fold and version; `None` if there is none or it is damaged. Its
+    /// bytes are those that were written, but its pieces were not looked at.
     fn snapshot(&self, fold: &str, version: u16) -> Result<Option<StateRead>>;
 
     /// Makes what was taken survive a crash, as far as an index can promise anything.

@@ -67,6 +67,9 @@ pub const LINGER_US: u64 = 50;
 /// would slow down the rest: a start replays about so much, in about a second.
 pub const SNAPSHOT_ENTRIES: u64 = 100_000;
 
+/// Bytes of replaced pieces of a state that a snapshot leaves where they are, besides as many as count.
+pub const SNAPSHOT_GARBAGE_BYTES: u64 = 64 << 20;
+
 /// Bytes of entries in one object of the tail of a copy, unless a single chunk is longer.
 pub const COPY_PIECE_BYTES: usize = 4 << 20;
 

@@ -19,7 +19,7 @@ use chain::note::VerifierKey;
 use shopfloor::State;
 use shopfloor::record::events::Contradiction;
 
-use crate::disk::{Dir, Disk};
+use crate::disk::Disk;
 use crate::engine::files::{FilesEngine, FilesOptions, LockedFiles, Outcome as Opening};
 use crate::engine::recovery::Tip;
 use crate::engine::{Engine, Line, Store};
@@ -27,10 +27,10 @@ use crate::error::{Doing as _, LedgerError, Result};
 use crate::limits::SNAPSHOT_ENTRIES;
 use crate::notary::{Signed, read_checkpoint};
 use crate::shop::{FOLD_VERSION, Shop, restore_from};
-use crate::snapshot;
+use crate::snapshot::Snapshots;
 use crate::tree::{Levels, Look, extend, head_at, rebuild_tiles};
 
-/// File of the state as of some prefix ([`snapshot`]).
+/// Name of the snapshots of the state.
 const STATE: &str = "state";
 
 /// The writing half: one follower owns it.
@@ -40,7 +40,7 @@ pub struct Mirror {
     disk: Arc<dyn Disk>,
     files: FilesOptions,
     /// Where the state is kept between starts; may be deleted.
-    state: Arc<dyn Dir>,
+    snapshots: Snapshots,
     engine: FilesEngine,
     head: Head,
     levels: Levels,
@@ -123,13 +123,25 @@ impl Mirror {
         let store = engine.store();
         let (levels, head) = tree_of(&*store, kept.as_ref(), recovered.tip)?;
         // One that cannot be read is as good as none.
-        let kept_state = snapshot::open(&*state, STATE, FOLD_VERSION).ok().flatten();
+        let mut snapshots = Snapshots::new(state, STATE);
+        let kept_state = snapshots.read(FOLD_VERSION).ok().flatten();
         let mut shop = restore_from(kept_state, &*store, recovered.tip.count);
         let snapshot_at = shop.as_of();
         shop.catch_up(&*store, recovered.tip.count)?;
         let shop = Arc::new(RwLock::new(shop));
         let shared = MirrorView { store, shop, kept: Arc::new(Mutex::new(kept)) };
-        Ok(Self { key, disk, files, state, engine, head, levels, beginning, snapshot_at, shared })
+        Ok(Self {
+            key,
+            disk,
+            files,
+            snapshots,
+            engine,
+            head,
+            levels,
+            beginning,
+            snapshot_at,
+            shared,
+        })
     }
 
     /// The reading half.
@@ -251,7 +263,7 @@ impl Mirror {
     fn keep_state(&mut self) -> Result<()> {
         let shop = self.shared.shop.read().unwrap_or_else(PoisonError::into_inner).stored();
         let of = (FOLD_VERSION, self.tip());
-        snapshot::store(&*self.state, STATE, of, &mut |to| shop.write(to))?;
+        self.snapshots.store(of, &mut |pieces, to| shop.write(pieces, to))?;
         self.snapshot_at = self.head.size();
         Ok(())
     }

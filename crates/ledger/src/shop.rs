@@ -5,9 +5,11 @@
 
 use std::io;
 use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::Arc;
 
 use chain::entry::{Entry, leaf_hash};
 use serde::{Deserialize, Serialize};
+use shopfloor::pieces::{self, Pieces};
 use shopfloor::state::StoredState;
 use shopfloor::{Fact, Finding, Refusal, State};
 
@@ -156,9 +158,10 @@ impl Shop {
 }
 
 impl StoredShop {
-    /// Writes MessagePack, in which packed facts stay packed.
-    pub(crate) fn write(&self, mut to: &mut dyn io::Write) -> Result<()> {
-        rmp_serde::encode::write_named(&mut to, self).map_err(|error| LedgerError::Index {
+    /// Writes MessagePack, in which packed facts stay packed; pages of it as pieces.
+    pub(crate) fn write(&self, pieces: &Arc<dyn Pieces>, mut to: &mut dyn io::Write) -> Result<()> {
+        let written = pieces::with(pieces, || rmp_serde::encode::write_named(&mut to, self));
+        written.map_err(|error| LedgerError::Index {
             what: format!("a snapshot of the state could not be written: {error}"),
         })
     }
@@ -170,7 +173,7 @@ impl StoredShop {
 /// If it cannot be written.
 pub(crate) fn keep(index: &dyn Index, shop: &StoredShop, tip: Tip) -> Result<()> {
     let of = SnapshotOf { fold: FOLD.to_owned(), version: FOLD_VERSION, tip };
-    index.store_snapshot(&of, &mut |to| shop.write(to))
+    index.store_snapshot(&of, &mut |pieces, to| shop.write(pieces, to))
 }
 
 /// The state from the newest snapshot of an index.
@@ -185,8 +188,9 @@ pub(crate) fn restore_from(snapshot: Option<StateRead>, store: &dyn Store, count
         let line = tip.count.checked_sub(1).and_then(|last| store.read(last).ok()?);
         tip.count <= count && line.is_some_and(|line| leaf_hash(&line) == tip.leaf)
     };
-    let restored = snapshot.filter(|(tip, _)| fits(tip)).and_then(|(tip, bytes)| {
-        let shop: Shop = rmp_serde::from_read(bytes).ok()?;
+    let restored = snapshot.filter(|read| fits(&read.tip)).and_then(|read| {
+        let StateRead { tip, pieces, state } = read;
+        let shop: Shop = pieces::with(&pieces, || rmp_serde::from_read(state)).ok()?;
         (shop.as_of() == tip.count).then_some(shop)
     });
     restored.unwrap_or_default()

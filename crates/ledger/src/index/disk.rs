@@ -6,8 +6,8 @@
 //! t, h, r, g                     keys of events, see [`runs`](super::runs)
 //! s<subject> 0x00 <seq>          entries about a subject: those of one take, the first in the key
 //! ```
-//! A snapshot of the state grows with the shop and lies beside them in a file of its own,
-//! `<fold>.snapshot` (see [`snapshot`]). Rows `p..` are snapshots of release 1.0.
+//! A snapshot of the state grows with the shop and lies beside them in files of its own,
+//! `<fold>.snapshot` and the pieces it refers to (see [`snapshot`](crate::snapshot)). Rows `p..` are snapshots of release 1.0.
 //!
 //! sled says of itself that it is beta, syncs in its own time and may refuse to open what it wrote
 //! (README of sled 0.34.7; its issues 1527 and 1533). So: opening is guarded against errors and panics; a cursor
@@ -30,7 +30,7 @@ use crate::engine::Store;
 use crate::engine::recovery::Tip;
 use crate::error::{LedgerError, Result};
 use crate::limits::INDEX_CACHE_BYTES;
-use crate::snapshot::{self, StateRead, WriteState, parse_tip, tip_bytes};
+use crate::snapshot::{Snapshots, StateRead, WriteState, parse_tip, tip_bytes};
 use crate::submission::Key;
 
 /// First byte of the cursor: the layout above. Raise it whenever the layout changes.
@@ -50,6 +50,8 @@ pub struct DiskIndex {
     dir: PathBuf,
     origin: Arc<str>,
     pub(super) kept: RwLock<Kept>,
+    /// Those of each fold that was asked for. Taken after [`ALONE`], never before.
+    snapshots: Mutex<BTreeMap<String, Snapshots>>,
 }
 
 #[derive(Debug)]
@@ -135,7 +137,8 @@ impl DiskIndex {
             }
         };
         let kept = RwLock::new(Kept { db: Some(db), keys, cursor });
-        Ok((Self { dir: dir.to_owned(), origin, kept }, why))
+        let snapshots = Mutex::default();
+        Ok((Self { dir: dir.to_owned(), origin, kept, snapshots }, why))
     }
 
     /// Works on the tree. After a failure the index is given up until the next `take`.
@@ -157,6 +160,25 @@ impl DiskIndex {
         guarded(|| work(&db)).inspect_err(|_| drop(self.give_up()))
     }
 
+    /// Works on the snapshots of a fold.
+    fn with_snapshots<T>(
+        &self,
+        fold: &str,
+        work: impl FnOnce(&mut Snapshots) -> Result<T>,
+    ) -> Result<T> {
+        let mut all = self.snapshots.lock().unwrap_or_else(PoisonError::into_inner);
+        let worked = match all.get_mut(fold) {
+            Some(snapshots) => work(snapshots),
+            None => {
+                let dir = OsDisk.create_dir_all(&self.dir);
+                let dir = dir.map_err(|error| failed(error.to_string()))?;
+                let snapshots = Snapshots::new(dir, &format!("{fold}.snapshot"));
+                work(all.entry(fold.to_owned()).or_insert(snapshots))
+            }
+        };
+        worked.map_err(|error| failed(error.to_string()))
+    }
+
     /// Gives the index up; its last handle is to be dropped [`alone`].
     fn give_up(&self) -> Option<Db> {
         let mut kept = self.kept.write().unwrap_or_else(PoisonError::into_inner);
@@ -170,6 +192,8 @@ impl DiskIndex {
             Some(db) => db.clone(),
             None => {
                 let db = start_anew(&self.dir, tip.count)?;
+                // Theirs is the directory that was moved aside.
+                self.snapshots.lock().unwrap_or_else(PoisonError::into_inner).clear();
                 drop(kept.give_up());
                 kept.db = Some(db.clone());
                 db
@@ -299,10 +323,6 @@ fn start_anew(dir: &Path, count: u64) -> Result<Db> {
     open_db(dir)
 }
 
-fn snapshot_name(fold: &str) -> String {
-    format!("{fold}.snapshot")
-}
-
 fn cursor_bytes(origin: &str, tip: Tip) -> Vec<u8> {
     let mut bytes = vec![FORMAT];
     bytes.extend_from_slice(Digest::of(origin.as_bytes()).as_bytes());
@@ -414,9 +434,7 @@ impl Index for DiskIndex {
     }
 
     fn store_snapshot(&self, of: &SnapshotOf, write: &mut WriteState<'_>) -> Result<()> {
-        let dir = OsDisk.create_dir_all(&self.dir).map_err(|error| failed(error.to_string()))?;
-        let written = snapshot::store(&*dir, &snapshot_name(&of.fold), (of.version, of.tip), write);
-        written.map_err(|error| failed(error.to_string()))?;
+        self.with_snapshots(&of.fold, |snapshots| snapshots.store((of.version, of.tip), write))?;
         self.change(|db| {
             let mut old = sled::Batch::default();
             for key in db.tree.scan_prefix(b"p").keys() {
@@ -427,9 +445,9 @@ impl Index for DiskIndex {
     }
 
     fn snapshot(&self, fold: &str, version: u16) -> Result<Option<StateRead>> {
-        let dir = OsDisk.open_dir(&self.dir);
-        let state = dir.and_then(|dir| snapshot::open(&*dir, &snapshot_name(fold), version));
-        state.map_err(|error| failed(error.to_string()))
+        self.with_snapshots(fold, |snapshots| {
+            snapshots.read(version).map_err(|error| failed(error.to_string()))
+        })
     }
 
     fn flush(&self) -> Result<()> {

@@ -2,11 +2,15 @@
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::io;
-use std::sync::{PoisonError, RwLock};
+use std::sync::{Arc, PoisonError, RwLock};
+
+use shopfloor::pieces::Pieces;
 
 use super::{Index, Row, SnapshotOf, StateRead, WriteState, not_there_yet};
 use crate::engine::recovery::Tip;
 use crate::error::Result;
+use crate::limits::SNAPSHOT_GARBAGE_BYTES;
+use crate::snapshot::{MemPieces, is_mostly_garbage};
 use crate::submission::Key;
 
 /// An index that is gone when the process is.
@@ -18,7 +22,17 @@ struct Taken {
     cursor: Tip,
     keys: HashMap<Key, u64>,
     subjects: BTreeMap<String, BTreeSet<u64>>,
-    snapshots: BTreeMap<(String, u16), (Tip, Vec<u8>)>,
+    snapshots: BTreeMap<(String, u16), Kept>,
+}
+
+/// A snapshot.
+#[derive(Debug, Clone)]
+struct Kept {
+    tip: Tip,
+    pieces: Arc<MemPieces>,
+    /// Length of the pieces after the first snapshot with them.
+    begun_len: u64,
+    state: Vec<u8>,
 }
 
 impl Taken {
@@ -87,16 +101,30 @@ impl Index for MemIndex {
     }
 
     fn store_snapshot(&self, of: &SnapshotOf, write: &mut WriteState<'_>) -> Result<()> {
-        let mut bytes = Vec::new();
-        write(&mut bytes)?;
-        let mut taken = self.0.write().unwrap_or_else(PoisonError::into_inner);
-        taken.snapshots.insert((of.fold.clone(), of.version), (of.tip, bytes));
+        let key = (of.fold.clone(), of.version);
+        let (pieces, begun_len) = self.get(|taken| {
+            let before = taken.snapshots.get(&key);
+            let kept = before.filter(|kept| {
+                let len = kept.pieces.len() as u64;
+                !is_mostly_garbage(len, kept.begun_len, SNAPSHOT_GARBAGE_BYTES)
+            });
+            kept.map(|kept| (Arc::clone(&kept.pieces), Some(kept.begun_len))).unwrap_or_default()
+        });
+        let mut state = Vec::new();
+        write(&(Arc::clone(&pieces) as Arc<dyn Pieces>), &mut state)?;
+        let begun_len = begun_len.unwrap_or(pieces.len() as u64);
+        let kept = Kept { tip: of.tip, pieces, begun_len, state };
+        self.0.write().unwrap_or_else(PoisonError::into_inner).snapshots.insert(key, kept);
         Ok(())
     }
 
     fn snapshot(&self, fold: &str, version: u16) -> Result<Option<StateRead>> {
         let kept = self.get(|taken| taken.snapshots.get(&(fold.to_owned(), version)).cloned());
-        Ok(kept.map(|(tip, bytes)| (tip, Box::new(io::Cursor::new(bytes)) as Box<dyn io::Read>)))
+        Ok(kept.map(|Kept { tip, pieces, begun_len: _, state }| StateRead {
+            tip,
+            pieces,
+            state: Box::new(io::Cursor::new(state)),
+        }))
     }
 
     fn flush(&self) -> Result<()> {

@@ -6,6 +6,8 @@ use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
+use shopfloor::pieces::Pieces;
+
 use super::{DiskIndex, Index, MemIndex, SnapshotOf, follow};
 use crate::engine::mem::MemEngine;
 use crate::engine::{Engine, Store};
@@ -316,17 +318,17 @@ fn a_snapshot_comes_back_whole_or_not_at_all() {
     let (index, _) = open(&dir.path().join("index"), &*store);
     let tip = index.cursor();
     let snapshot = |version| {
-        index.snapshot("shop", version).expect("answered").map(|(tip, mut state)| {
+        index.snapshot("shop", version).expect("answered").map(|mut read| {
             let mut bytes = Vec::new();
-            state.read_to_end(&mut bytes).expect("read");
-            (tip, bytes)
+            read.state.read_to_end(&mut bytes).expect("read");
+            (read.tip, bytes)
         })
     };
     assert_eq!(snapshot(1), None);
     for (version, fill, len) in [(1, 7, 700_000), (1, 8, 10), (1, 9, 0), (2, 9, 3_000_000)] {
         let of = SnapshotOf { fold: "shop".to_owned(), version, tip };
         let state = vec![fill; len];
-        let mut write = |to: &mut dyn Write| {
+        let mut write = |_: &Arc<dyn Pieces>, to: &mut dyn Write| {
             state.chunks(70_000).for_each(|piece| to.write_all(piece).expect("written"));
             Ok(())
         };
@@ -335,7 +337,7 @@ fn a_snapshot_comes_back_whole_or_not_at_all() {
     }
     assert_eq!(snapshot(1), None, "older versions are gone");
     let fails = index
-        .store_snapshot(&SnapshotOf { fold: "shop".to_owned(), version: 2, tip }, &mut |_| {
+        .store_snapshot(&SnapshotOf { fold: "shop".to_owned(), version: 2, tip }, &mut |_, _| {
             Err(LedgerError::Index { what: "no state".to_owned() })
         });
     assert!(fails.is_err());
