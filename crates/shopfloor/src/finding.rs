@@ -2,11 +2,14 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use serde::{Deserialize, Serialize};
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 use crate::fact::Fact;
 use crate::forms::words;
+use crate::growing::Growing;
 use crate::ids::{Label, Subject};
+use crate::pieces::{Content, apart};
+use crate::sorted::Sorted;
 
 words! {
     /// How much a finding weighs.
@@ -143,49 +146,75 @@ fn is_of(finding: &Finding, rules: &[Rule]) -> bool {
 ///
 /// A correction asks for the few findings that it may have changed, among all of a log that may
 /// hold hundreds of thousands: each way to ask has an index, and none looks at all of them.
-#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(from = "Stored")]
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Findings {
-    by_entry: BTreeMap<u64, Vec<Finding>>,
-    /// Index: the entries that raised findings of a rule, in order of work. Follows from
-    /// `by_entry`, so snapshots and digests leave it out.
-    #[serde(skip)]
-    by_rule: BTreeMap<String, BTreeSet<(i64, u64)>>,
+    /// In order of the entries that raised them.
+    raised: Growing<Raised>,
+    /// Index: the entries that raised findings of a rule, in order of work. Follows from `raised`, so
+    /// digests leave it out.
+    by_rule: BTreeMap<String, Sorted<(i64, u64)>>,
+    len: usize,
 }
 
-/// Findings as a snapshot holds them.
-#[derive(Deserialize)]
-struct Stored {
+/// What one entry raised.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+struct Raised(u64, Vec<Finding>);
+
+impl Content for Raised {}
+
+/// As digests have them.
+#[derive(Serialize, Deserialize)]
+struct Listed {
     by_entry: BTreeMap<u64, Vec<Finding>>,
 }
 
-impl From<Stored> for Findings {
-    fn from(stored: Stored) -> Self {
+impl Serialize for Findings {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        match apart(serializer.is_human_readable()) {
+            Some(_) => (&self.raised, &self.by_rule, self.len).serialize(serializer),
+            None => {
+                let by_entry = self.raised.scan().map(|Raised(seq, findings)| (seq, findings));
+                Listed { by_entry: by_entry.collect() }.serialize(serializer)
+            }
+        }
+    }
+}
+
+impl<'de> Deserialize<'de> for Findings {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        if apart(deserializer.is_human_readable()).is_some() {
+            let (raised, by_rule, len) = Deserialize::deserialize(deserializer)?;
+            return Ok(Self { raised, by_rule, len });
+        }
         let mut findings = Self::default();
-        stored.by_entry.into_values().for_each(|of_entry| findings.add(of_entry));
-        findings
+        let listed = Listed::deserialize(deserializer)?;
+        listed.by_entry.into_values().for_each(|of_entry| findings.add(of_entry));
+        Ok(findings)
     }
 }
 
 impl Findings {
-    /// Adds what one entry raised.
+    /// Adds what the last entry raised.
     pub(crate) fn add(&mut self, findings: Vec<Finding>) {
         let Some(first) = findings.first() else { return };
         for finding in &findings {
             let place = (finding.time_ms, finding.seq);
             match self.by_rule.get_mut(&finding.rule) {
                 Some(entries) => _ = entries.insert(place),
-                None => _ = self.by_rule.insert(finding.rule.clone(), [place].into()),
+                None => {
+                    _ = self.by_rule.insert(finding.rule.clone(), [place].into_iter().collect())
+                }
             }
         }
-        self.by_entry.entry(first.seq).or_default().extend(findings);
+        self.len += findings.len();
+        self.raised.push(Raised(first.seq, findings));
     }
 
     /// Entries that raised findings of a rule about work done at `from_ms` or later, in order of
     /// work. Costs what it finds, however many other findings there are.
     pub(crate) fn raised_since(&self, rule: &Rule, from_ms: i64) -> impl Iterator<Item = u64> {
         let entries = self.by_rule.get(rule.id).into_iter();
-        entries.flat_map(move |entries| entries.range((from_ms, 0)..)).map(|(_, seq)| *seq)
+        entries.flat_map(move |entries| entries.since(|at| at.0 < from_ms)).map(|(_, seq)| *seq)
     }
 
     /// Findings about work done between two instants, both included, in order of the entries that
@@ -194,7 +223,7 @@ impl Findings {
         let mut entries = BTreeSet::new();
         if from_ms <= to_ms {
             for of_rule in self.by_rule.values() {
-                let found = of_rule.range((from_ms, 0)..=(to_ms, u64::MAX));
+                let found = of_rule.range(|at| at.0 < from_ms, |at| at.0 <= to_ms);
                 entries.extend(found.map(|(_, seq)| *seq));
             }
         }
@@ -238,33 +267,41 @@ impl Findings {
     }
 
     fn raised_by(&mut self, seq: u64) -> impl Iterator<Item = &mut Finding> {
-        self.by_entry.get_mut(&seq).into_iter().flatten()
+        let of_entry = self.find(seq).and_then(|at| self.raised.get_mut(at));
+        of_entry.into_iter().flat_map(|of_entry| &mut of_entry.1)
+    }
+
+    fn find(&self, seq: u64) -> Option<usize> {
+        let at = self.raised.partition_point(|of_entry| of_entry.0 < seq);
+        self.raised.get(at).filter(|of_entry| of_entry.0 == seq).map(|_| at)
     }
 
     /// All findings in order of the entries that raised them.
     pub fn iter(&self) -> impl Iterator<Item = &Finding> {
-        self.by_entry.values().flatten()
+        self.raised.iter().flat_map(|of_entry| &of_entry.1)
     }
 
     /// Findings raised by one entry.
     pub fn of_entry(&self, seq: u64) -> &[Finding] {
-        self.by_entry.get(&seq).map_or(&[], Vec::as_slice)
+        let of_entry = self.find(seq).and_then(|at| self.raised.get(at));
+        of_entry.map_or(&[], |of_entry| &of_entry.1)
     }
 
     /// How many.
     pub fn len(&self) -> usize {
-        self.by_entry.values().map(Vec::len).sum()
+        self.len
     }
 
     /// Whether there is none.
     pub fn is_empty(&self) -> bool {
-        self.by_entry.is_empty()
+        self.len == 0
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::pieces::tests::{in_memory, kept_and_read};
     use proptest::prelude::*;
 
     fn rule(n: usize) -> Rule {
@@ -300,6 +337,7 @@ mod tests {
             }
             let stored = serde_json::to_string(&findings).unwrap();
             prop_assert_eq!(&serde_json::from_str::<Findings>(&stored).unwrap(), &findings);
+            let (_, findings) = kept_and_read(&in_memory(), &findings);
             for n in 0..4 {
                 let fits = |f: &&Finding| f.rule == rule(n).id && f.time_ms >= from_ms;
                 let searched: BTreeSet<_> =

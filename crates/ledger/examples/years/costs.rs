@@ -148,13 +148,15 @@ fn asked<T>(below: u64, mut question: impl FnMut(u64) -> Result<T>) -> Result<f6
 pub(super) fn measure(place: &Place, clock: &ShopClock) -> Result<Costs> {
     let mut costs = Costs::default();
     drop_cache(&place.files.log_dir)?;
+    drop_cache(&place.index)?;
     let begun = Instant::now();
     let mut opened = place.open(clock)?;
     let start_s = begun.elapsed().as_secs_f64();
     let size = opened.report.count;
     let mut add = |what: &str, value: f64, unit| costs.add(size, what, value, unit);
     add("started, from the snapshot of the stop before", start_s, "s");
-    add("memory of the process then", resident_bytes()? as f64 / f64::from(1 << 20), "MiB");
+    let resident_mib = || Ok::<_, anyhow::Error>(resident_bytes()? as f64 / f64::from(1 << 20));
+    add("memory of the process then", resident_mib()?, "MiB");
 
     let store = Arc::clone(&opened.store);
     let tiles = Arc::default();
@@ -180,6 +182,7 @@ pub(super) fn measure(place: &Place, clock: &ShopClock) -> Result<Costs> {
         let shop = shop.read().map_err(|_| anyhow::anyhow!("the state is broken"))?;
         questions(shop.state(), size, clock.now_ms(), &mut add)?;
     }
+    add("memory after all these questions", resident_mib()?, "MiB");
     let signed = opened.notary.as_ref().and_then(ledger::notary::Notary::watermark).cloned();
     opened.core.close()?;
     drop((opened, store, index));

@@ -123,3 +123,91 @@ impl<'de> Deserialize<'de> for Powder {
         Ok(Powder { kept, books })
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+    use serde_json::json;
+
+    use super::*;
+    use crate::ids::Place;
+    use crate::pieces::tests::{in_memory, kept_and_read};
+    use crate::powder::amount::Kg;
+    use crate::powder::kept::{Deed, Key};
+
+    fn kept(time_ms: i64, seq: u64, deed: Deed) -> Kept {
+        let subject = "equipment/S-02".parse().unwrap();
+        Kept { time_ms, seq, site: None, subject, by: None, deed }
+    }
+
+    fn moved(time_ms: i64, seq: u64, from: u8, into: u8) -> Kept {
+        let (from, into) = (format!("bin/{from}"), format!("bin/{into}"));
+        let mass = json!({ "value": format!("{}.5", seq % 7), "unit": "kg" });
+        let data = json!({ "from": from, "into": into, "mass": mass });
+        kept(time_ms, seq, Deed::PowderMoved(Box::new(serde_json::from_value(data).unwrap())))
+    }
+
+    fn counted(time_ms: i64, seq: u64, place: u8) -> Kept {
+        let mass = json!({ "value": "3", "unit": "kg" });
+        let data = json!({ "place": format!("bin/{place}"), "mass": mass });
+        kept(time_ms, seq, Deed::StockCounted(Box::new(serde_json::from_value(data).unwrap())))
+    }
+
+    fn put(powder: &mut Powder, kept: Kept) {
+        let at = powder.kept.before(kept.moment());
+        powder.books.cut(&powder.kept, at);
+        powder.kept.insert(at, kept);
+        powder.books.fold(&powder.kept);
+    }
+
+    /// What the books say, by the names of places: what is there, the moves and the counts.
+    fn told(powder: &Powder) -> Vec<(Place, Kg, Vec<(u64, Kg)>, Vec<u64>)> {
+        let books = &powder.books;
+        let of_place = |(id, place): (books::PlaceId, &Place)| {
+            let seq = |kept: u32| powder.kept[kept as usize].seq;
+            let moves = books.touches(id).map(|t| books.moves()[t as usize]);
+            let moves = moves.map(|m| (seq(m.kept), m.mass)).collect();
+            let counts = books.facts(&Key::Counted(place.clone())).map(seq).collect();
+            (place.clone(), books.content_now(id).held, moves, counts)
+        };
+        let mut all: Vec<_> = books.place_list().map(of_place).collect();
+        all.sort_unstable();
+        all
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig { cases: 24, ..ProptestConfig::default() })]
+
+        /// Between snapshots, read where it is looked at, told late and taken back: the books are those
+        /// that the facts fold to.
+        #[test]
+        fn books_of_a_snapshot_are_those_that_the_facts_fold_to(
+            deeds in prop::collection::vec((0..14_u8, 0..6_u8, 0..6_u8, 0..90_i64), 20..260),
+        ) {
+            let (mut powder, mut pieces) = (Powder::default(), in_memory());
+            for (n, (kind, from, into, back)) in deeds.into_iter().enumerate() {
+                let (seq, now) = (n as u64, n as i64);
+                match kind {
+                    0 if powder.kept.len() > 0 => {
+                        let at = usize::from(from) * powder.kept.len() / 6;
+                        powder.books.cut(&powder.kept, at);
+                        powder.kept.remove(at);
+                        powder.books.fold(&powder.kept);
+                    }
+                    1 => powder = kept_and_read(&pieces, &powder).1,
+                    2 if from == 0 => pieces = in_memory(),
+                    3 => put(&mut powder, counted(now, seq, into)),
+                    4 => put(&mut powder, moved(now - back, seq, from, into)),
+                    _ => put(&mut powder, moved(now, seq, from, into)),
+                }
+            }
+            let mut folded = Powder { kept: powder.kept.clone(), ..Powder::default() };
+            folded.books.fold(&folded.kept);
+            prop_assert_eq!(told(&powder), told(&folded));
+            let json = serde_json::to_string(&powder).unwrap();
+            prop_assert_eq!(&serde_json::from_str::<Powder>(&json).unwrap(), &powder);
+            let (_, again) = kept_and_read(&pieces, &powder);
+            prop_assert_eq!(told(&again), told(&folded));
+        }
+    }
+}
