@@ -235,8 +235,16 @@ impl<T: Content> Content for Option<T> {
     const HOLDS_PIECES: bool = T::HOLDS_PIECES;
 }
 
+impl<T: Content> Content for Page<T> {
+    const HOLDS_PIECES: bool = true;
+}
+
 impl<A: Content, B: Content> Content for (A, B) {
     const HOLDS_PIECES: bool = A::HOLDS_PIECES || B::HOLDS_PIECES;
+}
+
+impl<A: Content, B: Content, C: Content> Content for (A, B, C) {
+    const HOLDS_PIECES: bool = A::HOLDS_PIECES || B::HOLDS_PIECES || C::HOLDS_PIECES;
 }
 
 impl Content for u32 {}
@@ -244,6 +252,7 @@ impl Content for u64 {}
 impl Content for i64 {}
 impl Content for String {}
 impl Content for Label {}
+impl Content for rust_decimal::Decimal {}
 impl Content for crate::ids::Place {}
 
 /// A part of a state that opens with the first look at it. Copies share it until one of them changes

@@ -3,7 +3,10 @@
 //! A tree of three levels: leaves of elements, branches of leaves, and the branches. Leaves and
 //! branches are [pieces](crate::pieces) of a snapshot: a start reads the list of branches, a look at
 //! an element its branch and its leaf. A change copies what a snapshot that is being written shares.
+//!
+//! Elements lie in the order of their keys, each of which is there once. Mostly an element is its key.
 
+use std::borrow::Borrow;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
@@ -16,41 +19,50 @@ const MOST: usize = if cfg!(test) { 8 } else { 256 };
 /// With more leaves opened or new, the next change closes all.
 const OPEN_MAX: usize = if cfg!(test) { 6 } else { 1_024 };
 
-type Leaf<T> = Part<T, Vec<T>>;
-type Branch<T> = Part<T, Vec<Leaf<T>>>;
+/// The same for leaves whose elements open pages of their own.
+const OPEN_MAX_OF_PAGES: usize = if cfg!(test) { 2 } else { 64 };
 
-/// A page, and an element that is not above any in it nor below any before it.
+type Leaf<T, K> = Part<K, Vec<T>>;
+type Branch<T, K> = Part<K, Vec<Leaf<T, K>>>;
+
+/// A page, and a key that is not above any in it nor below any before it.
 #[derive(Clone, Serialize, Deserialize)]
-#[serde(bound = "T: Content, C: Content")]
-struct Part<T, C> {
-    first: T,
+#[serde(bound = "K: Content, C: Content")]
+struct Part<K, C> {
+    first: K,
     page: Page<C>,
 }
 
-impl<T: Content> Content for Leaf<T> {
+impl<T: Content, K: Content> Content for Leaf<T, K> {
     const HOLDS_PIECES: bool = true;
 }
 
-/// The set. In digests it is a list of its elements in order.
-pub(crate) struct Sorted<T> {
-    branches: Vec<Branch<T>>,
+/// The set of elements `T` in the order of their keys `K`. In digests it is a list of its elements in
+/// order.
+pub(crate) struct Sorted<T, K = T> {
+    branches: Vec<Branch<T, K>>,
     /// Leaves opened, and new ones, since all were closed.
     opened: AtomicUsize,
 }
 
-impl<T> Sorted<T> {
-    fn of(branches: Vec<Branch<T>>) -> Self {
+impl<T, K> Sorted<T, K> {
+    fn of(branches: Vec<Branch<T, K>>) -> Self {
         Self { branches, opened: AtomicUsize::new(0) }
+    }
+
+    /// Whether there is none.
+    pub(crate) fn is_empty(&self) -> bool {
+        self.branches.is_empty()
     }
 }
 
-impl<T> Default for Sorted<T> {
+impl<T, K> Default for Sorted<T, K> {
     fn default() -> Self {
         Self::of(Vec::new())
     }
 }
 
-impl<T: Clone> Clone for Sorted<T> {
+impl<T: Clone, K: Clone> Clone for Sorted<T, K> {
     fn clone(&self) -> Self {
         Self::of(self.branches.clone())
     }
@@ -60,7 +72,7 @@ impl<T: Clone> Clone for Sorted<T> {
 type At = (usize, usize, usize);
 
 /// The last part that begins below, or the first one.
-fn part<T, C>(parts: &[Part<T, C>], below: impl Fn(&T) -> bool) -> usize {
+fn part<K, C>(parts: &[Part<K, C>], below: impl Fn(&K) -> bool) -> usize {
     parts.partition_point(|part| below(&part.first)).saturating_sub(1)
 }
 
@@ -82,13 +94,8 @@ fn put<E>(list: &mut Vec<E>, at: usize, new: E) -> Option<Vec<E>> {
     Some(behind)
 }
 
-impl<T: Content> Sorted<T> {
-    /// Whether there is none.
-    pub(crate) fn is_empty(&self) -> bool {
-        self.branches.is_empty()
-    }
-
-    fn branch(&self, at: usize) -> Option<&[Leaf<T>]> {
+impl<T: Content + Borrow<K>, K: Content> Sorted<T, K> {
+    fn branch(&self, at: usize) -> Option<&[Leaf<T, K>]> {
         Some(self.branches.get(at)?.page.get())
     }
 
@@ -105,11 +112,11 @@ impl<T: Content> Sorted<T> {
     }
 
     /// Where those end that are below; the others follow.
-    fn end_of(&self, below: impl Fn(&T) -> bool) -> At {
+    fn end_of(&self, below: impl Fn(&K) -> bool) -> At {
         let branch = part(&self.branches, &below);
         let leaf = self.branch(branch).map_or(0, |leaves| part(leaves, &below));
         let of_leaf = self.leaf((branch, leaf, 0)).unwrap_or_default();
-        (branch, leaf, of_leaf.partition_point(&below))
+        (branch, leaf, of_leaf.partition_point(|element| below(element.borrow())))
     }
 
     /// The place of an element, if one is there or behind.
@@ -142,67 +149,85 @@ impl<T: Content> Sorted<T> {
         Some((branch, leaf, self.leaf((branch, leaf, 0))?.len() - 1))
     }
 
-    /// The elements that are not below `from`, up to those that are not below `to`.
-    pub(crate) fn range(&self, from: impl Fn(&T) -> bool, to: impl Fn(&T) -> bool) -> Range<'_, T> {
+    /// The elements whose keys are not below `from`, up to those that are not below `to`.
+    pub(crate) fn range(
+        &self,
+        from: impl Fn(&K) -> bool,
+        to: impl Fn(&K) -> bool,
+    ) -> Range<'_, T, K> {
         Range { of: self, from: self.end_of(from), to: self.end_of(to) }
     }
 
-    /// The first element that is not below.
-    pub(crate) fn first(&self, below: impl Fn(&T) -> bool) -> Option<&T> {
+    /// The first element whose key is not below.
+    pub(crate) fn first(&self, below: impl Fn(&K) -> bool) -> Option<&T> {
         self.element(self.settle(self.end_of(below))?)
     }
 
-    /// The last element that is below.
-    pub(crate) fn last(&self, below: impl Fn(&T) -> bool) -> Option<&T> {
+    /// The last element whose key is below.
+    pub(crate) fn last(&self, below: impl Fn(&K) -> bool) -> Option<&T> {
         self.element(self.before(self.end_of(below))?)
     }
 
-    /// The elements that are not below.
-    pub(crate) fn since(&self, below: impl Fn(&T) -> bool) -> Range<'_, T> {
+    /// The elements whose keys are not below.
+    pub(crate) fn since(&self, below: impl Fn(&K) -> bool) -> Range<'_, T, K> {
         Range { of: self, from: self.end_of(below), to: (self.branches.len(), 0, 0) }
     }
 
     /// All of them.
-    pub(crate) fn iter(&self) -> Range<'_, T> {
+    pub(crate) fn iter(&self) -> Range<'_, T, K> {
         Range { of: self, from: (0, 0, 0), to: (self.branches.len(), 0, 0) }
     }
 }
 
-impl<T: Content + Ord> Sorted<T> {
-    /// The place of an element, if it is in there.
-    fn find(&self, element: &T) -> Option<At> {
-        let at = self.settle(self.end_of(|other| other < element))?;
-        (self.element(at)? == element).then_some(at)
+impl<T: Content + Borrow<K>, K: Content + Ord> Sorted<T, K> {
+    /// The place of the element of a key, if it is in there.
+    fn find(&self, key: &K) -> Option<At> {
+        let at = self.settle(self.end_of(|other| other < key))?;
+        (self.element(at)?.borrow() == key).then_some(at)
     }
 
-    /// Whether it is in there.
-    pub(crate) fn contains(&self, element: &T) -> bool {
-        self.find(element).is_some()
+    /// The element of a key.
+    pub(crate) fn get(&self, key: &K) -> Option<&T> {
+        self.element(self.find(key)?)
     }
 
-    /// Puts an element in; whether it was not there.
+    /// Whether there is an element of this key.
+    pub(crate) fn contains(&self, key: &K) -> bool {
+        self.find(key).is_some()
+    }
+
+    /// The element of a key, to change what there is of it beside the key, which must stay as it is.
+    pub(crate) fn change(&mut self, key: &K) -> Option<&mut T> {
+        self.settle_down();
+        let (branch, leaf, at) = self.find(key)?;
+        let leaves = self.branches[branch].page.change();
+        leaves[leaf].page.change().get_mut(at)
+    }
+
+    /// Puts an element in, unless there is one of its key; whether there was none.
     pub(crate) fn insert(&mut self, element: T) -> bool {
-        let (branch, leaf, at) = self.end_of(|other| *other < element);
+        let key: &K = element.borrow();
+        let (branch, leaf, at) = self.end_of(|other| other < key);
         let there = self.settle((branch, leaf, at)).and_then(|at| self.element(at));
-        if there.is_some_and(|found| *found == element) {
+        if there.is_some_and(|found| found.borrow() == key) {
             return false;
         }
         let Some(of_branch) = self.branches.get_mut(branch) else {
-            let first = element.clone();
+            let first = key.clone();
             let leaf = Part { first: first.clone(), page: Page::new(vec![element]) };
             self.branches.push(Part { first, page: Page::new(vec![leaf]) });
             return true;
         };
-        if element < of_branch.first {
-            of_branch.first = element.clone();
+        if *key < of_branch.first {
+            of_branch.first = key.clone();
         }
         let leaves = of_branch.page.change();
         let of_leaf = &mut leaves[leaf];
-        if element < of_leaf.first {
-            of_leaf.first = element.clone();
+        if *key < of_leaf.first {
+            of_leaf.first = key.clone();
         }
         if let Some(behind) = put(of_leaf.page.change(), at, element) {
-            let new = Part { first: behind[0].clone(), page: Page::new(behind) };
+            let new = Part { first: behind[0].borrow().clone(), page: Page::new(behind) };
             if let Some(behind) = put(leaves, leaf + 1, new) {
                 let new = Part { first: behind[0].first.clone(), page: Page::new(behind) };
                 self.branches.insert(branch + 1, new);
@@ -213,9 +238,9 @@ impl<T: Content + Ord> Sorted<T> {
         true
     }
 
-    /// Takes an element out; whether it was there.
-    pub(crate) fn remove(&mut self, element: &T) -> bool {
-        let Some((branch, leaf, at)) = self.find(element) else { return false };
+    /// Takes the element of a key out; whether it was there.
+    pub(crate) fn remove(&mut self, key: &K) -> bool {
+        let Some((branch, leaf, at)) = self.find(key) else { return false };
         let leaves = self.branches[branch].page.change();
         let of_leaf = leaves[leaf].page.change();
         of_leaf.remove(at);
@@ -231,7 +256,8 @@ impl<T: Content + Ord> Sorted<T> {
 
     /// Closes what lies open when much does.
     fn settle_down(&mut self) {
-        if *self.opened.get_mut() <= OPEN_MAX {
+        let most = if T::HOLDS_PIECES { OPEN_MAX_OF_PAGES } else { OPEN_MAX };
+        if *self.opened.get_mut() <= most {
             return;
         }
         *self.opened.get_mut() = 0;
@@ -245,19 +271,19 @@ impl<T: Content + Ord> Sorted<T> {
 }
 
 /// Elements of a set, from either end.
-pub(crate) struct Range<'a, T> {
-    of: &'a Sorted<T>,
+pub(crate) struct Range<'a, T, K = T> {
+    of: &'a Sorted<T, K>,
     from: At,
     to: At,
 }
 
-impl<T> Clone for Range<'_, T> {
+impl<T, K> Clone for Range<'_, T, K> {
     fn clone(&self) -> Self {
         Self { of: self.of, from: self.from, to: self.to }
     }
 }
 
-impl<'a, T: Content> Iterator for Range<'a, T> {
+impl<'a, T: Content + Borrow<K>, K: Content> Iterator for Range<'a, T, K> {
     type Item = &'a T;
 
     fn next(&mut self) -> Option<&'a T> {
@@ -267,7 +293,7 @@ impl<'a, T: Content> Iterator for Range<'a, T> {
     }
 }
 
-impl<T: Content> DoubleEndedIterator for Range<'_, T> {
+impl<T: Content + Borrow<K>, K: Content> DoubleEndedIterator for Range<'_, T, K> {
     fn next_back(&mut self) -> Option<Self::Item> {
         let at = self.of.before(self.to).filter(|at| *at >= self.from)?;
         self.to = at;
@@ -275,7 +301,7 @@ impl<T: Content> DoubleEndedIterator for Range<'_, T> {
     }
 }
 
-impl<T: Content + Ord> FromIterator<T> for Sorted<T> {
+impl<T: Content + Borrow<K>, K: Content + Ord> FromIterator<T> for Sorted<T, K> {
     fn from_iter<I: IntoIterator<Item = T>>(elements: I) -> Self {
         let mut set = Self::default();
         elements.into_iter().for_each(|element| _ = set.insert(element));
@@ -283,22 +309,26 @@ impl<T: Content + Ord> FromIterator<T> for Sorted<T> {
     }
 }
 
-impl<T: Content + std::fmt::Debug> std::fmt::Debug for Sorted<T> {
+impl<T, K> std::fmt::Debug for Sorted<T, K>
+where
+    T: Content + Borrow<K> + std::fmt::Debug,
+    K: Content,
+{
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         f.debug_set().entries(self.iter()).finish()
     }
 }
 
 /// Where leaves end depends on the order in which elements came.
-impl<T: Content + PartialEq> PartialEq for Sorted<T> {
+impl<T: Content + Borrow<K> + PartialEq, K: Content> PartialEq for Sorted<T, K> {
     fn eq(&self, other: &Self) -> bool {
         self.iter().eq(other.iter())
     }
 }
 
-impl<T: Content + Eq> Eq for Sorted<T> {}
+impl<T: Content + Borrow<K> + Eq, K: Content> Eq for Sorted<T, K> {}
 
-impl<T: Content> Serialize for Sorted<T> {
+impl<T: Content + Borrow<K>, K: Content> Serialize for Sorted<T, K> {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
         match apart(serializer.is_human_readable()) {
             Some(_) => self.branches.serialize(serializer),
@@ -307,7 +337,7 @@ impl<T: Content> Serialize for Sorted<T> {
     }
 }
 
-impl<'de, T: Content + Ord> Deserialize<'de> for Sorted<T> {
+impl<'de, T: Content + Borrow<K>, K: Content + Ord> Deserialize<'de> for Sorted<T, K> {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
         if apart(deserializer.is_human_readable()).is_some() {
             return Ok(Self::of(Vec::deserialize(deserializer)?));
@@ -334,7 +364,7 @@ mod tests {
             deeds in prop::collection::vec((0..10_u8, 0..2_000_u64), 0..1_500),
             in_order in any::<bool>(),
         ) {
-            let (mut set, mut plain) = (Sorted::default(), BTreeSet::new());
+            let (mut set, mut plain) = (Sorted::<u64>::default(), BTreeSet::new());
             let mut pieces = in_memory();
             let mut copies = Vec::new();
             for (n, (deed, value)) in deeds.into_iter().enumerate() {

@@ -13,7 +13,7 @@ use crate::people::People;
 use crate::people::events::SigningPolicy;
 use crate::powder::{AccountFindings, Powder};
 use crate::record::{Record, rules as record_rules};
-use crate::waste::{Kept as StoredWaste, Waste};
+use crate::waste::Waste;
 
 /// Version of the folds. Raise it whenever a fold's state or its meaning changes: snapshots of
 /// another version are dropped and refolded.
@@ -48,7 +48,7 @@ pub struct StoredState {
     record: Record,
     equipment: Equipment,
     powder: Powder,
-    waste: StoredWaste,
+    waste: Waste,
     people: People,
     findings: Findings,
 }
@@ -61,7 +61,7 @@ impl State {
             record: self.record.clone(),
             equipment: self.equipment.clone(),
             powder: self.powder.clone(),
-            waste: self.waste.stored(),
+            waste: self.waste.clone(),
             people: self.people.clone(),
             findings: self.findings.clone(),
         }

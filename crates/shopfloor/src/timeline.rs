@@ -1,6 +1,9 @@
 //! Facts in the order in which the work was done, however late they were recorded.
 
+use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
+
+use crate::pieces::Content;
 
 /// One fact at its place in time.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -22,6 +25,8 @@ pub struct Moment<T> {
 pub struct Timeline<T> {
     moments: Vec<Moment<T>>,
 }
+
+impl<T: Clone + Serialize + DeserializeOwned> Content for Timeline<T> {}
 
 impl<T> Default for Timeline<T> {
     fn default() -> Self {

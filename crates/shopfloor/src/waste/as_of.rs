@@ -6,6 +6,7 @@ use super::facts::{Addition, Effect, ShipmentFact, effects};
 use super::{ContainerFacts, Kept, Waste};
 use crate::fact::Fact;
 use crate::ids::Label;
+use crate::pieces::Page;
 use crate::state::State;
 use crate::timeline::{Moment, Timeline};
 
@@ -24,7 +25,7 @@ impl State {
     /// entries; as [`State::container_as_of`], for [`super::view::shipment`].
     pub fn shipment_as_of(&self, id: &Label, known: u64) -> State {
         let mut containers = BTreeSet::new();
-        let told = self.waste.kept.shipments.get(id).into_iter().flat_map(Timeline::iter);
+        let told = self.waste.kept.shipments.get(id).into_iter().flat_map(|told| told.iter());
         for fact in told.map(|moment| &moment.value.fact) {
             offered(fact, &mut containers);
         }
@@ -125,26 +126,30 @@ impl Waste {
         stands: &impl Fn(u64) -> bool,
     ) -> Waste {
         let mut then = Kept::default();
-        for (stream, told) in &self.kept.streams {
-            then.streams.extend(kept(told, stands).map(|told| (stream.clone(), told)));
+        for (stream, told) in self.kept.streams.iter() {
+            if let Some(told) = kept(told, stands) {
+                then.streams.insert(stream, told);
+            }
         }
         let all = &self.kept;
         for (id, facts) in containers.iter().filter_map(|id| all.containers.get_key_value(id)) {
             let life = kept(&facts.life, stands).unwrap_or_default();
             let additions = kept(&facts.additions, stands).unwrap_or_default();
             if !life.is_empty() || !additions.is_empty() {
-                then.containers.insert(id.clone(), ContainerFacts { life, additions }.into());
+                then.containers.insert(id, Page::new(ContainerFacts { life, additions }));
             }
         }
         for (id, told) in shipments.iter().filter_map(|id| all.shipments.get_key_value(id)) {
-            then.shipments.extend(kept(told, stands).map(|told| (id.clone(), told)));
+            if let Some(told) = kept(told, stands) {
+                then.shipments.insert(id, Page::new(told));
+            }
         }
         then.into()
     }
 
     /// Entries that tell something of the containers and shipments in here.
     fn entries_told(&self) -> BTreeSet<u64> {
-        let told = self.kept.shipments.values().flat_map(Timeline::iter).map(|moment| moment.seq);
+        let told = self.kept.shipments.values().flat_map(|told| told.iter()).map(|told| told.seq);
         let containers = self.containers().flat_map(|container| container.entries());
         told.chain(containers).collect()
     }

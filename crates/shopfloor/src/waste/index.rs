@@ -1,70 +1,88 @@
 //! What is looked up of waste, so that an answer costs what it finds and not what the log holds.
 //!
-//! All of it follows from what was told: a snapshot leaves it out, and it is built when one is read.
-//! Whatever changes what was told of a container or a shipment, in order, late or taken back, has the
+//! All of it follows from what was told. A snapshot whose pieces lie apart holds it in pages, so that
+//! a start builds nothing; any other leaves it out, and it is built when one is read. Whatever changes what was told of a container or a shipment, in order, late or taken back, has the
 //! place of that one thing in here derived again; nothing in here depends on the order of arrival.
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::sync::Arc;
 
 use rust_decimal::Decimal;
+use serde::{Deserialize, Serialize};
 
 use super::container::{Container, CustodyEvent};
 use super::discrepancy::{self, Bulk};
+use super::events::ShipmentOffered;
 use super::facts::{Addition, ShipmentFact};
 use super::shipment::Shipment;
-use super::stays::{Id, Stay, Stays};
-use super::{Kept, Waste, document_key};
+use super::stays::{Stay, Stays};
+use super::{Kept, Waste, document_key, left_without};
 use crate::ids::Label;
+use crate::keyed::Keyed;
+use crate::pieces::Content;
+use crate::sorted::Sorted;
 use crate::timeline::Timeline;
 
 /// A place in the order of work: time in ms since 1970 UTC, and entry.
 pub(super) type Place = (i64, u64);
 
+/// A telling of a thing that can go in only once: the thing, its place, the container.
+type Telling = (String, Place, Label);
+
 /// What was put in: its place in the order of work, and the container, which holds the rest.
-type PutIn = (i64, u64, Option<Id>);
+type PutIn = (Place, Label);
 
 /// The indexes of the fold.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub(super) struct Index {
-    containers: BTreeMap<Id, Standing>,
-    shipments: BTreeMap<Label, Papers>,
+    containers: Keyed<Label, Standing>,
+    shipments: Keyed<Label, Papers>,
     sites: BTreeMap<Label, OfSite>,
     /// What was told without a site.
     nowhere: OfSite,
     /// The containers a thing that can go in only once went into, by thing and place.
-    items: BTreeSet<(String, i64, u64, Option<Id>)>,
+    items: Sorted<Telling>,
     /// Things that were told more than once. Next to none, so that honest waste costs no search.
-    told_twice: BTreeSet<String>,
+    told_twice: Sorted<String>,
     /// The containers that an entry put mass into.
-    filled: BTreeSet<(u64, Option<Id>)>,
+    filled: Sorted<(u64, Label)>,
     /// The shipments a container was offered on.
-    pub(super) offers: BTreeMap<Label, Timeline<Label>>,
+    pub(super) offers: Keyed<Label, Timeline<Label>>,
     /// The shipments a document number goes with.
-    pub(super) documents: BTreeMap<String, Timeline<Label>>,
+    pub(super) documents: Keyed<String, Timeline<Label>>,
 }
 
 /// The indexes of one site.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub(super) struct OfSite {
     pub(super) stays: Stays,
     /// When containers left for good, by stream, and how many at that instant; `None`: they have not.
-    pub(super) left: BTreeMap<Label, BTreeMap<Option<i64>, u32>>,
+    pub(super) left: BTreeMap<Label, Keyed<Option<i64>, u32>>,
     /// What was put into containers, whatever site those are of.
-    arose: BTreeSet<PutIn>,
+    arose: Sorted<PutIn>,
     /// Every shipment.
-    pub(super) shipments: BTreeSet<Label>,
+    pub(super) shipments: Sorted<Label>,
     /// Shipments whose papers may miss something, whatever rules bind the site.
-    pub(super) incomplete: BTreeSet<Label>,
+    pub(super) incomplete: Sorted<Label>,
     /// Shipments of which the weights of something bulky may differ, unless somebody told so, by the
     /// capacity of the largest container in litres; [`Decimal::MAX`]: bulky by its type.
-    pub(super) bulky: BTreeSet<(Decimal, Label)>,
+    pub(super) bulky: Sorted<(Decimal, Label)>,
     /// Entries that were corrected or voided.
-    pub(super) superseded: BTreeSet<Place>,
+    pub(super) superseded: Sorted<Place>,
+}
+
+impl OfSite {
+    /// Whether nothing is held. Incomplete and bulky shipments are among the shipments.
+    fn is_empty(&self) -> bool {
+        self.arose.is_empty()
+            && self.stays.is_empty()
+            && self.left.is_empty()
+            && self.shipments.is_empty()
+            && self.superseded.is_empty()
+    }
 }
 
 /// What the index holds of one container.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
 struct Standing {
     site: Option<Label>,
     stream: Option<Label>,
@@ -72,13 +90,17 @@ struct Standing {
     left_ms: Option<i64>,
 }
 
+impl Content for Standing {}
+
 /// What the index holds of one shipment.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
 struct Papers {
     site: Option<Label>,
     incomplete: bool,
     bulky: Option<Decimal>,
 }
+
+impl Content for Papers {}
 
 impl Standing {
     fn of(container: &Container<'_>) -> Self {
@@ -157,7 +179,7 @@ impl Papers {
 }
 
 /// Puts something into a set or takes it out.
-fn set<T: Ord>(of: &mut BTreeSet<T>, what: T, is_in: bool) {
+fn set<T: Content + Ord>(of: &mut Sorted<T>, what: T, is_in: bool) {
     if is_in {
         of.insert(what);
     } else {
@@ -183,22 +205,16 @@ impl Index {
         let Some(site) = site else { return change(&mut self.nowhere) };
         if let Some(held) = self.sites.get_mut(site) {
             change(held);
-            if *held == OfSite::default() {
+            if held.is_empty() {
                 self.sites.remove(site);
             }
         } else {
             let mut held = OfSite::default();
             change(&mut held);
-            if held != OfSite::default() {
+            if !held.is_empty() {
                 self.sites.insert(site.clone(), held);
             }
         }
-    }
-
-    /// The label of a container, shared with the rest of the index once something is held of it.
-    fn id(&self, container: &Label) -> Id {
-        let held = self.containers.get_key_value(container);
-        held.map_or_else(|| Arc::new(container.clone()), |(id, _)| Id::clone(id))
     }
 
     /// Notes what an entry put into a container, or takes that out again where it does not stand any
@@ -207,34 +223,31 @@ impl Index {
         &mut self,
         container: &Label,
         site: Option<&Label>,
-        (ms, seq): Place,
+        place: Place,
         addition: &Addition,
         stands: bool,
     ) {
-        let id = self.id(container);
         if let Some(item) = &addition.item {
-            set(&mut self.items, (item.clone(), ms, seq, Some(Id::clone(&id))), stands);
+            set(&mut self.items, (item.clone(), place, container.clone()), stands);
             self.count(item);
         }
         if site.is_some() {
-            let arose = (ms, seq, Some(Id::clone(&id)));
-            self.of_site(site, |held| set(&mut held.arose, arose, stands));
+            self.of_site(site, |held| set(&mut held.arose, (place, container.clone()), stands));
         }
-        set(&mut self.filled, (seq, Some(id)), stands);
+        set(&mut self.filled, (place.1, container.clone()), stands);
     }
 
     fn count(&mut self, item: &str) {
         if self.tellings(item).nth(1).is_some() {
             self.told_twice.insert(item.to_owned());
         } else {
-            self.told_twice.remove(item);
+            self.told_twice.remove(&item.to_owned());
         }
     }
 
     fn tellings(&self, item: &str) -> impl Iterator<Item = (Place, &Label)> {
-        let from = (item.to_owned(), i64::MIN, 0, None);
-        let told = self.items.range(from.clone()..).take_while(move |told| told.0 == from.0);
-        told.filter_map(|(_, ms, seq, id)| Some(((*ms, *seq), id.as_deref()?)))
+        let told = self.items.range(|(other, ..)| &**other < item, |(other, ..)| &**other <= item);
+        told.map(|(_, place, id)| (*place, id))
     }
 
     /// Where a thing that can go in only once was first told to go in.
@@ -244,13 +257,13 @@ impl Index {
 
     /// Whether a thing that can go in only once was told more than once.
     pub(super) fn told_twice(&self, item: &str) -> bool {
-        !self.told_twice.is_empty() && self.told_twice.contains(item)
+        !self.told_twice.is_empty() && self.told_twice.contains(&item.to_owned())
     }
 
     /// A container that an entry put mass into.
     pub(super) fn filled_by(&self, seq: u64) -> Option<&Label> {
-        let (by, id) = self.filled.range((seq, None)..).next()?;
-        id.as_deref().filter(|_| *by == seq)
+        let (by, id) = self.filled.first(|(by, _)| *by < seq)?;
+        (*by == seq).then_some(id)
     }
 
     /// Where mass arose at a site between two instants, both included, in order of work.
@@ -261,9 +274,10 @@ impl Index {
         to_ms: i64,
     ) -> impl DoubleEndedIterator<Item = (Place, &Label)> {
         let held = self.sites.get(site).filter(|_| from_ms <= to_ms);
-        let after = to_ms.saturating_add(1);
-        let found = held.map(|held| held.arose.range((from_ms, 0, None)..(after, 0, None)));
-        found.into_iter().flatten().filter_map(|(ms, seq, id)| Some(((*ms, *seq), id.as_deref()?)))
+        let found = held.map(|held| {
+            held.arose.range(|((ms, _), _)| *ms < from_ms, |((ms, _), _)| *ms <= to_ms)
+        });
+        found.into_iter().flatten().map(|(place, id)| (*place, id))
     }
 
     /// Notes that an entry said something else before.
@@ -272,47 +286,46 @@ impl Index {
     }
 
     fn stand(&mut self, container: &Label, standing: Option<Standing>) {
-        let id = self.id(container);
         let before = self.containers.get(container);
         if before == standing.as_ref() {
             return;
         }
-        if let Some(before) = self.containers.remove(container) {
+        if let Some(before) = before.cloned() {
             self.of_site(before.site.as_ref(), |held| {
-                held.stays.remove(&id, before.stay);
+                held.stays.remove(container, before.stay);
                 if let Some(stream) = &before.stream
                     && let Some(left) = held.left.get_mut(stream)
                 {
-                    if let Some(count) = left.get_mut(&before.left_ms) {
+                    left.retain(&before.left_ms, |count| {
                         *count -= 1;
-                    }
-                    left.retain(|_, count| *count > 0);
+                        *count > 0
+                    });
                     if left.is_empty() {
                         held.left.remove(stream);
                     }
                 }
             });
         }
-        if let Some(standing) = standing {
-            self.of_site(standing.site.as_ref(), |held| {
-                held.stays.insert(&id, standing.stay);
-                if let Some(stream) = &standing.stream {
-                    let left = match held.left.get_mut(stream) {
-                        Some(left) => left,
-                        None => held.left.entry(stream.clone()).or_default(),
-                    };
-                    *left.entry(standing.left_ms).or_default() += 1;
-                }
-            });
-            self.containers.insert(id, standing);
-        }
+        let Some(standing) = standing else { return self.containers.remove(container) };
+        self.of_site(standing.site.as_ref(), |held| {
+            held.stays.insert(container, standing.stay);
+            if let Some(stream) = &standing.stream {
+                let left = match held.left.get_mut(stream) {
+                    Some(left) => left,
+                    None => held.left.entry(stream.clone()).or_default(),
+                };
+                *left.or_insert_with(&standing.left_ms, || 0) += 1;
+            }
+        });
+        self.containers.insert(container, standing);
     }
 
     fn paper(&mut self, shipment: &Label, papers: Option<Papers>) {
-        if self.shipments.get(shipment) == papers.as_ref() {
+        let before = self.shipments.get(shipment);
+        if before == papers.as_ref() {
             return;
         }
-        if let Some(before) = self.shipments.remove(shipment) {
+        if let Some(before) = before.cloned() {
             self.of_site(before.site.as_ref(), |held| {
                 held.shipments.remove(shipment);
                 held.incomplete.remove(shipment);
@@ -321,16 +334,17 @@ impl Index {
                 }
             });
         }
-        if let Some(papers) = papers {
-            self.of_site(papers.site.as_ref(), |held| {
-                held.shipments.insert(shipment.clone());
-                if papers.incomplete {
-                    held.incomplete.insert(shipment.clone());
-                }
-                held.bulky.extend(papers.bulky.map(|litres| (litres, shipment.clone())));
-            });
-            self.shipments.insert(shipment.clone(), papers);
-        }
+        let Some(papers) = papers else { return self.shipments.remove(shipment) };
+        self.of_site(papers.site.as_ref(), |held| {
+            held.shipments.insert(shipment.clone());
+            if papers.incomplete {
+                held.incomplete.insert(shipment.clone());
+            }
+            if let Some(litres) = papers.bulky {
+                held.bulky.insert((litres, shipment.clone()));
+            }
+        });
+        self.shipments.insert(shipment, papers);
     }
 
     /// Takes over where else things were told to go in, and what entries put where, as far as they
@@ -344,14 +358,15 @@ impl Index {
     ) {
         for item in items {
             let told = all.tellings(item).filter(|((_, seq), _)| stands(*seq));
-            for ((ms, seq), container) in told {
-                let id = self.id(container);
-                self.items.insert((item.clone(), ms, seq, Some(id)));
+            for (place, container) in told {
+                self.items.insert((item.clone(), place, container.clone()));
             }
             self.count(item);
         }
         for seq in cites.iter().filter(|seq| stands(**seq)) {
-            self.filled.extend(all.filled_by(*seq).map(|id| (*seq, Some(self.id(id)))));
+            if let Some(container) = all.filled_by(*seq) {
+                self.filled.insert((*seq, container.clone()));
+            }
         }
     }
 }
@@ -394,26 +409,21 @@ impl Waste {
 impl From<Kept> for Waste {
     fn from(kept: Kept) -> Self {
         let mut index = Index::default();
-        for (id, told) in &kept.shipments {
+        for (id, told) in kept.shipments.iter() {
             for moment in told.iter() {
                 if let ShipmentFact::Offered(offered) = &moment.value.fact {
-                    let at = (moment.time_ms, moment.seq);
-                    let document = index.documents.entry(document_key(&offered.document));
-                    document.or_default().insert(at.0, at.1, id.clone());
-                    for container in &offered.containers {
-                        let offers = index.offers.entry(container.clone()).or_default();
-                        offers.insert(at.0, at.1, id.clone());
-                    }
+                    index.offer(id, (moment.time_ms, moment.seq), offered);
                 }
             }
         }
         index.additions(&kept);
-        for (seq, superseded) in &kept.superseded {
+        for (seq, superseded) in kept.superseded.iter() {
             index.superseded(superseded.site.as_ref(), (superseded.time_ms, *seq));
         }
         let mut waste = Self { kept, index };
-        let containers: Vec<Label> = waste.kept.containers.keys().cloned().collect();
-        let shipments: Vec<Label> = waste.kept.shipments.keys().cloned().collect();
+        let containers: Vec<Label> =
+            waste.kept.containers.iter().map(|(id, _)| id.clone()).collect();
+        let shipments: Vec<Label> = waste.kept.shipments.iter().map(|(id, _)| id.clone()).collect();
         containers.iter().for_each(|id| waste.derive_container(id));
         shipments.iter().for_each(|id| waste.derive_shipment(id));
         waste
@@ -421,27 +431,38 @@ impl From<Kept> for Waste {
 }
 
 impl Index {
-    /// Everything that was put in, of all containers at once: sorted, then built, which takes less
-    /// time and less room than one by one.
+    /// Notes which shipment an offer's document and containers go with.
+    pub(super) fn offer(&mut self, shipment: &Label, (ms, seq): Place, offered: &ShipmentOffered) {
+        let document = document_key(&offered.document);
+        self.documents.or_default(&document).insert(ms, seq, shipment.clone());
+        for container in &offered.containers {
+            self.offers.or_default(container).insert(ms, seq, shipment.clone());
+        }
+    }
+
+    /// Takes that out again.
+    pub(super) fn withdraw(&mut self, at: Place, offered: &ShipmentOffered) {
+        self.documents.retain(&document_key(&offered.document), |told| left_without(told, at));
+        for container in &offered.containers {
+            self.offers.retain(container, |told| left_without(told, at));
+        }
+    }
+
+    /// Everything that was put in, of all containers at once: sorted first, so that pages fill up.
     fn additions(&mut self, kept: &Kept) {
-        let mut items = Vec::new();
+        let mut items: Vec<Telling> = Vec::new();
         let mut filled = Vec::new();
         let mut arose: BTreeMap<&Label, Vec<PutIn>> = BTreeMap::new();
-        for (container, facts) in &kept.containers {
-            let id = Arc::new(container.clone());
-            // Its place follows; so that the label is shared.
-            self.containers.insert(Id::clone(&id), Standing::default());
-            self.nowhere.stays.insert(&id, Stay::default());
+        for (id, facts) in kept.containers.iter() {
             for moment in facts.additions.iter() {
-                let (ms, seq, told) = (moment.time_ms, moment.seq, &moment.value);
-                let id = || Some(Id::clone(&id));
+                let (place, told) = ((moment.time_ms, moment.seq), &moment.value);
                 if let Some(item) = &told.fact.item {
-                    items.push((item.clone(), ms, seq, id()));
+                    items.push((item.clone(), place, id.clone()));
                 }
                 if let Some(site) = &told.site {
-                    arose.entry(site).or_default().push((ms, seq, id()));
+                    arose.entry(site).or_default().push((place, id.clone()));
                 }
-                filled.push((seq, id()));
+                filled.push((place.1, id.clone()));
             }
         }
         items.sort_unstable();
@@ -450,9 +471,11 @@ impl Index {
             self.told_twice.insert(pair[0].0.clone());
         }
         self.items = items.into_iter().collect();
+        filled.sort_unstable();
         self.filled = filled.into_iter().collect();
-        for (site, arose) in arose {
-            self.of_site(Some(site), |held| held.arose = arose.into_iter().collect());
+        for (site, mut put_in) in arose {
+            put_in.sort_unstable();
+            self.of_site(Some(site), |held| held.arose = put_in.into_iter().collect());
         }
     }
 }
@@ -461,14 +484,11 @@ impl Index {
 impl Index {
     /// Names everything for every question: then an answer is that of a look at everything.
     pub(super) fn name_everything(&mut self) {
-        for (id, standing) in &mut self.containers {
-            let held = match &standing.site {
-                Some(site) => self.sites.entry(site.clone()).or_default(),
-                None => &mut self.nowhere,
-            };
-            held.stays.remove(id, standing.stay);
-            standing.stay = Stay { from_ms: i64::MIN, until_ms: None };
-            held.stays.insert(id, standing.stay);
+        let ids: Vec<Label> = self.containers.iter().map(|(id, _)| id.clone()).collect();
+        for id in &ids {
+            let standing = self.containers.get(id).cloned();
+            let stay = Stay { from_ms: i64::MIN, until_ms: None };
+            self.stand(id, standing.map(|standing| Standing { stay, ..standing }));
         }
         self.sites.values_mut().for_each(|held| held.incomplete = held.shipments.clone());
     }

@@ -39,12 +39,13 @@ pub mod view;
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use serde::{Deserialize, Serialize, Serializer};
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 use crate::catalogue::Event;
 use crate::fact::Fact;
 use crate::ids::Label;
-use crate::shared::Shared;
+use crate::keyed::Keyed;
+use crate::pieces::{Content, Page, apart};
 use crate::timeline::{Moment, Timeline};
 use events::{AreaInspected, ShipmentDocument, StreamDetermined};
 use facts::{Addition, ContainerFact, Effect, ShipmentFact, Told, effects};
@@ -64,6 +65,8 @@ pub(crate) struct ContainerFacts {
     pub(crate) additions: Timeline<Told<Addition>>,
 }
 
+impl Content for ContainerFacts {}
+
 /// What an entry said before it was corrected or voided.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Superseded {
@@ -75,21 +78,26 @@ pub struct Superseded {
     pub contents: Vec<Event>,
 }
 
-/// What was told, sorted by the time of the work: what a snapshot holds.
+impl Content for Superseded {}
+
+/// What was told of one thing, in order of the work.
+type Tellings<T> = Timeline<Told<T>>;
+
+/// What was told, sorted by the time of the work.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
-pub(crate) struct Kept {
-    streams: BTreeMap<Label, Timeline<Told<StreamDetermined>>>,
-    containers: BTreeMap<Label, Shared<ContainerFacts>>,
-    shipments: BTreeMap<Label, Timeline<Told<ShipmentFact>>>,
+struct Kept {
+    streams: Keyed<Label, Tellings<StreamDetermined>>,
+    /// A container of which nothing is left told was never there.
+    containers: Keyed<Label, Page<ContainerFacts>>,
+    shipments: Keyed<Label, Page<Tellings<ShipmentFact>>>,
     /// Inspections by site, then area.
-    areas: BTreeMap<Label, BTreeMap<Label, Timeline<Told<AreaInspected>>>>,
+    areas: BTreeMap<Label, Keyed<Label, Page<Tellings<AreaInspected>>>>,
     /// What entries said before they were corrected or voided.
-    superseded: BTreeMap<u64, Superseded>,
+    superseded: Keyed<u64, Superseded>,
 }
 
-/// The fold of this subject.
-#[derive(Debug, Clone, Default, Deserialize)]
-#[serde(from = "Kept")]
+/// The fold of this subject. A copy shares what it holds, however much that is.
+#[derive(Debug, Clone, Default)]
 pub struct Waste {
     kept: Kept,
     index: Index,
@@ -104,9 +112,23 @@ impl PartialEq for Waste {
 
 impl Eq for Waste {}
 
+/// Digests are over what was told.
 impl Serialize for Waste {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        self.kept.serialize(serializer)
+        match apart(serializer.is_human_readable()) {
+            Some(_) => (&self.kept, &self.index).serialize(serializer),
+            None => self.kept.serialize(serializer),
+        }
+    }
+}
+
+impl<'de> Deserialize<'de> for Waste {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        if apart(deserializer.is_human_readable()).is_some() {
+            let (kept, index) = Deserialize::deserialize(deserializer)?;
+            return Ok(Self { kept, index });
+        }
+        Kept::deserialize(deserializer).map(Self::from)
     }
 }
 
@@ -118,16 +140,11 @@ impl Waste {
         }
     }
 
-    /// What a snapshot holds: a copy without what follows from the rest.
-    pub(crate) fn stored(&self) -> Kept {
-        self.kept.clone()
-    }
-
     /// Takes an effective fact back out (it was corrected or voided).
     pub(crate) fn retract(&mut self, fact: &Fact) {
         let effects = effects(fact);
         if !effects.is_empty() {
-            let earlier = self.kept.superseded.entry(fact.seq).or_insert_with(|| Superseded {
+            let earlier = self.kept.superseded.or_insert_with(&fact.seq, || Superseded {
                 site: fact.site.clone(),
                 time_ms: fact.time.ms(),
                 contents: Vec::new(),
@@ -145,36 +162,30 @@ impl Waste {
         let (ms, seq) = (fact.time.ms(), fact.seq);
         match effect {
             Effect::Stream(stream, e) => {
-                self.kept.streams.entry(stream).or_default().insert(ms, seq, told(fact, e));
+                self.kept.streams.or_default(&stream).insert(ms, seq, told(fact, e));
             }
             Effect::Container(id, e) => {
-                let facts = self.kept.containers.entry(id.clone()).or_default();
+                let facts = self.kept.containers.or_default(&id);
                 facts.change().life.insert(ms, seq, told(fact, e));
                 self.derive_told(&id);
             }
             Effect::Added(id, addition) => {
                 self.index.put(&id, fact.site.as_ref(), (ms, seq), &addition, true);
-                let facts = self.kept.containers.entry(id.clone()).or_default();
+                let facts = self.kept.containers.or_default(&id);
                 facts.change().additions.insert(ms, seq, told(fact, addition));
                 self.derive_filled(&id, ms);
             }
             Effect::Shipment(id, e) => {
                 if let ShipmentFact::Offered(offered) = &e {
-                    let document = self.index.documents.entry(document_key(&offered.document));
-                    document.or_default().insert(ms, seq, id.clone());
-                    for container in &offered.containers {
-                        let offers = self.index.offers.entry(container.clone()).or_default();
-                        offers.insert(ms, seq, id.clone());
-                    }
+                    self.index.offer(&id, (ms, seq), offered);
                 }
-                let facts = self.kept.shipments.entry(id.clone()).or_default();
-                facts.insert(ms, seq, told(fact, e));
+                self.kept.shipments.or_default(&id).change().insert(ms, seq, told(fact, e));
                 self.derive_shipped(&id, &self.offered_on(&id));
             }
             Effect::Inspected(area, e) => {
                 if let Some(site) = &fact.site {
                     let areas = self.kept.areas.entry(site.clone()).or_default();
-                    areas.entry(area).or_default().insert(ms, seq, told(fact, e));
+                    areas.or_default(&area).change().insert(ms, seq, told(fact, e));
                 }
             }
         }
@@ -183,52 +194,41 @@ impl Waste {
     fn take(&mut self, fact: &Fact, effect: Effect) {
         let at = (fact.time.ms(), fact.seq);
         match effect {
-            Effect::Stream(stream, _) => remove(&mut self.kept.streams, &stream, at),
+            Effect::Stream(stream, _) => {
+                self.kept.streams.retain(&stream, |told| left_without(told, at));
+            }
             Effect::Container(id, _) => {
-                if let Some(facts) = self.kept.containers.get_mut(&id) {
-                    facts.change().life.remove(at.0, at.1);
-                    self.forget_empty(&id);
-                }
+                self.kept.containers.retain(&id, |facts| {
+                    left_without(&mut facts.change().life, at) || !facts.additions.is_empty()
+                });
                 self.derive_told(&id);
             }
             Effect::Added(id, addition) => {
                 self.index.put(&id, fact.site.as_ref(), at, &addition, false);
-                if let Some(facts) = self.kept.containers.get_mut(&id) {
-                    facts.change().additions.remove(at.0, at.1);
-                    self.forget_empty(&id);
-                }
+                self.kept.containers.retain(&id, |facts| {
+                    left_without(&mut facts.change().additions, at) || !facts.life.is_empty()
+                });
                 self.derive_container(&id);
             }
             Effect::Shipment(id, e) => {
                 // Those of the fact that goes are among them.
                 let on_it = self.offered_on(&id);
                 if let ShipmentFact::Offered(offered) = &e {
-                    remove(&mut self.index.documents, &document_key(&offered.document), at);
-                    for container in &offered.containers {
-                        remove(&mut self.index.offers, container, at);
-                    }
+                    self.index.withdraw(at, offered);
                 }
-                remove(&mut self.kept.shipments, &id, at);
+                self.kept.shipments.retain(&id, |told| left_without(told.change(), at));
                 self.derive_shipped(&id, &on_it);
             }
             Effect::Inspected(area, _) => {
                 if let Some(site) = &fact.site
                     && let Some(areas) = self.kept.areas.get_mut(site)
                 {
-                    remove(areas, &area, at);
+                    areas.retain(&area, |told| left_without(told.change(), at));
                     if areas.is_empty() {
                         self.kept.areas.remove(site);
                     }
                 }
             }
-        }
-    }
-
-    /// A container of which nothing is left told was never there.
-    fn forget_empty(&mut self, id: &Label) {
-        let empty = |f: &Shared<ContainerFacts>| f.life.is_empty() && f.additions.is_empty();
-        if self.kept.containers.get(id).is_some_and(empty) {
-            self.kept.containers.remove(id);
         }
     }
 
@@ -318,7 +318,8 @@ impl Waste {
         &self,
         site: &Label,
     ) -> impl Iterator<Item = (&Label, &Timeline<Told<AreaInspected>>)> {
-        self.kept.areas.get(site).into_iter().flatten()
+        let areas = self.kept.areas.get(site).into_iter().flat_map(Keyed::iter);
+        areas.map(|(area, told)| (area, &**told))
     }
 
     /// Inspections of one area, oldest first.
@@ -327,7 +328,7 @@ impl Waste {
         site: &Label,
         area: &Label,
     ) -> Option<&Timeline<Told<AreaInspected>>> {
-        self.kept.areas.get(site)?.get(area)
+        Some(self.kept.areas.get(site)?.get(area)?)
     }
 
     /// Containers that stand in an area of a site at an instant, as last told.
@@ -369,7 +370,9 @@ impl Waste {
         to_ms: i64,
     ) -> impl Iterator<Item = u64> {
         let held = self.index.site(Some(site)).filter(|_| from_ms <= to_ms).into_iter();
-        let places = held.flat_map(move |h| h.superseded.range((from_ms, 0)..=(to_ms, u64::MAX)));
+        let places = held.flat_map(move |held| {
+            held.superseded.range(|(ms, _)| *ms < from_ms, |(ms, _)| *ms <= to_ms)
+        });
         places.map(|(_, seq)| *seq)
     }
 
@@ -439,12 +442,8 @@ fn told<T>(fact: &Fact, what: T) -> Told<T> {
     Told { site: fact.site.clone(), by: fact.performer.person().cloned(), fact: what }
 }
 
-/// Takes what was told at a place in the order of work (ms, entry) out of one timeline, and the timeline too once it is empty.
-fn remove<K: Ord, T>(map: &mut BTreeMap<K, Timeline<T>>, key: &K, at: (i64, u64)) {
-    if let Some(timeline) = map.get_mut(key) {
-        timeline.remove(at.0, at.1);
-        if timeline.is_empty() {
-            map.remove(key);
-        }
-    }
+/// Takes what was told at a place in the order of work (ms, entry) out; whether something is left.
+fn left_without<T>(told: &mut Timeline<T>, at: (i64, u64)) -> bool {
+    told.remove(at.0, at.1);
+    !told.is_empty()
 }

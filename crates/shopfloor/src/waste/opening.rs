@@ -94,7 +94,7 @@ impl Waste {
     /// What stands, by name of the thing.
     pub(crate) fn stand_as(&self, at: Timestamp, summary: &mut Summary) {
         let at_ms = at.as_millisecond();
-        for (stream, versions) in &self.kept.streams {
+        for (stream, versions) in self.streams() {
             if let Some(last) = versions.last() {
                 let told = &last.value.fact;
                 let words = format!("{} under `{}`", told.determination, told.jurisdiction);

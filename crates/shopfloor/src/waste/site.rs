@@ -93,7 +93,7 @@ impl<'a> SiteWaste<'a> {
     /// The shipments that left the site, by label.
     pub fn shipments(&self) -> impl Iterator<Item = Shipment<'a>> {
         let held = self.state.waste.index.site(Some(self.site));
-        let found = held.into_iter().flat_map(|held| &held.shipments);
+        let found = held.into_iter().flat_map(|held| held.shipments.iter());
         found.filter_map(|id| self.state.waste.shipment(id))
     }
 
@@ -101,7 +101,7 @@ impl<'a> SiteWaste<'a> {
     pub(super) fn open_shipments(&self) -> impl Iterator<Item = Shipment<'a>> {
         let mut found: BTreeSet<&'a Label> = BTreeSet::new();
         if let Some(held) = self.state.waste.index.site(Some(self.site)) {
-            found.extend(&held.incomplete);
+            found.extend(held.incomplete.iter());
             // Whether weights differ too much depends on the rules and on every weighing, so it is
             // looked at again for what is bulk packaging under the rules of the site.
             if let Some(litres) = discrepancy::least_bulk_litres(&self.law) {
@@ -117,8 +117,9 @@ impl<'a> SiteWaste<'a> {
         let held = self.state.waste.index.site(Some(self.site)).into_iter();
         let streams = held.flat_map(|held| &held.left);
         streams.map(|(stream, left)| {
-            let here = left.contains_key(&None);
-            (stream, left.keys().next_back().copied().flatten().filter(|_| !here))
+            let here = left.get(&None).is_some();
+            let last = left.iter().next_back().and_then(|(ms, _)| *ms);
+            (stream, last.filter(|_| !here))
         })
     }
 

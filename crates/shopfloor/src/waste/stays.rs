@@ -6,13 +6,10 @@
 //! finds, however many stays lie before or after. A list in order of the last day alone would do for
 //! today, but not for what is told late: it would name all that ended since.
 
-use std::collections::BTreeSet;
-use std::sync::Arc;
+use serde::{Deserialize, Serialize};
 
 use crate::ids::Label;
-
-/// A container's label, shared by every place of the index that names it.
-pub(super) type Id = Arc<Label>;
+use crate::sorted::Sorted;
 
 /// A day as the index counts: from 1 on, UTC. Times of the record lie between the years 1970 and
 /// 9999; what does not is counted to the nearest of them, which finds too much and never too little.
@@ -29,7 +26,7 @@ fn day_no(ms: i64) -> DayNo {
 }
 
 /// From when until when something can matter to an answer, in ms since 1970 UTC, both included.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub(super) struct Stay {
     /// The first moment.
     pub(super) from_ms: i64,
@@ -38,14 +35,14 @@ pub(super) struct Stay {
 }
 
 /// Containers by the days of their stay.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub(super) struct Stays {
     /// Those that have not ended, by the first day.
-    open: BTreeSet<(DayNo, Option<Id>)>,
+    open: Sorted<(DayNo, Label)>,
     /// Those that have, by node and first day.
-    by_first: BTreeSet<(DayNo, DayNo, Option<Id>)>,
+    by_first: Sorted<(DayNo, DayNo, Label)>,
     /// The same by node and last day.
-    by_last: BTreeSet<(DayNo, DayNo, Option<Id>)>,
+    by_last: Sorted<(DayNo, DayNo, Label)>,
 }
 
 /// The node of a stay: of the days in it, the one nearest to the root of the tree.
@@ -60,8 +57,13 @@ fn path(day: DayNo) -> impl Iterator<Item = DayNo> {
 }
 
 impl Stays {
-    pub(super) fn insert(&mut self, id: &Id, stay: Stay) {
-        let (first, id) = (day_no(stay.from_ms), Some(Id::clone(id)));
+    /// Whether there is none.
+    pub(super) fn is_empty(&self) -> bool {
+        self.open.is_empty() && self.by_first.is_empty()
+    }
+
+    pub(super) fn insert(&mut self, id: &Label, stay: Stay) {
+        let (first, id) = (day_no(stay.from_ms), id.clone());
         match stay.until_ms.map(|ms| day_no(ms).max(first)) {
             None => _ = self.open.insert((first, id)),
             Some(last) => {
@@ -72,8 +74,8 @@ impl Stays {
         }
     }
 
-    pub(super) fn remove(&mut self, id: &Id, stay: Stay) {
-        let (first, id) = (day_no(stay.from_ms), Some(Id::clone(id)));
+    pub(super) fn remove(&mut self, id: &Label, stay: Stay) {
+        let (first, id) = (day_no(stay.from_ms), id.clone());
         match stay.until_ms.map(|ms| day_no(ms).max(first)) {
             None => _ = self.open.remove(&(first, id)),
             Some(last) => {
@@ -90,16 +92,18 @@ impl Stays {
         if from_ms > to_ms {
             return Vec::new();
         }
-        let open = self.open.range(..(to + 1, None)).map(|(_, id)| id);
+        let open = self.open.range(|_| false, |(first, _)| *first <= to).map(|(_, id)| id);
         // At a node in between: all. Before: those that last until then. After: those that began.
-        let inside = self.by_first.range((from, 0, None)..(to + 1, 0, None)).map(|(_, _, id)| id);
-        let before = path(from).filter(|node| *node < from).flat_map(|node| {
-            self.by_last.range((node, from, None)..(node + 1, 0, None)).map(|(_, _, id)| id)
+        let inside = self.by_first.range(|(node, ..)| *node < from, |(node, ..)| *node <= to);
+        let before = path(from).filter(|node| *node < from).flat_map(|at| {
+            self.by_last
+                .range(|(node, last, _)| (*node, *last) < (at, from), |(node, ..)| *node <= at)
         });
-        let after = path(to).filter(|node| *node > to).flat_map(|node| {
-            self.by_first.range((node, 0, None)..(node, to + 1, None)).map(|(_, _, id)| id)
+        let after = path(to).filter(|node| *node > to).flat_map(|at| {
+            self.by_first
+                .range(|(node, ..)| *node < at, |(node, first, _)| (*node, *first) <= (at, to))
         });
-        open.chain(inside).chain(before).chain(after).flatten().map(Id::as_ref).collect()
+        open.chain(inside.chain(before).chain(after).map(|(_, _, id)| id)).collect()
     }
 }
 
@@ -108,8 +112,8 @@ mod tests {
     use super::*;
     use proptest::prelude::*;
 
-    fn id(n: usize) -> Id {
-        Id::new(Label::new(&format!("D-{n}")).unwrap())
+    fn id(n: usize) -> Label {
+        Label::new(&format!("D-{n}")).unwrap()
     }
 
     /// Days of a short time, so that many meet, and of the ends of the calendar.
@@ -144,7 +148,7 @@ mod tests {
                 .iter()
                 .enumerate()
                 .filter(|(_, (first, last, gone))| !gone && there(*first, *last))
-                .map(|(n, _)| (*id(n)).clone())
+                .map(|(n, _)| id(n))
                 .collect();
             let mut found: Vec<Label> =
                 stays.between(from * MS_PER_DAY, to * MS_PER_DAY).into_iter().cloned().collect();

@@ -3,6 +3,8 @@
 use std::cell::Cell;
 use std::collections::{BTreeMap, BTreeSet};
 use std::rc::Rc;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
 
 use jiff::Timestamp;
 use proptest::prelude::*;
@@ -15,6 +17,8 @@ use super::quantity_on_site::{on_site_stretch, satellite_excesses};
 use super::{SiteWaste, Waste};
 use crate::common::Day;
 use crate::ids::Label;
+use crate::pieces::Pieces;
+use crate::pieces::tests::{InMemory, in_memory, kept_and_read};
 use crate::{Event, Fact, State};
 
 #[path = "../../tests/waste_support/mod.rs"]
@@ -73,14 +77,21 @@ fn any_line() -> impl Strategy<Value = String> {
 /// were voided or, of what was put in, corrected.
 fn told(lines: &[String], amend: &[(usize, bool)]) -> Shop {
     let mut shop = Shop::new("us", "America/New_York");
-    let mut entries = Vec::new();
-    for line in lines {
-        entries.push(shop.facts.len());
-        shop.tell(line);
-    }
-    let mut voided = BTreeSet::new();
+    tell(&mut shop, lines, amend);
+    shop
+}
+
+/// Tells more, and amends any of what was told.
+fn tell(shop: &mut Shop, lines: &[String], amend: &[(usize, bool)]) {
+    lines.iter().for_each(|line| _ = shop.tell(line));
+    let amends =
+        |fact: &Fact| matches!(fact.event, Event::EntryCorrected(_) | Event::EntryVoided(_));
+    let entries = shop.facts.iter().skip(1).filter(|fact| !amends(fact));
+    let entries: Vec<Fact> = entries.cloned().collect();
+    let voids = shop.facts.iter().filter(|fact| matches!(fact.event, Event::EntryVoided(_)));
+    let mut voided: BTreeSet<u64> = voids.filter_map(Fact::about_entry).collect();
     for (number, void) in amend {
-        let Some(fact) = entries.get(*number).map(|at| shop.facts[*at].clone()) else { continue };
+        let Some(fact) = entries.get(*number) else { continue };
         if voided.contains(&fact.seq) {
             continue;
         }
@@ -100,7 +111,6 @@ fn told(lines: &[String], amend: &[(usize, bool)]) -> Shop {
             }
         }
     }
-    shop
 }
 
 /// The same record with an index that names everything.
@@ -256,6 +266,40 @@ proptest! {
     }
 }
 
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 24, ..ProptestConfig::default() })]
+
+    /// What a snapshot holds in pieces is what was told and what is looked up of it, and goes on like
+    /// what was never stored: by what is told next or late, and what is corrected or voided.
+    #[test]
+    fn waste_read_from_pieces_goes_on_as_if_it_had_not_been_stored(
+        lines in prop::collection::vec(any_line(), 1..60),
+        amend in prop::collection::vec((0..60usize, any::<bool>()), 0..8),
+        more in prop::collection::vec(any_line(), 1..30),
+        amend_more in prop::collection::vec((0..90usize, any::<bool>()), 0..8),
+    ) {
+        let (mut shop, mut stored) = (told(&lines, &amend), told(&lines, &amend));
+        let pieces = in_memory();
+        let (root, read) = kept_and_read(&pieces, &stored.state.waste);
+        prop_assert_eq!(kept_and_read(&pieces, &read).0, root, "nothing is written again");
+        prop_assert_eq!(&read, &shop.state.waste);
+        prop_assert_eq!(&read.index, &shop.state.waste.index);
+        stored.state.waste = kept_and_read(&pieces, &read).1;
+        tell(&mut shop, &more, &amend_more);
+        tell(&mut stored, &more, &amend_more);
+        let (plain, state) = (&shop.state, &stored.state);
+        prop_assert_eq!(state, plain);
+        prop_assert_eq!(&state.waste.index, &plain.waste.index);
+        prop_assert_eq!(&state.waste.index, &Waste::from(plain.waste.kept.clone()).index);
+        prop_assert_eq!(state.digests().unwrap(), plain.digests().unwrap());
+        let (_, read) = kept_and_read(&pieces, &state.waste);
+        prop_assert_eq!(&read.index, &plain.waste.index);
+        let read = State { waste: read, ..plain.clone() };
+        let now = shop.noon("2026-08-15");
+        prop_assert_eq!(answers(&read, now), answers(plain, now));
+    }
+}
+
 /// What contradicts itself has no end: it counts, and is found, long after it left.
 #[test]
 fn what_contradicts_itself_is_not_lost_sight_of() {
@@ -356,23 +400,27 @@ fn shop_since(year: i16) -> Shop {
     shop
 }
 
+/// What a report of the last 30 days asks of that shop.
+fn report(shop: &Shop) {
+    let (site, now) = (shop.label(), shop.noon("2026-12-30"));
+    let (from, to) = ("2026-12-01".parse().unwrap(), "2026-12-30".parse().unwrap());
+    let waste = SiteWaste::of(&shop.state, &site);
+    let containers = waste.containers(Day(from), Day(to));
+    assert_eq!(containers.len(), 4, "those of December and the last");
+    assert_eq!(waste.balance(Day(from), Day(to)).len(), 1);
+    assert_eq!(waste.month_views(Day(from), Day(to), now).len(), 1);
+    assert!(!waste.clocks(now).is_empty(), "a drum on site must leave");
+    let shipment = label("S-202612");
+    assert!(waste.retention_of([&shipment], now).len() > 1);
+    waste.kept_apart(now);
+}
+
 /// Work, not time: how many containers a report of a month, and a judgement, look at.
 #[test]
 fn the_years_before_are_not_looked_at() {
     let asked = |shop: &Shop| {
-        let (state, site, now) = (&shop.state, shop.label(), shop.noon("2026-12-30"));
-        let (from, to) = ("2026-12-01".parse().unwrap(), "2026-12-30".parse().unwrap());
-        let report = looks(|| {
-            let waste = SiteWaste::of(state, &site);
-            let containers = waste.containers(Day(from), Day(to));
-            assert_eq!(containers.len(), 4, "those of December and the last");
-            assert_eq!(waste.balance(Day(from), Day(to)).len(), 1);
-            assert_eq!(waste.month_views(Day(from), Day(to), now).len(), 1);
-            assert!(!waste.clocks(now).is_empty(), "a drum on site must leave");
-            let shipment = label("S-202612");
-            assert!(waste.retention_of([&shipment], now).len() > 1);
-            waste.kept_apart(now);
-        });
+        let (state, now) = (&shop.state, shop.noon("2026-12-30"));
+        let report = looks(|| report(shop));
         let lines = [
             "2026-12-30 08:00 op_e1 area.inspected area/CAA-1 area=central containers=[D-LAST] leaks=false closed=true labels_readable=true result=pass",
             "2026-12-30 08:00 op_t1 container.opened container/D-NEW stream=ETCH tare=9.80kg area=central location=CAA-1 capacity=55gal",
@@ -394,4 +442,54 @@ fn the_years_before_are_not_looked_at() {
     assert!(long.0 < 60, "{} looks for a report of four containers", long.0);
     assert!(long.1.iter().all(|looks| *looks < 10), "{:?} looks for a judgement", long.1);
     assert_eq!(long.2, 1, "looks for what stands");
+}
+
+/// Pieces in memory, and how many were read.
+#[derive(Debug, Default)]
+struct Counted {
+    pieces: InMemory,
+    read: AtomicUsize,
+}
+
+impl Pieces for Counted {
+    fn append(&self, bytes: &[u8]) -> std::io::Result<u64> {
+        self.pieces.append(bytes)
+    }
+
+    fn read(&self, at: u64, len: usize) -> std::io::Result<Vec<u8>> {
+        self.read.fetch_add(1, Ordering::Relaxed);
+        self.pieces.read(at, len)
+    }
+
+    fn lost(&self, why: &str) -> ! {
+        self.pieces.lost(why)
+    }
+}
+
+/// Work, not time: how many pages a start, a report of a month and an addition open, and how much is
+/// written after the addition, however many years there are.
+#[test]
+fn the_pages_of_the_years_before_stay_closed() {
+    let opened = |mut shop: Shop| {
+        let counted = Arc::new(Counted::default());
+        let pieces: Arc<dyn Pieces> = Arc::<Counted>::clone(&counted);
+        let start = |shop: &mut Shop| {
+            shop.state.waste = kept_and_read(&pieces, &shop.state.waste).1;
+            counted.read.swap(0, Ordering::Relaxed)
+        };
+        assert_eq!(start(&mut shop), 0, "a start opens nothing");
+        report(&shop);
+        let of_report = start(&mut shop);
+        shop.tell("2026-12-30 08:00 op_t1 waste.added container/D-LAST what=vacuum_bag mass=2.00kg item=B-9");
+        let of_addition = counted.read.load(Ordering::Relaxed);
+        let written = counted.pieces.0.lock().unwrap().len();
+        start(&mut shop);
+        (of_report, of_addition, counted.pieces.0.lock().unwrap().len() - written)
+    };
+    let (short, long) = (opened(shop_since(2025)), opened(shop_since(2015)));
+    for (report, addition, written) in [short, long] {
+        assert!(report < 60, "{report} pages opened for a report: {short:?}, {long:?}");
+        assert!(addition < 20, "{addition} pages opened for an addition: {short:?}, {long:?}");
+        assert!(written < 4_000, "{written} bytes written after it: {short:?}, {long:?}");
+    }
 }
