@@ -270,7 +270,7 @@ pub fn rebuild(seams: Seams, files: &FilesOptions, place: &IndexPlace) -> Result
     }
     rebuild_tiles(&*opened.store)?;
     let shop = opened.core.shop();
-    let shop = shop.read().unwrap_or_else(std::sync::PoisonError::into_inner).stored();
+    let shop = shop.read().unwrap_or_else(std::sync::PoisonError::into_inner).clone();
     keep(&*opened.index, &shop, opened.core.tip())?;
     opened.index.flush()?;
     opened.core.close()?;

@@ -261,7 +261,7 @@ impl Mirror {
     }
 
     fn keep_state(&mut self) -> Result<()> {
-        let shop = self.shared.shop.read().unwrap_or_else(PoisonError::into_inner).stored();
+        let shop = self.shared.shop.read().unwrap_or_else(PoisonError::into_inner).clone();
         let of = (FOLD_VERSION, self.tip());
         self.snapshots.store(of, &mut |pieces, to| shop.write(pieces, to))?;
         self.snapshot_at = self.head.size();

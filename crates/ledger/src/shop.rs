@@ -10,7 +10,6 @@ use std::sync::Arc;
 use chain::entry::{Entry, leaf_hash};
 use serde::{Deserialize, Serialize};
 use shopfloor::pieces::{self, Pieces};
-use shopfloor::state::StoredState;
 use shopfloor::{Fact, Finding, Refusal, State};
 
 use crate::engine::Store;
@@ -20,7 +19,7 @@ use crate::index::{Index, SnapshotOf};
 use crate::limits::SCAN_BYTES_MAX;
 use crate::snapshot::StateRead;
 
-/// The folds over a prefix of the log.
+/// The folds over a prefix of the log. A copy shares most of it.
 #[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub struct Shop {
     state: State,
@@ -144,20 +143,7 @@ pub(crate) const FOLD: &str = "shop";
 /// Version of the kept form: that of the folds.
 pub(crate) const FOLD_VERSION: u16 = shopfloor::state::FOLD_VERSION;
 
-/// A copy of the state for a snapshot ([`State::stored`]), written as [`Shop`] is.
-#[derive(Debug, Serialize)]
-pub(crate) struct StoredShop {
-    state: StoredState,
-    skipped: u64,
-}
-
 impl Shop {
-    pub(crate) fn stored(&self) -> StoredShop {
-        StoredShop { state: self.state.stored(), skipped: self.skipped }
-    }
-}
-
-impl StoredShop {
     /// Writes MessagePack, in which packed facts stay packed; pages of it as pieces.
     pub(crate) fn write(&self, pieces: &Arc<dyn Pieces>, mut to: &mut dyn io::Write) -> Result<()> {
         let written = pieces::with(pieces, || rmp_serde::encode::write_named(&mut to, self));
@@ -171,7 +157,7 @@ impl StoredShop {
 ///
 /// # Errors
 /// If it cannot be written.
-pub(crate) fn keep(index: &dyn Index, shop: &StoredShop, tip: Tip) -> Result<()> {
+pub(crate) fn keep(index: &dyn Index, shop: &Shop, tip: Tip) -> Result<()> {
     let of = SnapshotOf { fold: FOLD.to_owned(), version: FOLD_VERSION, tip };
     index.store_snapshot(&of, &mut |pieces, to| shop.write(pieces, to))
 }

@@ -20,6 +20,9 @@ use crate::waste::Waste;
 pub const FOLD_VERSION: u16 = 6;
 
 /// All folds together.
+///
+/// Copies share what lies in pages, so that whoever copies it for a snapshot does not hold up the
+/// writer for long.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct State {
     /// Number of entries applied: the state is as of this many entries.
@@ -38,35 +41,7 @@ pub struct State {
     pub findings: Findings,
 }
 
-/// A copy of the state for a snapshot, which is read again as [`State`].
-///
-/// What lies packed is shared and what follows from the rest is left out, so that whoever copies does
-/// not hold up the writer for long.
-#[derive(Debug, Clone, Serialize)]
-pub struct StoredState {
-    as_of: u64,
-    record: Record,
-    equipment: Equipment,
-    powder: Powder,
-    waste: Waste,
-    people: People,
-    findings: Findings,
-}
-
 impl State {
-    /// A copy for a snapshot.
-    pub fn stored(&self) -> StoredState {
-        StoredState {
-            as_of: self.as_of,
-            record: self.record.clone(),
-            equipment: self.equipment.clone(),
-            powder: self.powder.clone(),
-            waste: self.waste.clone(),
-            people: self.people.clone(),
-            findings: self.findings.clone(),
-        }
-    }
-
     /// Judges a fact against the state before it is recorded.
     ///
     /// `original` is the effective fact of the entry this one is about ([`Fact::about_entry`]),
@@ -315,7 +290,6 @@ mod tests {
     use super::*;
     use crate::fact::Envelope;
     use crate::pieces::tests::{in_memory, kept_and_read};
-    use crate::pieces::with;
 
     fn fact(seq: u64, kind: &str, subject: &str, data: Value) -> Fact {
         let event = json!({
@@ -341,10 +315,8 @@ mod tests {
             state.apply(&fact(n, "powder.moved", "equipment/S-02", moved), None);
         }
         let pieces = in_memory();
-        let (root, _) = kept_and_read(&pieces, &state);
-        let bytes = with(&pieces, || rmp_serde::to_vec_named(&state.stored()).unwrap());
-        assert_eq!(bytes, root);
-        let again: State = with(&pieces, || rmp_serde::from_slice(&bytes).unwrap());
+        let (root, again) = kept_and_read(&pieces, &state.clone());
+        assert_eq!(kept_and_read(&pieces, &state).0, root);
         assert_eq!(again, state);
         assert_eq!(again.digests().unwrap(), state.digests().unwrap());
     }

@@ -448,7 +448,7 @@ pub(super) fn scrub_loop(shared: &Shared, stopped: &Receiver<()>, pace: Pace) {
 fn take_snapshot(shared: &Shared) -> Result<u64> {
     let (shop, count) = {
         let shop = shared.shop.read().unwrap_or_else(PoisonError::into_inner);
-        (shop.stored(), shop.as_of())
+        (shop.clone(), shop.as_of())
     };
     let Some(last) = count.checked_sub(1) else { return Ok(0) };
     let Some(line) = shared.store.read(last)? else { return Ok(0) };

@@ -20,9 +20,8 @@ impl Equipment {
     /// then; blocks of facts are told by their ends, and only those that the answer cuts are opened.
     pub fn machine_as_of(&self, record: &Record, id: &Label, known: u64) -> Equipment {
         // What was amended before stands as it does today.
-        let later = |seq: &&u64| record.amendments(**seq).last().is_some_and(|a| a.by >= known);
-        let amended: BTreeSet<u64> =
-            record.amended_of_machine(id).range(..known).filter(later).copied().collect();
+        let later = |seq: &u64| record.amendments(*seq).last().is_some_and(|a| a.by >= known);
+        let amended: BTreeSet<u64> = record.amended_of_machine(id, known).filter(later).collect();
         let stands = |seq: u64| seq < known && !amended.contains(&seq);
         let all_stand = |seqs: RangeInclusive<u64>| match known {
             known if *seqs.start() >= known => Some(false),

@@ -160,8 +160,11 @@ mod tests {
         powder.books.fold(&powder.kept);
     }
 
-    /// What the books say, by the names of places: what is there, the moves and the counts.
-    fn told(powder: &Powder) -> Vec<(Place, Kg, Vec<(u64, Kg)>, Vec<u64>)> {
+    /// A place, what it holds, its moves and its counts.
+    type Told = (Place, Kg, Vec<(u64, Kg)>, Vec<u64>);
+
+    /// What the books say, by the names of places.
+    fn told(powder: &Powder) -> Vec<Told> {
         let books = &powder.books;
         let of_place = |(id, place): (books::PlaceId, &Place)| {
             let seq = |kept: u32| powder.kept[kept as usize].seq;

@@ -13,7 +13,10 @@ use crate::catalogue::{Event, Origin};
 use crate::common::Day;
 use crate::fact::{Fact, Refusal};
 use crate::ids::{Code, Label, PersonId, Reason};
+use crate::keyed::Keyed;
 use crate::people::events::SigningPolicy;
+use crate::pieces::Content;
+use crate::sorted::Sorted;
 use events::SignatureOf;
 
 /// Late entry: hours after the work from which an event needs a reason, until the site says
@@ -73,6 +76,10 @@ pub struct Amendment {
     pub event: Option<Event>,
 }
 
+impl Content for Amendment {}
+impl Content for SignatureOf {}
+impl Content for Fact {}
+
 /// What was kept of another log.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Followed {
@@ -113,11 +120,11 @@ pub struct Record {
     /// Settings of each site, every version, oldest first.
     sites: BTreeMap<Label, Vec<SiteConfig>>,
     /// Amended entries as they were recorded.
-    originals: BTreeMap<u64, Fact>,
+    originals: Keyed<u64, Fact>,
     /// Amended entries that told of a machine before or after.
-    amended_of_machine: BTreeMap<Label, BTreeSet<u64>>,
-    amendments: BTreeMap<u64, Vec<Amendment>>,
-    signatures: BTreeMap<u64, Vec<SignatureOf>>,
+    amended_of_machine: BTreeMap<Label, Sorted<u64>>,
+    amendments: Keyed<u64, Vec<Amendment>>,
+    signatures: Keyed<u64, Vec<SignatureOf>>,
     reports: Vec<IssuedReport>,
     last_anchor: Option<u64>,
     /// By origin. Left out while empty: logs that follow no other keep their digest.
@@ -166,12 +173,12 @@ impl Record {
             let amendments = self.amendments(*seq).iter().filter(|a| a.by < known);
             let amendments: Vec<Amendment> = amendments.cloned().collect();
             if !amendments.is_empty() {
-                then.amendments.insert(*seq, amendments);
+                then.amendments.insert(seq, amendments);
             }
             let signed = self.signatures.get(seq).into_iter().flatten();
             let signed: Vec<SignatureOf> = signed.filter(|s| s.seq < known).cloned().collect();
             if !signed.is_empty() {
-                then.signatures.insert(*seq, signed);
+                then.signatures.insert(seq, signed);
             }
         }
         then
@@ -190,10 +197,14 @@ impl Record {
         }
     }
 
-    /// Entries that tell of a machine, or told of it before they were amended.
-    pub(crate) fn amended_of_machine(&self, machine: &Label) -> &BTreeSet<u64> {
-        static NONE: BTreeSet<u64> = BTreeSet::new();
-        self.amended_of_machine.get(machine).unwrap_or(&NONE)
+    /// Amended ones among the first `known` entries that tell of a machine, or told of it before.
+    pub(crate) fn amended_of_machine(
+        &self,
+        machine: &Label,
+        known: u64,
+    ) -> impl Iterator<Item = u64> {
+        let amended = self.amended_of_machine.get(machine).into_iter();
+        amended.flat_map(move |entries| entries.range(|_| false, |seq| *seq < known)).copied()
     }
 
     /// Corrections and voids of an entry, oldest first.
@@ -310,7 +321,7 @@ impl Record {
             Event::EntryVoided(v) => self.amended_by(fact, original, &v.reason, &v.approver, None),
             Event::EntrySigned(s) => {
                 if let (Some(seq), Some(person)) = (fact.about_entry(), fact.performer.person()) {
-                    self.signatures.entry(seq).or_default().push(SignatureOf {
+                    self.signatures.or_default(&seq).push(SignatureOf {
                         seq: fact.seq,
                         person: person.clone(),
                         meaning: s.meaning,
@@ -366,9 +377,9 @@ impl Record {
                         self.amended_of_machine.entry(machine).or_default().insert(seq);
                     }
                 }
-                self.originals.entry(seq).or_insert_with(|| original.clone());
+                self.originals.or_insert_with(&seq, || original.clone());
             }
-            self.amendments.entry(seq).or_default().push(Amendment {
+            self.amendments.or_default(&seq).push(Amendment {
                 by: fact.seq,
                 reason: reason.clone(),
                 approver: approver.clone(),
