@@ -6,8 +6,8 @@ use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 use crate::fact::Fact;
 use crate::forms::words;
-use crate::growing::Growing;
 use crate::ids::{Label, Subject};
+use crate::keyed::Keyed;
 use crate::pieces::{Content, apart};
 use crate::sorted::Sorted;
 
@@ -148,34 +148,26 @@ fn is_of(finding: &Finding, rules: &[Rule]) -> bool {
 /// hold hundreds of thousands: each way to ask has an index, and none looks at all of them.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Findings {
-    /// In order of the entries that raised them.
-    raised: Growing<Raised>,
-    /// Index: the entries that raised findings of a rule, in order of work. Follows from `raised`, so
-    /// digests leave it out.
+    by_entry: Keyed<u64, Vec<Finding>>,
+    /// Index: the entries that raised findings of a rule, in order of work. Follows from `by_entry`,
+    /// so digests leave it out.
     by_rule: BTreeMap<String, Sorted<(i64, u64)>>,
     len: usize,
 }
 
-/// What one entry raised.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-struct Raised(u64, Vec<Finding>);
-
-impl Content for Raised {}
+impl Content for Finding {}
 
 /// As digests have them.
 #[derive(Serialize, Deserialize)]
-struct Listed {
-    by_entry: BTreeMap<u64, Vec<Finding>>,
+struct Listed<F> {
+    by_entry: F,
 }
 
 impl Serialize for Findings {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
         match apart(serializer.is_human_readable()) {
-            Some(_) => (&self.raised, &self.by_rule, self.len).serialize(serializer),
-            None => {
-                let by_entry = self.raised.scan().map(|Raised(seq, findings)| (seq, findings));
-                Listed { by_entry: by_entry.collect() }.serialize(serializer)
-            }
+            Some(_) => (&self.by_entry, &self.by_rule, self.len).serialize(serializer),
+            None => Listed { by_entry: &self.by_entry }.serialize(serializer),
         }
     }
 }
@@ -183,18 +175,18 @@ impl Serialize for Findings {
 impl<'de> Deserialize<'de> for Findings {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
         if apart(deserializer.is_human_readable()).is_some() {
-            let (raised, by_rule, len) = Deserialize::deserialize(deserializer)?;
-            return Ok(Self { raised, by_rule, len });
+            let (by_entry, by_rule, len) = Deserialize::deserialize(deserializer)?;
+            return Ok(Self { by_entry, by_rule, len });
         }
         let mut findings = Self::default();
-        let listed = Listed::deserialize(deserializer)?;
+        let listed = Listed::<BTreeMap<u64, Vec<Finding>>>::deserialize(deserializer)?;
         listed.by_entry.into_values().for_each(|of_entry| findings.add(of_entry));
         Ok(findings)
     }
 }
 
 impl Findings {
-    /// Adds what the last entry raised.
+    /// Adds what one entry raised.
     pub(crate) fn add(&mut self, findings: Vec<Finding>) {
         let Some(first) = findings.first() else { return };
         for finding in &findings {
@@ -207,7 +199,7 @@ impl Findings {
             }
         }
         self.len += findings.len();
-        self.raised.push(Raised(first.seq, findings));
+        self.by_entry.or_default(&first.seq).extend(findings);
     }
 
     /// Entries that raised findings of a rule about work done at `from_ms` or later, in order of
@@ -267,24 +259,17 @@ impl Findings {
     }
 
     fn raised_by(&mut self, seq: u64) -> impl Iterator<Item = &mut Finding> {
-        let of_entry = self.find(seq).and_then(|at| self.raised.get_mut(at));
-        of_entry.into_iter().flat_map(|of_entry| &mut of_entry.1)
-    }
-
-    fn find(&self, seq: u64) -> Option<usize> {
-        let at = self.raised.partition_point(|of_entry| of_entry.0 < seq);
-        self.raised.get(at).filter(|of_entry| of_entry.0 == seq).map(|_| at)
+        self.by_entry.get_mut(&seq).into_iter().flatten()
     }
 
     /// All findings in order of the entries that raised them.
     pub fn iter(&self) -> impl Iterator<Item = &Finding> {
-        self.raised.iter().flat_map(|of_entry| &of_entry.1)
+        self.by_entry.values().flatten()
     }
 
     /// Findings raised by one entry.
     pub fn of_entry(&self, seq: u64) -> &[Finding] {
-        let of_entry = self.find(seq).and_then(|at| self.raised.get(at));
-        of_entry.map_or(&[], |of_entry| &of_entry.1)
+        self.by_entry.get(&seq).map_or(&[], Vec::as_slice)
     }
 
     /// How many.

@@ -49,7 +49,12 @@ impl<K: Content + Ord, V: Content> Keyed<K, V> {
         self.get_key_value(key).map(|(_, value)| value)
     }
 
-    /// The same with the key that is held.
+    /// The same to change it.
+    pub(crate) fn get_mut(&mut self, key: &K) -> Option<&mut V> {
+        self.0.change(key).map(|Entry(_, value)| value)
+    }
+
+    /// The value with the key that is held.
     pub(crate) fn get_key_value(&self, key: &K) -> Option<(&K, &V)> {
         self.0.get(key).map(|Entry(key, value)| (key, value))
     }
