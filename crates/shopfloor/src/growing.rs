@@ -16,7 +16,7 @@ use crate::pieces::{Content, Page, apart};
 /// Elements of a page; few in unit tests.
 const PAGE: usize = if cfg!(test) { 16 } else { 256 };
 
-/// With more pages opened or new, the next element that comes closes all but the newest.
+/// After so many pages were opened or new, those that nobody looked at meanwhile are closed.
 const OPEN_MAX: usize = if cfg!(test) { 4 } else { 256 };
 
 /// The list. In digests it is written like any other list.
@@ -25,7 +25,7 @@ pub(crate) struct Growing<T> {
     full: Vec<Page<Vec<T>>>,
     /// Fewer than [`PAGE`] elements.
     rest: Vec<T>,
-    /// Pages opened, and new ones, since all were closed.
+    /// Pages opened, and new ones, since some were closed.
     opened: AtomicUsize,
 }
 
@@ -54,8 +54,7 @@ impl<T: Content> Growing<T> {
         }
         if *self.opened.get_mut() > OPEN_MAX {
             *self.opened.get_mut() = 0;
-            let old = self.full.len().saturating_sub(OPEN_MAX / 8);
-            self.full[..old].iter_mut().for_each(Page::close);
+            self.full.iter_mut().for_each(Page::close);
         }
     }
 
@@ -263,6 +262,23 @@ mod tests {
             prop_assert_eq!(list.first_not(|n| *n < of), plain.iter().find(|n| **n >= of));
             prop_assert_eq!(list.partition_point(|n| *n < of), plain.partition_point(|n| *n < of));
         }
+    }
+
+    /// Work, not time: how many pages lie open after somebody looked at all of them.
+    #[test]
+    fn what_nobody_looks_at_any_more_is_closed() {
+        let list: Growing<usize> = (0..40 * PAGE).collect();
+        let (_, mut list) = kept_and_read(&in_memory(), &list);
+        let open = |list: &Growing<usize>| list.full.iter().filter_map(Page::opened).count();
+        assert_eq!(open(&list), 0);
+        assert!(list.iter().copied().eq(0..40 * PAGE));
+        assert_eq!(open(&list), 40);
+        for n in 0..3 * (OPEN_MAX + 1) * PAGE {
+            assert_eq!(list.get(7), Some(&7));
+            list.push(n);
+        }
+        assert!(list.full[0].opened().is_some(), "it is looked at");
+        assert!(open(&list) <= 2 * (OPEN_MAX + 1), "{}", open(&list));
     }
 
     #[test]

@@ -8,6 +8,7 @@
 //! the thread while [`with`] works: written without one, a state holds everything in itself.
 
 use std::cell::RefCell;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError};
 use std::{fmt, io};
 
@@ -262,6 +263,8 @@ pub(crate) struct Page<T>(Arc<Inner<T>>);
 struct Inner<T> {
     open: OnceLock<T>,
     lies: Mutex<Lies>,
+    /// Whether anybody did since [`Page::close`] was called last.
+    looked_at: AtomicBool,
 }
 
 impl<T> Page<T> {
@@ -270,7 +273,7 @@ impl<T> Page<T> {
     }
 
     fn lying(lies: Lies, open: OnceLock<T>) -> Self {
-        Self(Arc::new(Inner { open, lies: Mutex::new(lies) }))
+        Self(Arc::new(Inner { open, lies: Mutex::new(lies), looked_at: AtomicBool::new(true) }))
     }
 
     /// Whether both are one in memory.
@@ -292,6 +295,10 @@ impl<T> Page<T> {
 impl<T: Content> Page<T> {
     /// What it holds.
     pub(crate) fn get(&self) -> &T {
+        let looked_at = &self.0.looked_at;
+        if !looked_at.load(Ordering::Relaxed) {
+            looked_at.store(true, Ordering::Relaxed);
+        }
         self.0.open.get_or_init(|| self.read())
     }
 
@@ -323,10 +330,13 @@ impl<T: Content> Page<T> {
         inner.open.get_mut().expect("it was opened")
     }
 
-    /// Gives back the memory that an open page takes, as far as that can be. What is open and changed
-    /// often is better left.
+    /// Gives back the memory of a page that nobody looked at since this was called last, as far as that
+    /// can be.
     pub(crate) fn close(&mut self) {
         let Some(inner) = Arc::get_mut(&mut self.0) else { return };
+        if std::mem::take(inner.looked_at.get_mut()) {
+            return;
+        }
         let lies = inner.lies.get_mut().unwrap_or_else(PoisonError::into_inner);
         match (&mut *lies, inner.open.get()) {
             (Lies::Nowhere, Some(open)) if !T::HOLDS_PIECES => {

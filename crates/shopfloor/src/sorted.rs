@@ -16,7 +16,7 @@ use crate::pieces::{Content, Page, apart};
 /// Most elements of a leaf and leaves of a branch; few in unit tests.
 const MOST: usize = if cfg!(test) { 8 } else { 256 };
 
-/// With more leaves opened or new, the next change closes all.
+/// After so many leaves were opened or new, the next change closes those that nobody looked at meanwhile.
 const OPEN_MAX: usize = if cfg!(test) { 6 } else { 1_024 };
 
 /// The same for leaves whose elements open pages of their own.
@@ -41,7 +41,7 @@ impl<T: Content, K: Content> Content for Leaf<T, K> {
 /// order.
 pub(crate) struct Sorted<T, K = T> {
     branches: Vec<Branch<T, K>>,
-    /// Leaves opened, and new ones, since all were closed.
+    /// Leaves opened, and new ones, since some were closed.
     opened: AtomicUsize,
 }
 
@@ -254,7 +254,7 @@ impl<T: Content + Borrow<K>, K: Content + Ord> Sorted<T, K> {
         true
     }
 
-    /// Closes what lies open when much does.
+    /// Closes what nobody looks at any more, when much was opened.
     fn settle_down(&mut self) {
         let most = if T::HOLDS_PIECES { OPEN_MAX_OF_PAGES } else { OPEN_MAX };
         if *self.opened.get_mut() <= most {

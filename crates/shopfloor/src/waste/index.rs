@@ -1,8 +1,9 @@
 //! What is looked up of waste, so that an answer costs what it finds and not what the log holds.
 //!
 //! All of it follows from what was told. A snapshot whose pieces lie apart holds it in pages, so that
-//! a start builds nothing; any other leaves it out, and it is built when one is read. Whatever changes what was told of a container or a shipment, in order, late or taken back, has the
-//! place of that one thing in here derived again; nothing in here depends on the order of arrival.
+//! a start builds nothing; any other leaves it out, and it is built when one is read. Whatever changes
+//! what was told of a container or a shipment, in order, late or taken back, has the place of that one
+//! thing in here derived again; nothing in here depends on the order of arrival.
 
 use std::collections::{BTreeMap, BTreeSet};
 
