@@ -7,4 +7,5 @@ mod formats;
 mod kill;
 mod one_year;
 mod relay;
+mod snapshot;
 mod trust;
