@@ -7,7 +7,8 @@
 //! s<subject> 0x00 <seq>          entries about a subject: those of one take, the first in the key
 //! ```
 //! A snapshot of the state grows with the shop and lies beside them in files of its own,
-//! `<fold>.snapshot` and the pieces it refers to (see [`snapshot`](crate::snapshot)). Rows `p..` are snapshots of release 1.0.
+//! `<fold>.snapshot` and the pieces it refers to (see [`snapshot`](crate::snapshot)). Rows `p..` are
+//! snapshots of release 1.0.
 //!
 //! sled says of itself that it is beta, syncs in its own time and may refuse to open what it wrote
 //! (README of sled 0.34.7; its issues 1527 and 1533). So: opening is guarded against errors and panics; a cursor
