@@ -53,6 +53,8 @@ fn what_a_damaged_snapshot_holds_is_never_answered() {
 
     let running = place.start();
     let after = container(&running).expect("answered");
-    assert_eq!(after.json(), before.json(), "folded anew from the log");
+    let answer = |answer: &tests::recorder::Answer| answer.json()["item"].clone();
+    assert_eq!(answer(&after), answer(&before), "folded anew from the log");
+    assert_eq!(answer(&after)["container"], "D-1");
     assert!(running.stop().success());
 }
