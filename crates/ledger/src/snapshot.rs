@@ -9,8 +9,8 @@
 //! root is replaced as a whole, after the pieces it refers to are durable, and read only after all of it
 //! was found to be what was written. Each piece is checked by whoever reads it.
 //!
-//! Replaced pieces stay where they are until they are more than what counts: then a snapshot
-//! begins the next pieces file, to which the pages of the state are copied, and the one before goes.
+//! Replaced pieces stay where they are until the file is more than twice as long as when it was begun:
+//! then a snapshot begins the next one, to which the pages of the state are copied, and this one goes.
 
 mod pieces;
 #[cfg(test)]
@@ -80,7 +80,8 @@ pub(crate) fn parse_tip(bytes: &[u8]) -> Option<Tip> {
     })
 }
 
-/// Whether replaced pieces take so much room that they are better left behind.
+/// Whether replaced pieces may take so much room that they are better left behind. What is garbage is not
+/// counted: a state that only grew is copied, too, each time it has doubled.
 pub(crate) fn is_mostly_garbage(len: u64, begun_len: u64, slack: u64) -> bool {
     len > begun_len.saturating_mul(2).saturating_add(slack)
 }
