@@ -227,30 +227,42 @@ fn what_follows(entries: &dyn Dir, rest: &[Found]) -> Result<Next> {
 
 /// The end of a sealed segment that is not walked: its last entry, if first and last lines fit.
 fn seam(entries: &dyn Dir, segment: &Found, before: &Tip, next_first: u64) -> Result<Option<Tip>> {
+    /// Enough for most entries: a log has thousands of segments, and a start looks at all of them.
+    const WINDOW: usize = 4 << 10;
+    const WIDEST: usize = chain::limits::ENTRY_BYTES_MAX + 1 + TRAILER_BYTES_MAX;
     if !segment.sealed {
         return Ok(None);
     }
     let file = entries.open(&segment.name, Access::Read).doing("open", &segment.name)?;
-    let window = chain::limits::ENTRY_BYTES_MAX + 1 + TRAILER_BYTES_MAX;
-    let read = |offset: u64| -> Result<Vec<u8>> {
-        let mut bytes = vec![0; window];
-        let got = file.read_at(&mut bytes, offset).doing("read", &segment.name)?;
-        bytes.truncate(got);
-        Ok(bytes)
-    };
-    let head = read(0)?;
+    for window in [WINDOW, WIDEST] {
+        let read = |offset: u64| -> Result<Vec<u8>> {
+            let mut bytes = vec![0; window];
+            let got = file.read_at(&mut bytes, offset).doing("read", &segment.name)?;
+            bytes.truncate(got);
+            Ok(bytes)
+        };
+        let (head, tail) = (read(0)?, read(segment.len.saturating_sub(window as u64))?);
+        if let Some(tip) = seam_of(&head, &tail, segment, before).filter(|t| t.count == next_first)
+        {
+            return Ok(Some(tip));
+        }
+    }
+    Ok(None)
+}
+
+/// What the first and the last bytes of a segment say of its end.
+fn seam_of(head: &[u8], tail: &[u8], segment: &Found, before: &Tip) -> Option<Tip> {
     let first = head.split(|byte| *byte == b'\n').next().map(look);
     let fits = matches!(first, Some(Seen::Entry(entry))
         if entry.seq == segment.first && entry.prev == before.leaf
             && entry.recorded_at_ms >= before.recorded_at_ms);
-    let tail = read(segment.len.saturating_sub(window as u64))?;
     let mut lines = tail.rsplit(|byte| *byte == b'\n');
     let (Some([]), Some(trailer), Some(last)) = (lines.next(), lines.next(), lines.next()) else {
-        return Ok(None);
+        return None;
     };
     let (Seen::Trailer { digits, .. }, Seen::Entry(entry)) = (look(trailer), look(last)) else {
-        return Ok(None);
+        return None;
     };
     let closes = digits == crate::engine::line::digits_of(&entry.leaf);
-    Ok((fits && closes && entry.seq + 1 == next_first).then(|| Tip::after(&entry)))
+    (fits && closes).then(|| Tip::after(&entry))
 }

@@ -499,6 +499,30 @@ fn sealed_segments_that_do_not_follow_each_other_stop() {
     }
 }
 
+/// However long the entries are that meet at a seam.
+#[test]
+fn segments_of_long_entries_follow_each_other_too() {
+    for payload in [20, 3_500, 3_600, 3_700, 3_800, 3_900, 4_000, 4_096, 5_000, 60_000] {
+        let disk = SimDisk::new(3);
+        let mut engine = create_files(&disk, SEGMENT);
+        let mut sealer = Sealer::new(1);
+        // A segment ends with a short entry or begins with one, or neither.
+        for round in 0..12 {
+            let sizes = if round % 3 == 0 { [20, payload] } else { [payload, payload] };
+            for size in sizes {
+                append(&mut engine, &sealer.batch(1, size)).expect("appended");
+            }
+        }
+        drop(engine);
+        let segments = disk.files().into_keys();
+        let sealed = segments.filter(|path| path.starts_with("/data/log/entries/")).count() - 1;
+        assert!(payload == 20 || sealed >= 4, "{sealed} segments of {payload}");
+        let (engine, recovered) = open_files(&disk, SEGMENT, Some(24)).expect("opened");
+        assert!(!matches!(recovered.outcome, Outcome::Stopped(_)), "{payload}: {recovered:?}");
+        assert_eq!(engine.count(), 24, "{payload}");
+    }
+}
+
 #[test]
 fn the_same_seed_gives_the_same_bytes() {
     let files = || Log::new(&[3, 1, 2, 3, 1]).disk.files();
