@@ -16,6 +16,7 @@ mod os;
 
 use std::fmt;
 use std::io;
+use std::ops::Range;
 use std::path::Path;
 use std::sync::Arc;
 
@@ -161,6 +162,46 @@ impl FileSystem {
             (Self::Tmpfs, FileSystemPolicy::TestsOnly)
             | (Self::Ext | Self::Xfs | Self::Other(_), _) => None,
         }
+    }
+}
+
+/// Some bytes of a file, read or written from the first to the last.
+pub(crate) struct Span {
+    file: Arc<dyn File>,
+    at: u64,
+    end: u64,
+}
+
+impl Span {
+    pub(crate) fn new(file: Arc<dyn File>, bytes: Range<u64>) -> Self {
+        Self { file, at: bytes.start, end: bytes.end }
+    }
+
+    /// All of a file, also what is written behind its end.
+    pub(crate) fn from_start(file: Arc<dyn File>) -> Self {
+        Self::new(file, 0..u64::MAX)
+    }
+}
+
+impl io::Read for Span {
+    fn read(&mut self, into: &mut [u8]) -> io::Result<usize> {
+        let left = usize::try_from(self.end - self.at).unwrap_or(usize::MAX);
+        let room = into.len().min(left);
+        let read = self.file.read_at(&mut into[..room], self.at)?;
+        self.at += read as u64;
+        Ok(read)
+    }
+}
+
+impl io::Write for Span {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        self.file.write_all_at(bytes, self.at)?;
+        self.at += bytes.len() as u64;
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        Ok(())
     }
 }
 

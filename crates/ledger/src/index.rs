@@ -8,7 +8,9 @@
 mod disk;
 mod fresh;
 mod mem;
+mod run;
 mod runs;
+mod sieve;
 #[cfg(test)]
 mod tests;
 

@@ -27,7 +27,7 @@ use shopfloor::pieces::Pieces;
 pub use pieces::MemPieces;
 use pieces::PiecesFile;
 
-use crate::disk::{Access, Dir, File, TEMP_SUFFIX};
+use crate::disk::{Access, Dir, File, Span, TEMP_SUFFIX};
 use crate::engine::recovery::Tip;
 use crate::error::{Doing, Result};
 use crate::limits::SNAPSHOT_GARBAGE_BYTES;
@@ -190,8 +190,8 @@ impl Snapshots {
             root.dir.remove(&temp).doing("remove", &temp)?;
         }
         let file = root.dir.create(&temp, 0o600).doing("create", &temp)?;
-        let part = Part { file: Arc::clone(&file), at: 0, end: u64::MAX };
-        let buffered = BufWriter::with_capacity(STEP_BYTES, part);
+        let from_start = Span::from_start(Arc::clone(&file));
+        let buffered = BufWriter::with_capacity(STEP_BYTES, from_start);
         let mut digesting = Digesting { to: buffered, digest: Sha256::new() };
         let head = [&MARK[..], &version.to_be_bytes(), &tip_bytes(tip)].concat();
         digesting.write_all(&head).doing("write", &temp)?;
@@ -328,7 +328,7 @@ impl Root {
             return Ok(None);
         }
         let foot = read_foot(&*file, end)?;
-        let state = Part { file, at: HEAD_BYTES as u64, end };
+        let state = Span::new(file, HEAD_BYTES as u64..end);
         Ok(Some((tip, foot, Box::new(BufReader::with_capacity(STEP_BYTES, state)))))
     }
 
@@ -359,10 +359,10 @@ fn read_foot(file: &dyn File, at: u64) -> io::Result<Foot> {
 
 /// Whether the digest at `end` is that of all bytes before.
 fn is_whole(file: &Arc<dyn File>, end: u64) -> io::Result<bool> {
-    let mut part = Part { file: Arc::clone(file), at: 0, end };
+    let mut whole = Span::new(Arc::clone(file), 0..end);
     let (mut digest, mut step) = (Sha256::new(), vec![0; STEP_BYTES]);
     loop {
-        match part.read(&mut step)? {
+        match whole.read(&mut step)? {
             0 => break,
             read => digest.update(&step[..read]),
         }
@@ -370,35 +370,6 @@ fn is_whole(file: &Arc<dyn File>, end: u64) -> io::Result<bool> {
     let mut kept = [0; Digest::LEN];
     let read = file.read_at(&mut kept, end)?;
     Ok(read == kept.len() && digest.finalize()[..] == kept)
-}
-
-/// A file from some place on, to the one where it ends for us.
-struct Part {
-    file: Arc<dyn File>,
-    at: u64,
-    end: u64,
-}
-
-impl Read for Part {
-    fn read(&mut self, into: &mut [u8]) -> io::Result<usize> {
-        let left = usize::try_from(self.end - self.at).unwrap_or(usize::MAX);
-        let room = into.len().min(left);
-        let read = self.file.read_at(&mut into[..room], self.at)?;
-        self.at += read as u64;
-        Ok(read)
-    }
-}
-
-impl Write for Part {
-    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        self.file.write_all_at(bytes, self.at)?;
-        self.at += bytes.len() as u64;
-        Ok(bytes.len())
-    }
-
-    fn flush(&mut self) -> io::Result<()> {
-        Ok(())
-    }
 }
 
 /// Digests what goes through.

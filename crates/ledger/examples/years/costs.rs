@@ -11,7 +11,7 @@ use chain::merkle::{prove_consistency, prove_inclusion};
 use jiff::{Timestamp, ToSpan as _};
 use ledger::disk::OsDisk;
 use ledger::seams::Clock as _;
-use ledger::{audit, tree};
+use ledger::{Key, audit, tree};
 use report::disposal::{self, Options};
 use shopfloor::State;
 use shopfloor::common::Day;
@@ -158,6 +158,18 @@ pub(super) fn measure(place: &Place, clock: &ShopClock) -> Result<Costs> {
     let resident_mib = || Ok::<_, anyhow::Error>(resident_bytes()? as f64 / f64::from(1 << 20));
     add("memory of the process then", resident_mib()?, "MiB");
 
+    let index = Arc::clone(&opened.index);
+    let begun = Instant::now();
+    let new = index.seq_of(&Key::new("/years", "never"), size)?;
+    ensure!(new.is_none(), "`{new:?}` has a key nobody used");
+    add("the first look whether an event is new", begun.elapsed().as_secs_f64(), "s");
+    add(
+        "a later one",
+        asked(size, |n| Ok(index.seq_of(&Key::new("/years", &format!("never-{n}")), size)?))?,
+        "us",
+    );
+    add("memory after them", resident_mib()?, "MiB");
+
     let store = Arc::clone(&opened.store);
     let tiles = Arc::default();
     let hashes = || tree::hashes(&*store, size, Arc::clone(&tiles));
@@ -168,7 +180,6 @@ pub(super) fn measure(place: &Place, clock: &ShopClock) -> Result<Costs> {
         "us",
     );
     add("an entry read", asked(size, |seq| Ok(store.read(seq)?))?, "us");
-    let index = Arc::clone(&opened.index);
     let newest = |n: u64| {
         let subject = format!("equipment/{}", printer(n));
         let found = index.by_subject(&subject, size.saturating_sub(50_000), 50)?;

@@ -1,14 +1,15 @@
-//! The index on disk, in sled: fast to look up, never trusted.
+//! The index on disk: sled, and sorted files beside it; fast to look up, never trusted.
 //!
 //! One tree, keys by prefix, so that one batch is atomic with the cursor in it:
 //! ```text
-//! c                              cursor: format, log id, count, leaf, time
-//! t, h, r, g                     keys of events, see [`runs`](super::runs)
-//! s<subject> 0x00 <seq>          entries about a subject: those of one take, the first in the key
+//! c            cursor: format, log id, count, leaf, time
+//! t, h         what was taken in last, and heads of runs: see [`runs`](super::runs)
 //! ```
-//! A snapshot of the state grows with the shop and lies beside them in files of its own,
-//! `<fold>.snapshot` and the pieces it refers to (see [`snapshot`](crate::snapshot)). Rows `p..` are
-//! snapshots of release 1.0.
+//! Runs grow with the log and lie beside them in files of their own, so the tree stays as small as it is
+//! when it is new, and opens as fast.
+//!
+//! A snapshot of the state grows with the shop and lies there, too, as `<fold>.snapshot` and the pieces it
+//! refers to (see [`snapshot`](crate::snapshot)).
 //!
 //! sled says of itself that it is beta, syncs in its own time and may refuse to open what it wrote
 //! (README of sled 0.34.7; its issues 1527 and 1533). So: opening is guarded against errors and panics; a cursor
@@ -24,9 +25,9 @@ use std::time::{Duration, Instant};
 
 use chain::Digest;
 
-use super::runs::{Done, Keys, Remains};
+use super::runs::{Done, Runs};
 use super::{Index, Row, SnapshotOf, not_there_yet};
-use crate::disk::{Disk as _, OsDisk};
+use crate::disk::{Access, Dir, Disk as _, OsDisk};
 use crate::engine::Store;
 use crate::engine::recovery::Tip;
 use crate::error::{LedgerError, Result};
@@ -35,13 +36,12 @@ use crate::snapshot::{Snapshots, StateRead, WriteState, parse_tip, tip_bytes};
 use crate::submission::Key;
 
 /// First byte of the cursor: the layout above. Raise it whenever the layout changes.
-const FORMAT: u8 = 3;
+const FORMAT: u8 = 4;
 const CURSOR: &[u8] = b"c";
+/// The file sled keeps a tree in, and locks.
+const FILE: &str = "db";
 /// How often sled writes by itself, in ms. A crash loses at most so much of the index.
 const FLUSH_EVERY_MS: u64 = 1_000;
-/// After so many entries the tree is closed and opened again. sled writes down where its pages lie only
-/// when it opens, and reads anew all that was written since: 0.2 to 0.4 s for a million entries.
-const REOPEN_AFTER: u64 = if cfg!(test) { 7 } else { 250_000 };
 /// How long opening waits for whoever holds the lock of the directory. Work of sled that outlives
 /// the last handle holds it a moment longer, and an index that was just closed must open again.
 const LOCK_PATIENCE: Duration = Duration::from_secs(20);
@@ -62,16 +62,16 @@ pub struct DiskIndex {
 pub(super) struct Kept {
     /// `None` after it failed: a new one is built at the next [`take`](Index::take).
     pub(super) db: Option<Db>,
-    keys: Keys,
+    runs: Runs,
     cursor: Tip,
-    /// Entries taken in when the tree was opened.
-    opened_at: u64,
 }
 
 #[derive(Debug, Clone)]
 pub(super) struct Db {
     pub(super) tree: sled::Tree,
     db: sled::Db,
+    /// Where the files of runs lie.
+    pub(super) dir: Arc<dyn Dir>,
 }
 
 fn failed(what: impl Into<String>) -> LedgerError {
@@ -130,39 +130,41 @@ impl DiskIndex {
         let opened = open_db(dir).and_then(|db| {
             let cursor = read_cursor(&db, &origin)?;
             fits(cursor, store)?;
-            let keys = guarded(|| Keys::open(&db, cursor.count))?;
-            Ok((db, keys, cursor))
+            let runs = guarded(|| Runs::open(&db, cursor.count))?;
+            Ok((db, runs, cursor))
         });
-        let (db, keys, cursor, why) = match opened {
-            Ok((db, keys, cursor)) => (db, keys, cursor, None),
+        let (db, runs, cursor, why) = match opened {
+            Ok((db, runs, cursor)) => (db, runs, cursor, None),
             Err(error) => {
                 let why = error.to_string();
                 tracing::error!(%why, dir = %dir.display(), "the index is moved aside and built anew");
                 let db = start_anew(dir, store.count())?;
-                (db, Keys::default(), Tip::genesis(), Some(why))
+                (db, Runs::default(), Tip::genesis(), Some(why))
             }
         };
-        let kept = RwLock::new(Kept { db: Some(db), keys, cursor, opened_at: cursor.count });
+        let kept = RwLock::new(Kept { db: Some(db), runs, cursor });
         let snapshots = Mutex::default();
         Ok((Self { dir: dir.to_owned(), origin, kept, snapshots }, why))
     }
 
-    /// Works on the tree. After a failure the index is given up until the next `take`.
-    fn with<T>(&self, work: impl FnOnce(&Db) -> Result<T, String>) -> Result<T> {
-        let result = {
-            // Held while working, so that no handle is left when the tree is opened again.
+    /// Looks something up among the entries before `before`. After a failure the index is given up until
+    /// the next `take`.
+    fn ask<T>(&self, before: u64, question: impl FnOnce(&Runs) -> Result<T, String>) -> Result<T> {
+        let found = {
+            // Held while looking, so that nobody starts anew between the check and the look.
             let kept = self.kept.read().unwrap_or_else(PoisonError::into_inner);
-            let db = kept.db.as_ref().ok_or_else(|| failed("it is being built anew"))?;
-            guarded(|| work(db))
+            not_there_yet(kept.cursor.count, before)?;
+            kept.db.as_ref().ok_or_else(|| failed("it is being built anew"))?;
+            guarded(|| question(&kept.runs))
         };
-        result.inspect_err(|_| {
+        found.inspect_err(|_| {
             let given_up = self.give_up();
             let _alone = alone();
             drop(given_up);
         })
     }
 
-    /// As [`with`](Self::with), for work that changes or flushes.
+    /// Works on the tree, for what changes it or flushes. After a failure the index is given up, too.
     fn change<T>(&self, work: impl FnOnce(&Db) -> Result<T, String>) -> Result<T> {
         let _alone = alone();
         let db = self.kept.read().unwrap_or_else(PoisonError::into_inner).db.clone();
@@ -213,24 +215,15 @@ impl DiskIndex {
         if first.seq != kept.cursor.count {
             return Err(failed("rows do not begin at the cursor"));
         }
-        let keys = || rows.iter().map(|row| (&row.key, row.seq));
         let taken = guarded(|| {
             let mut batch = sled::Batch::default();
-            Keys::write(first.seq, keys(), &mut batch);
-            let mut subjects: BTreeMap<&str, Vec<u64>> = BTreeMap::new();
-            for row in rows {
-                subjects.entry(&row.subject).or_default().push(row.seq);
-            }
-            for (subject, seqs) in subjects {
-                let row = [&list_prefix(b's', subject)[..], &seqs[0].to_be_bytes()].concat();
-                batch.insert(row, pack(&seqs)?);
-            }
+            Runs::write(rows, &mut batch)?;
             batch.insert(CURSOR, cursor_bytes(&self.origin, tip));
             text(db.tree.apply_batch(batch))
         });
         match taken {
             Ok(()) => {
-                kept.keys.taken(keys());
+                kept.runs.taken(rows);
                 kept.cursor = tip;
                 Ok(())
             }
@@ -241,84 +234,69 @@ impl DiskIndex {
         }
     }
 
-    /// Opens the tree again when it is due. Whoever asks waits meanwhile. What fails here is cured as any
-    /// damage is, at the next take.
-    fn reopen_if_due(&self) -> Result<()> {
-        let _alone = alone();
-        let mut kept = self.kept.write().unwrap_or_else(PoisonError::into_inner);
-        let cursor = kept.cursor;
-        if kept.db.is_none() || cursor.count < kept.opened_at + REOPEN_AFTER {
-            return Ok(());
-        }
-        kept.db = None;
-        let opened = wait_for_lock(&self.dir, LOCK_PATIENCE).and_then(|()| {
-            let db = open_db(&self.dir)?;
-            let there = read_cursor(&db, &self.origin)?;
-            if there == cursor { Ok(db) } else { Err(failed("it lost what was taken in")) }
-        });
-        match opened {
-            Ok(db) => {
-                kept.db = Some(db);
-                kept.opened_at = cursor.count;
-                Ok(())
-            }
-            Err(error) => {
-                kept.give_up();
-                Err(error)
-            }
-        }
-    }
-
-    /// Makes runs of the keys that were taken in, as far as there is something to do. Readers wait
-    /// only while a finished run is put in its place.
-    fn tend_keys(&self) -> Result<()> {
+    /// Writes the runs that are due. Readers wait only while one is put in its place.
+    fn tend_runs(&self) -> Result<()> {
         loop {
-            let (db, work) = {
+            let (dir, work) = {
                 let kept = self.kept.read().unwrap_or_else(PoisonError::into_inner);
-                let (Some(db), Some(work)) = (&kept.db, kept.keys.work(kept.cursor.count)) else {
+                let (Some(db), Some(work)) = (&kept.db, kept.runs.work(kept.cursor.count)) else {
                     return Ok(());
                 };
-                (db.clone(), work)
+                (Arc::clone(&db.dir), work)
             };
-            let change = |work: &dyn Fn(&Db) -> Result<(), String>| {
-                self.change(work).map_err(|error| error.to_string())
-            };
-            let done = guarded(|| work.write(&change, &db));
-            let mut remains = {
+            let done = guarded(|| work.write(&*dir));
+            let strays = {
                 let _alone = alone();
-                drop(db);
                 let mut kept = self.kept.write().unwrap_or_else(PoisonError::into_inner);
                 let put = done.and_then(|done| kept.put(done));
                 put.inspect_err(|_| drop(kept.give_up()))?
             };
-            while self.change(|db| remains.remove_some(db))? {}
+            if !strays.is_empty() {
+                // Not before the head that does without them is there to stay.
+                self.change(make_durable)?;
+                let removed = strays.iter().try_for_each(|stray| dir.remove(stray));
+                if let Err(error) = removed {
+                    tracing::warn!(%error, "files of merged runs stay until the next start");
+                }
+            }
         }
     }
 }
 
 impl Kept {
-    /// Makes a run count; returns what is not needed any more.
-    fn put(&mut self, done: Done) -> Result<Remains> {
+    /// Makes a run count; returns the files that are not needed any more.
+    fn put(&mut self, done: Done) -> Result<Vec<String>> {
         let db = self.db.as_ref().ok_or_else(|| failed("it is being built anew"))?;
-        let mut batch = sled::Batch::default();
-        done.write_head(&mut batch);
-        guarded(|| text(db.tree.apply_batch(batch)))?;
-        Ok(self.keys.replace(done))
+        guarded(|| {
+            let mut batch = sled::Batch::default();
+            done.write_head(db, &mut batch)?;
+            text(db.tree.apply_batch(batch))
+        })?;
+        let strays = done.strays();
+        self.runs.replace(done);
+        Ok(strays)
     }
 
     fn give_up(&mut self) -> Option<Db> {
         self.cursor = Tip::genesis();
-        self.opened_at = 0;
-        self.keys = Keys::default();
+        self.runs = Runs::default();
         self.db.take()
     }
+}
+
+/// Makes what was written survive a power cut, too: a flush of sled gives it to the device, which may
+/// forget it (`DURABILITY.md`).
+fn make_durable(db: &Db) -> Result<(), String> {
+    text(db.db.flush())?;
+    let synced = db.dir.open(FILE, Access::Read).and_then(|file| file.sync_all());
+    synced.map_err(|error| format!("`{FILE}`: {error}"))
 }
 
 /// Waits until nobody holds the lock that sled takes on its file. A damaged index is moved aside,
 /// one in use must not be, so the two are told apart before sled mixes them up in one error.
 fn wait_for_lock(dir: &Path, patience: Duration) -> Result<()> {
     // What cannot be opened or locked at all is not in use: sled has the word then.
-    let Ok(file) = std::fs::File::open(dir.join("db")) else { return Ok(()) };
+    let Ok(file) = std::fs::File::open(dir.join(FILE)) else { return Ok(()) };
     let deadline = Instant::now() + patience;
     while let Err(TryLockError::WouldBlock) = file.try_lock() {
         if Instant::now() >= deadline {
@@ -341,7 +319,8 @@ fn open_db(dir: &Path) -> Result<Db> {
             .mode(sled::Mode::LowSpace);
         let db = text(config.open())?;
         let tree = text(db.open_tree("index"))?;
-        Ok(Db { tree, db })
+        let dir = OsDisk.open_dir(dir).map_err(|error| error.to_string())?;
+        Ok(Db { tree, db, dir })
     })
 }
 
@@ -399,32 +378,6 @@ fn fits(cursor: Tip, store: &dyn Store) -> Result<()> {
     }
 }
 
-fn seq_at_end(key: &[u8]) -> Result<u64, String> {
-    let (_, seq) = key.split_last_chunk::<8>().ok_or("a row is too short")?;
-    Ok(u64::from_be_bytes(*seq))
-}
-
-fn list_prefix(kind: u8, of: &str) -> Vec<u8> {
-    [&[kind], of.as_bytes(), &[0]].concat()
-}
-
-/// The entries after the first of a row, each as its distance from the first: takes are far smaller
-/// than what four bytes count.
-fn pack(seqs: &[u64]) -> Result<Vec<u8>, String> {
-    let first = *seqs.first().ok_or("a row without entries")?;
-    let mut bytes = Vec::with_capacity(4 * (seqs.len() - 1));
-    for seq in &seqs[1..] {
-        let after = u32::try_from(seq - first).map_err(|_| "a take is too large")?;
-        bytes.extend_from_slice(&after.to_be_bytes());
-    }
-    Ok(bytes)
-}
-
-fn unpack(first: u64, bytes: &[u8]) -> impl Iterator<Item = u64> + '_ {
-    let after = move |four: &[u8; 4]| first + u64::from(u32::from_be_bytes(*four));
-    std::iter::once(first).chain(bytes.as_chunks().0.iter().map(after))
-}
-
 impl Index for DiskIndex {
     fn cursor(&self) -> Tip {
         self.kept.read().unwrap_or_else(PoisonError::into_inner).cursor
@@ -432,56 +385,19 @@ impl Index for DiskIndex {
 
     fn take(&self, rows: &[Row], tip: Tip) -> Result<()> {
         self.take_in(rows, tip)?;
-        self.tend_keys()?;
-        self.reopen_if_due()
+        self.tend_runs()
     }
 
     fn seq_of(&self, key: &Key, before: u64) -> Result<Option<u64>> {
-        let found = {
-            // Held while looking, so that nobody starts anew between the check and the look.
-            let kept = self.kept.read().unwrap_or_else(PoisonError::into_inner);
-            not_there_yet(kept.cursor.count, before)?;
-            let db = kept.db.as_ref().ok_or_else(|| failed("it is being built anew"))?;
-            guarded(|| kept.keys.seq_of(db, key))
-        };
-        found.inspect_err(|_| {
-            let given_up = self.give_up();
-            let _alone = alone();
-            drop(given_up);
-        })
+        self.ask(before, |runs| runs.seq_of(key))
     }
 
     fn by_subject(&self, subject: &str, from: u64, max: usize) -> Result<Vec<u64>> {
-        self.with(|db| {
-            let prefix = list_prefix(b's', subject);
-            let row_at = |seq: u64| [&prefix[..], &seq.to_be_bytes()].concat();
-            // The row that begins before may reach beyond.
-            let before = db.tree.range(row_at(0)..row_at(from)).next_back();
-            let after = db.tree.range(row_at(from)..=row_at(u64::MAX));
-            let mut found = Vec::new();
-            for row in before.into_iter().chain(after) {
-                let (key, bytes) = text(row)?;
-                let room = max - found.len();
-                if room == 0 {
-                    break;
-                }
-                found.extend(
-                    unpack(seq_at_end(&key)?, &bytes).filter(|seq| *seq >= from).take(room),
-                );
-            }
-            Ok(found)
-        })
+        self.ask(0, |runs| runs.by_subject(subject, from, max))
     }
 
     fn store_snapshot(&self, of: &SnapshotOf, write: &mut WriteState<'_>) -> Result<()> {
-        self.with_snapshots(&of.fold, |snapshots| snapshots.store((of.version, of.tip), write))?;
-        self.change(|db| {
-            let mut old = sled::Batch::default();
-            for key in db.tree.scan_prefix(b"p").keys() {
-                old.remove(text(key)?);
-            }
-            text(db.tree.apply_batch(old))
-        })
+        self.with_snapshots(&of.fold, |snapshots| snapshots.store((of.version, of.tip), write))
     }
 
     fn snapshot(&self, fold: &str, version: u16) -> Result<Option<StateRead>> {

@@ -86,12 +86,11 @@ fn entries_taken_in_by_ones_and_by_many_are_found_alike() {
 
 /// One entry a take makes every kind of run: a log is opened again at every stage.
 #[test]
-fn keys_are_found_through_runs_and_runs_of_runs() {
+fn entries_are_found_through_runs_and_runs_of_runs() {
     let dir = tempfile::tempdir().expect("a directory");
     let at = dir.path().join("index");
     let (mut engine, mut sealer) = (MemEngine::new(), Sealer::new(1));
     let store = engine.store();
-    let mut levels = Vec::new();
     for count in 1..=40 {
         append(&mut engine, &sealer.batch(1, 20)).expect("appended");
         let (index, why) = open(&at, &*store);
@@ -99,10 +98,50 @@ fn keys_are_found_through_runs_and_runs_of_runs() {
         if count >= 7 {
             answers_rightly(&index, count);
         }
-        levels = rows(&index, b"h").iter().map(|row| row[1]).collect();
     }
-    levels.sort_unstable();
-    assert_eq!(levels, [0, 1, 2], "27 entries, 9 entries, 3 entries, and one that waits");
+    // 27 entries, 9 entries, 3 entries, and one that waits.
+    let levels: Vec<u8> = run_files(&at).iter().map(|run| run.as_bytes()[4] - b'0').collect();
+    assert_eq!(levels, [0, 1, 2], "what was merged is gone");
+}
+
+/// Subjects that come often, seldom and once, in rows and parts that end anywhere.
+#[test]
+fn every_subject_has_its_entries_from_any_place_on() {
+    let dir = tempfile::tempdir().expect("a directory");
+    let at = dir.path().join("index");
+    let store = log(0, 1);
+    let (index, _) = open(&at, &*store);
+    let mem = MemIndex::new();
+    let subject = |seq: u64| match seq {
+        seq if seq % 7 == 0 => String::new(),
+        seq if seq % 11 == 0 => format!("lot/L-{seq}"),
+        seq if seq % 5 == 0 => "equipment/P-1".to_owned(),
+        seq if seq % 3 == 0 => "equipment/P-10".to_owned(),
+        _ => "equipment/P-1\u{e9}".to_owned(),
+    };
+    let mut tip = index.cursor();
+    for take in 0..60_u64 {
+        let seqs = tip.count..tip.count + 1 + take % 4;
+        let rows: Vec<super::Row> = seqs
+            .map(|seq| {
+                let key = Key::new("/test", &format!("ev-{seq}"));
+                super::Row { seq, key, subject: subject(seq) }
+            })
+            .collect();
+        tip.count += rows.len() as u64;
+        index.take(&rows, tip).expect("taken");
+        mem.take(&rows, tip).expect("taken");
+    }
+    let count = tip.count;
+    for subject in (0..count).map(subject).chain(["equipment/".into(), "zzz".into()]) {
+        for from in 0..=count {
+            for max in [1, 3, 1_000] {
+                let found = index.by_subject(&subject, from, max).expect("answered");
+                let expected = mem.by_subject(&subject, from, max).expect("answered");
+                assert_eq!(found, expected, "`{subject}` from {from}, at most {max}");
+            }
+        }
+    }
 }
 
 #[test]
@@ -121,6 +160,7 @@ fn an_entry_keeps_its_key_when_runs_that_know_it_twice_are_merged() {
         let key = Key::new("/test", &format!("ev-{seq}"));
         assert_eq!(index.seq_of(&key, 27).expect("answered"), Some(seq));
     }
+    assert_eq!(index.by_subject("", 0, 99).expect("answered").len(), 27, "each has its subject");
 }
 
 #[test]
@@ -129,61 +169,111 @@ fn what_a_crash_left_of_a_run_is_removed() {
     let at = dir.path().join("index");
     let store = log(8, 1);
     let (index, _) = open(&at, &*store);
-    let tree = index.kept.read().expect("lock").db.clone().expect("open").tree;
-    let name = |kind: u8| [&[kind, 1][..], &0_u64.to_be_bytes()].concat();
-    tree.insert(name(b'g'), b"").expect("written");
-    tree.insert([&name(b'r')[..], &[0, 0, 0, 0, 0]].concat(), b"half a run").expect("written");
-    tree.insert([b"t", &0_u64.to_be_bytes()[..]].concat(), b"in a run since").expect("written");
-    drop((tree, index));
+    // Half a run that had no head yet, and one that was merged.
+    for stray in ["run-1-00000000000000000000", "run-0-00000000000000000003"] {
+        std::fs::write(at.join(stray), b"half a run").expect("written");
+    }
+    std::fs::write(at.join("shop.snapshot"), b"another file").expect("written");
+    let runs = run_files(&at).len();
+    drop(index);
     let (index, why) = open(&at, &*store);
     assert_eq!(why, None);
     answers_rightly(&index, 8);
-    assert_eq!(rows(&index, b"g"), [[0_u8; 0]; 0]);
-    assert_eq!(rows(&index, &name(b'r')), [[0_u8; 0]; 0]);
-    assert_eq!(rows(&index, b"t"), [[0_u8; 0]; 0], "all eight are in a run");
+    assert_eq!(run_files(&at).len(), runs - 2);
+    assert!(at.join("shop.snapshot").try_exists().expect("looked"));
+    // One in the way of the next: the entries are written over it.
+    drop(index);
+    std::fs::write(at.join("run-0-00000000000000000008"), b"half a run").expect("written");
+    let (index, why) = open(&at, &*log(20, 1));
+    assert_eq!(why, None);
+    answers_rightly(&index, 20);
 }
 
-/// A key that cannot be looked up must never make a recorded event look new.
+/// A key that cannot be looked up must never make a recorded event look new, and no list of entries may
+/// come back short.
 #[test]
-fn a_run_that_lost_a_part_is_never_asked_again() {
+fn a_run_that_is_not_what_was_written_is_never_asked_again() {
     let dir = tempfile::tempdir().expect("a directory");
     let at = dir.path().join("index");
     let store = log(9, 1);
     let look = |index: &DiskIndex| {
-        (0..9).try_for_each(|seq| {
-            index.seq_of(&Key::new("/test", &format!("ev-{seq}")), 9).map(|found| {
-                assert_eq!(found, Some(seq));
-            })
-        })
+        for seq in 0..9 {
+            let found = index.seq_of(&Key::new("/test", &format!("ev-{seq}")), 9)?;
+            assert_eq!(found, Some(seq));
+        }
+        let all = index.by_subject("", 0, 99)?;
+        assert_eq!(all, (0..9).collect::<Vec<u64>>());
+        Ok::<(), LedgerError>(())
     };
-    let (index, _) = open(&at, &*store);
-    look(&index).expect("all there");
-    let tree = index.kept.read().expect("lock").db.clone().expect("open").tree;
-    let part = rows(&index, b"r").swap_remove(1);
-    tree.remove(part).expect("removed");
-    drop(tree);
-    let error = look(&index).expect_err("a part is gone").to_string();
-    assert!(error.contains("the run of level `0` at `0` is gone"), "{error}");
-    assert_eq!(index.cursor().count, 0, "it is built anew");
-    while follow(&index, &*store).expect("follows") > 0 {}
-    answers_rightly(&index, 9);
-    // Its takes or its runs may be what is missing when it is opened.
-    for prefix in [b"t", b"h"] {
-        let tree = index.kept.read().expect("lock").db.clone().expect("open").tree;
-        for row in rows(&index, prefix) {
-            tree.remove(row).expect("removed");
+    drop(open(&at, &*store));
+    let run = at.join(run_files(&at).pop().expect("nine entries make a run"));
+    let len = std::fs::metadata(&run).expect("there").len();
+    for byte in 0..len {
+        let mut damaged = std::fs::read(&run).expect("read");
+        damaged[usize::try_from(byte).expect("small")] ^= 1;
+        std::fs::write(&run, &damaged).expect("written");
+        let (index, why) = open(&at, &*store);
+        assert_eq!(why, None, "byte {byte} is not looked at yet");
+        let error = look(&index).expect_err("damaged").to_string();
+        assert!(error.contains("is damaged"), "byte {byte}: {error}");
+        assert_eq!(index.cursor().count, 0, "it is built anew");
+        while follow(&index, &*store).expect("follows") > 0 {}
+        look(&index).expect("all there");
+        for aside in std::fs::read_dir(dir.path()).expect("listed") {
+            let aside = aside.expect("listed").path();
+            if aside != at {
+                std::fs::remove_dir_all(aside).expect("removed");
+            }
         }
     }
-    drop(index);
-    let (index, why) = open(&at, &*store);
-    assert!(why.is_some_and(|why| why.contains("it has the keys of `0` entries, not of `9`")));
-    answers_rightly(&index, 9);
+    for (what, damage) in [("is gone", None), ("is cut", Some(len - 1))] {
+        match damage {
+            Some(len) => std::fs::OpenOptions::new()
+                .write(true)
+                .open(&run)
+                .and_then(|file| file.set_len(len))
+                .expect("cut"),
+            None => std::fs::remove_file(&run).expect("removed"),
+        }
+        let (index, why) = open(&at, &*store);
+        assert!(why.is_some_and(|why| why.contains("`run-")), "one that {what}");
+        look(&index).expect("all there");
+    }
 }
 
-/// Keys of the rows of one kind.
-fn rows(index: &DiskIndex, prefix: &[u8]) -> Vec<Vec<u8>> {
-    let tree = index.kept.read().expect("lock").db.clone().expect("open").tree;
-    tree.scan_prefix(prefix).keys().map(|row| row.expect("read").to_vec()).collect()
+/// What the tree lost of the young or of the heads is noticed when it opens.
+#[test]
+fn an_index_that_does_not_know_all_it_took_in_is_built_anew() {
+    for (prefix, expected) in
+        [(b't', "it knows `9` entries, not `10`"), (b'h', "what it knew of entry `0` is missing")]
+    {
+        let dir = tempfile::tempdir().expect("a directory");
+        let at = dir.path().join("index");
+        let (mut engine, mut sealer) = (MemEngine::new(), Sealer::new(1));
+        let store = engine.store();
+        let (index, _) = open(&at, &*store);
+        for _ in 0..10 {
+            append(&mut engine, &sealer.batch(1, 20)).expect("appended");
+            while follow(&index, &*store).expect("follows") > 0 {}
+        }
+        let tree = index.kept.read().expect("lock").db.clone().expect("open").tree;
+        for row in tree.scan_prefix([prefix]).keys() {
+            tree.remove(row.expect("read")).expect("removed");
+        }
+        drop((tree, index));
+        let (index, why) = open(&at, &*store);
+        assert!(why.as_ref().is_some_and(|why| why.contains(expected)), "{why:?}");
+        answers_rightly(&index, 10);
+    }
+}
+
+/// Names of the runs in a directory, sorted.
+fn run_files(at: &Path) -> Vec<String> {
+    let files = std::fs::read_dir(at).expect("listed");
+    let names = files.map(|file| file.expect("listed").file_name().into_string().expect("a name"));
+    let mut runs: Vec<String> = names.filter(|name| name.starts_with("run-")).collect();
+    runs.sort_unstable();
+    runs
 }
 
 #[test]
