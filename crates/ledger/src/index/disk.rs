@@ -5,8 +5,7 @@
 //! c            cursor: format, log id, count, leaf, time
 //! t, h         what was taken in last, and heads of runs: see [`runs`](super::runs)
 //! ```
-//! Runs grow with the log and lie beside them in files of their own, so the tree stays as small as it is
-//! when it is new, and opens as fast.
+//! Runs grow with the log and lie beside the tree in files of their own, so that it does not.
 //!
 //! A snapshot of the state grows with the shop and lies there, too, as `<fold>.snapshot` and the pieces it
 //! refers to (see [`snapshot`](crate::snapshot)).

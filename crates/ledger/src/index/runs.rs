@@ -227,7 +227,7 @@ fn remove_strays(dir: &dyn Dir, runs: &[Arc<Run>]) -> Result<(), String> {
 }
 
 impl Work {
-    /// Writes the run. Nobody waits meanwhile.
+    /// Writes the run. Whoever asks the index does not wait meanwhile.
     pub(super) fn write(self, dir: &dyn Dir) -> Result<Done, String> {
         let Self { name, to, from } = self;
         match from {
