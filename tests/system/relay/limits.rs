@@ -41,10 +41,13 @@ fn fill_up(shop: &Shop) -> usize {
 
     let recorder = shop.start_recorder();
     shop.relay.wait_until_delivered(&relay);
+    // A recorder that keeps up with the machine would never let the spool fill.
+    assert!(recorder.stop().success());
     let second = fill(&machine, first);
     assert!(second > first, "it takes events again when there is room");
     relay.kill();
     let relay = shop.relay.start();
+    let recorder = shop.start_recorder();
     shop.relay.wait_until_delivered(&relay);
     relay.stop();
     // A batch that was put off may be there in part when the disk was full in the middle of it; it is
