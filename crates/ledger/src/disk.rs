@@ -57,6 +57,8 @@ pub trait Dir: fmt::Debug + Send + Sync {
     fn lock(&self) -> io::Result<Option<Box<dyn Lock>>>;
     /// The kind of file system the directory lies on.
     fn file_system(&self) -> io::Result<FileSystem>;
+    /// Bytes that are free on the file system, for those who are not root.
+    fn free_bytes(&self) -> io::Result<u64>;
     /// Whether the device below keeps written bytes in a cache that forgets them without power
     /// unless it is flushed; `None` if the system does not tell.
     fn has_volatile_cache(&self) -> Option<bool>;
@@ -203,6 +205,14 @@ impl io::Write for Span {
     fn flush(&mut self) -> io::Result<()> {
         Ok(())
     }
+}
+
+/// Whether there was no room: it may work again when space is freed.
+pub(crate) fn is_full(error: &io::Error) -> bool {
+    matches!(
+        error.kind(),
+        io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded | io::ErrorKind::FileTooLarge
+    )
 }
 
 /// Suffix of files that are still being written; removed at the next start.

@@ -2,6 +2,7 @@
 
 use std::io;
 
+use crate::disk::is_full;
 use crate::engine::recovery::{Stop, StopCause};
 
 /// Any error of this crate. Messages name the thing in backticks and say what to do.
@@ -178,12 +179,7 @@ impl LedgerError {
     pub fn is_full(&self) -> bool {
         match self {
             Self::Full { .. } => true,
-            Self::Io { source, .. } => matches!(
-                source.kind(),
-                io::ErrorKind::StorageFull
-                    | io::ErrorKind::QuotaExceeded
-                    | io::ErrorKind::FileTooLarge
-            ),
+            Self::Io { source, .. } => is_full(source),
             Self::Failed { failure } => failure.is_full(),
             Self::Poisoned { .. }
             | Self::ReadOnly { .. }

@@ -6,8 +6,10 @@
 //! What it answers is a hint that the caller checks against the entry itself.
 
 mod disk;
+mod fault;
 mod fresh;
 mod mem;
+mod merger;
 mod run;
 mod runs;
 mod sieve;

@@ -72,5 +72,9 @@ fn fill_up(free_kib: u64) -> usize {
     assert!(run(&mut place.command(&["check"])).status.success(), "{free_kib} KiB: damaged");
     std::fs::remove_file(&filler).expect("removed");
     is_whole_again(&place, &["serve"], &token, &mut receipts);
+    let kept_aside = std::fs::read_dir(place.data())
+        .expect("listed")
+        .any(|file| file.expect("listed").file_name().to_string_lossy().starts_with("index.bad"));
+    assert!(!kept_aside, "{free_kib} KiB: nothing was wrong with the index");
     receipts.acknowledged()
 }

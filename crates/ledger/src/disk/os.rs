@@ -8,7 +8,7 @@ use std::sync::Arc;
 
 use rustix::fs::{
     Advice, AtFlags, FileType, FlockOperation, Mode, OFlags, fadvise, fchmod, fdatasync, flock,
-    fstat, fstatfs, fsync, ftruncate, mkdirat, openat, renameat, statat, unlinkat,
+    fstat, fstatfs, fstatvfs, fsync, ftruncate, mkdirat, openat, renameat, statat, unlinkat,
 };
 use rustix::io::{Errno, pread, pwrite, retry_on_intr};
 
@@ -171,6 +171,11 @@ impl Dir for OsDir {
             0x794c_7630 => FileSystem::Overlay,
             other => FileSystem::Other(other),
         })
+    }
+
+    fn free_bytes(&self) -> io::Result<u64> {
+        let room = fstatvfs(&self.fd)?;
+        Ok(room.f_bavail.saturating_mul(room.f_frsize))
     }
 
     fn has_volatile_cache(&self) -> Option<bool> {

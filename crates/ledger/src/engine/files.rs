@@ -41,7 +41,7 @@ use self::shelf::Shelf;
 use super::line::{next_line, write_trailer};
 use super::recovery::{Stop, Tip};
 use super::{Chunk, Engine, Line, Store, is_line};
-use crate::disk::{Access, Dir, File, FileSystemPolicy, Lock, write_durably};
+use crate::disk::{Access, Dir, File, FileSystemPolicy, Lock, is_full, write_durably};
 use crate::error::{Doing as _, LedgerError, Result};
 use crate::limits::{OFFSET_EVERY, SEGMENT_BYTES};
 
@@ -147,13 +147,6 @@ fn segment_name(first: u64) -> String {
 
 fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
-}
-
-fn is_full(error: &io::Error) -> bool {
-    matches!(
-        error.kind(),
-        io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded | io::ErrorKind::FileTooLarge
-    )
 }
 
 /// Why room could not be made.

@@ -8,11 +8,12 @@
 //! event look new. What is needed to open one (a [`Head`]) lies in the tree; its foot is read with the
 //! first question, a part with each question that the sieve lets through.
 
-use std::io::{BufWriter, Write as _};
+use std::io::{self, BufWriter, Write as _};
 use std::sync::{Arc, OnceLock};
 
 use chain::Digest;
 
+use super::fault::Fault;
 use super::sieve::Sieve;
 use crate::disk::{Access, Dir, File, Span};
 use crate::submission::{KEY_BYTES, Key};
@@ -128,22 +129,23 @@ impl Row<'_> {
 }
 
 impl Run {
-    pub(super) fn open(dir: &dyn Dir, name: Name, head: Head) -> Result<Self, String> {
+    pub(super) fn open(dir: &dyn Dir, name: Name, head: Head) -> Result<Self, Fault> {
         let opened = dir.open(&name.file(), Access::Read);
         let sized = opened.and_then(|file| Ok((file.size()?, file)));
         let (len, file) = sized.map_err(|error| format!("`{}`: {error}", name.file()))?;
         if len != head.len {
-            return Err(format!("`{}` has `{len}` bytes instead of `{}`", name.file(), head.len));
+            let len_of = format!("`{}` has `{len}` bytes instead of `{}`", name.file(), head.len);
+            return Err(len_of.into());
         }
         Ok(Self { name, head, file, foot: OnceLock::new() })
     }
 
-    fn damaged(&self, what: &str) -> String {
-        format!("`{}` is damaged: {what} is not what was written", self.name.file())
+    fn damaged(&self, what: &str) -> Fault {
+        format!("`{}` is damaged: {what} is not what was written", self.name.file()).into()
     }
 
     /// Bytes that a digest stands behind.
-    fn read(&self, at: u64, len: u64, what: &str) -> Result<Vec<u8>, String> {
+    fn read(&self, at: u64, len: u64, what: &str) -> Result<Vec<u8>, Fault> {
         let len = usize::try_from(len).map_err(|_| self.damaged(what))?;
         let mut bytes = vec![0; len + Digest::LEN];
         let read = self.file.read_at(&mut bytes, at);
@@ -155,7 +157,7 @@ impl Run {
         Ok(bytes)
     }
 
-    fn foot(&self) -> Result<&Foot, String> {
+    fn foot(&self) -> Result<&Foot, Fault> {
         if let Some(foot) = self.foot.get() {
             return Ok(foot);
         }
@@ -166,7 +168,7 @@ impl Run {
         Ok(self.foot.get_or_init(|| foot))
     }
 
-    fn keys_part(&self, part: usize) -> Result<Vec<u8>, String> {
+    fn keys_part(&self, part: usize) -> Result<Vec<u8>, Fault> {
         let before = (part * PART_KEYS) as u64;
         let keys = self.head.keys.saturating_sub(before).min(PART_KEYS as u64);
         self.read(
@@ -177,7 +179,7 @@ impl Run {
     }
 
     /// The first entry with a key.
-    pub(super) fn seq_of(&self, key: &Key) -> Result<Option<u64>, String> {
+    pub(super) fn seq_of(&self, key: &Key) -> Result<Option<u64>, Fault> {
         let foot = self.foot()?;
         if !foot.sieve.lets_through(key) {
             return Ok(None);
@@ -197,7 +199,7 @@ impl Run {
         from: u64,
         max: usize,
         found: &mut Vec<u64>,
-    ) -> Result<(), String> {
+    ) -> Result<(), Fault> {
         let parts = &self.foot()?.lists;
         // The row that begins before `from` may reach beyond it.
         let at_or_before = |part: &ListsPart| (&*part.subject, part.first) <= (subject, from);
@@ -221,11 +223,11 @@ impl Run {
         Ok(())
     }
 
-    fn lists_part(&self, part: &ListsPart) -> Result<Vec<u8>, String> {
+    fn lists_part(&self, part: &ListsPart) -> Result<Vec<u8>, Fault> {
         self.read(part.at, u64::from(part.len), &format!("its part at byte `{}`", part.at))
     }
 
-    fn next_row<'p>(&self, rest: &mut &'p [u8]) -> Result<Option<Row<'p>>, String> {
+    fn next_row<'p>(&self, rest: &mut &'p [u8]) -> Result<Option<Row<'p>>, Fault> {
         if rest.is_empty() {
             return Ok(None);
         }
@@ -243,7 +245,7 @@ fn parse_record(record: &[u8; RECORD_BYTES]) -> (Key, u64) {
 }
 
 /// A subject behind its length.
-pub(super) fn write_subject(subject: &str, out: &mut Vec<u8>) -> Result<(), String> {
+pub(super) fn write_subject(subject: &str, out: &mut Vec<u8>) -> Result<(), Fault> {
     let len = u16::try_from(subject.len()).map_err(|_| "a subject is too long")?;
     out.extend_from_slice(&len.to_be_bytes());
     out.extend_from_slice(subject.as_bytes());
@@ -268,7 +270,7 @@ fn parse_row(bytes: &[u8]) -> Option<(Row<'_>, &[u8])> {
 }
 
 impl Foot {
-    fn to_bytes(&self) -> Result<Vec<u8>, String> {
+    fn to_bytes(&self) -> Result<Vec<u8>, Fault> {
         let firsts_len = self.firsts.len() * KEY_BYTES;
         let mut bytes = Vec::with_capacity(16 + self.sieve.len_bytes() + firsts_len);
         bytes.extend_from_slice(&(self.sieve.len_bytes() as u64).to_be_bytes());
@@ -324,14 +326,14 @@ pub(super) struct KeysReader<'r> {
 }
 
 impl<'r> KeysReader<'r> {
-    pub(super) fn open(run: &'r Run) -> Result<Self, String> {
+    pub(super) fn open(run: &'r Run) -> Result<Self, Fault> {
         let mut this = Self { run, part: 0, bytes: Vec::new(), at: 0, next: None };
         this.advance()?;
         Ok(this)
     }
 
     /// The key that was next.
-    pub(super) fn advance(&mut self) -> Result<Option<(Key, u64)>, String> {
+    pub(super) fn advance(&mut self) -> Result<Option<(Key, u64)>, Fault> {
         let here = self.next.take();
         if self.at == self.bytes.len() && ((self.part * PART_KEYS) as u64) < self.run.head.keys {
             self.bytes = self.run.keys_part(self.part)?;
@@ -362,7 +364,7 @@ impl<'r> ListsReader<'r> {
         self.next.as_ref().map(|(subject, _)| subject.as_str())
     }
 
-    pub(super) fn open(run: &'r Run) -> Result<Self, String> {
+    pub(super) fn open(run: &'r Run) -> Result<Self, Fault> {
         let parts = run.foot()?.lists.iter();
         let mut this = Self { run, parts, bytes: Vec::new(), at: 0, next: None };
         this.advance()?;
@@ -370,7 +372,7 @@ impl<'r> ListsReader<'r> {
     }
 
     /// The row that was next.
-    pub(super) fn advance(&mut self) -> Result<Option<(String, Vec<u64>)>, String> {
+    pub(super) fn advance(&mut self) -> Result<Option<(String, Vec<u64>)>, Fault> {
         let here = self.next.take();
         if self.at == self.bytes.len()
             && let Some(part) = self.parts.next()
@@ -408,7 +410,7 @@ pub(super) struct Writer {
 impl Writer {
     /// Begins a file; what an earlier try left under this name is in the way. There will be at most
     /// `keys_max` keys.
-    pub(super) fn begin(dir: &dyn Dir, name: Name, keys_max: u64) -> Result<Self, String> {
+    pub(super) fn begin(dir: &dyn Dir, name: Name, keys_max: u64) -> Result<Self, Fault> {
         let file_name = name.file();
         let begun = dir.stat(&file_name).and_then(|there| {
             if there.is_some() {
@@ -416,7 +418,7 @@ impl Writer {
             }
             dir.create(&file_name, 0o600)
         });
-        let file = begun.map_err(|error| format!("`{file_name}`: {error}"))?;
+        let file = begun.map_err(|error| Fault::passing(&file_name, &error))?;
         let out = BufWriter::with_capacity(GATHERED_BYTES, Span::from_start(Arc::clone(&file)));
         let foot = Foot { sieve: Sieve::for_keys(keys_max), firsts: Vec::new(), lists: Vec::new() };
         let (part, row, begins) = (Vec::new(), Default::default(), None);
@@ -424,7 +426,7 @@ impl Writer {
     }
 
     /// Adds a key that is greater than those before.
-    pub(super) fn key(&mut self, key: &Key, seq: u64) -> Result<(), String> {
+    pub(super) fn key(&mut self, key: &Key, seq: u64) -> Result<(), Fault> {
         if self.part.is_empty() {
             self.foot.firsts.push(*key);
         }
@@ -439,12 +441,12 @@ impl Writer {
     }
 
     /// Ends the keys; lists may follow.
-    pub(super) fn end_keys(&mut self) -> Result<(), String> {
+    pub(super) fn end_keys(&mut self) -> Result<(), Fault> {
         if self.part.is_empty() { Ok(()) } else { self.write_part() }
     }
 
     /// Adds entries about a subject, behind those that were added of it; subjects ascend.
-    pub(super) fn list(&mut self, subject: &str, seqs: &[u64]) -> Result<(), String> {
+    pub(super) fn list(&mut self, subject: &str, seqs: &[u64]) -> Result<(), Fault> {
         for &seq in seqs {
             let (open, entries) = &self.row;
             let is_within = |first: &u64| u32::try_from(seq - first).is_ok();
@@ -459,7 +461,7 @@ impl Writer {
         Ok(())
     }
 
-    fn end_row(&mut self) -> Result<(), String> {
+    fn end_row(&mut self) -> Result<(), Fault> {
         let (subject, entries) = &mut self.row;
         let Some((first, after)) = entries.split_first() else { return Ok(()) };
         if self.begins.is_none() {
@@ -477,7 +479,7 @@ impl Writer {
         if self.part.len() >= LISTS_BYTES { self.end_lists_part() } else { Ok(()) }
     }
 
-    fn end_lists_part(&mut self) -> Result<(), String> {
+    fn end_lists_part(&mut self) -> Result<(), Fault> {
         let Some((subject, first)) = self.begins.take() else { return Ok(()) };
         let len = u32::try_from(self.part.len()).map_err(|_| "a part is too long")?;
         self.foot.lists.push(ListsPart { subject, first, at: self.at, len });
@@ -485,7 +487,7 @@ impl Writer {
     }
 
     /// Writes the part and its digest.
-    fn write_part(&mut self) -> Result<(), String> {
+    fn write_part(&mut self) -> Result<(), Fault> {
         let part = std::mem::take(&mut self.part);
         self.write_checked(&part)?;
         self.part = part;
@@ -493,9 +495,9 @@ impl Writer {
         Ok(())
     }
 
-    fn write_checked(&mut self, bytes: &[u8]) -> Result<(), String> {
+    fn write_checked(&mut self, bytes: &[u8]) -> Result<(), Fault> {
         let digest = Digest::of(bytes);
-        let mut write = || {
+        let mut write = || -> io::Result<()> {
             self.out.write_all(bytes)?;
             self.out.write_all(digest.as_bytes())?;
             self.at += (bytes.len() + Digest::LEN) as u64;
@@ -506,11 +508,11 @@ impl Writer {
             }
             Ok(())
         };
-        write().map_err(|error: std::io::Error| format!("`{}`: {error}", self.name.file()))
+        write().map_err(|error| Fault::passing(&self.name.file(), &error))
     }
 
     /// Ends the run, which begins to count when its head does; `to` is the entry after its last.
-    pub(super) fn finish(mut self, dir: &dyn Dir, to: u64) -> Result<Run, String> {
+    pub(super) fn finish(mut self, dir: &dyn Dir, to: u64) -> Result<Run, Fault> {
         self.end_row()?;
         self.end_lists_part()?;
         let foot_at = self.at;
@@ -519,7 +521,7 @@ impl Writer {
         let durable = self.out.flush().and_then(|()| self.file.sync_all());
         durable
             .and_then(|()| dir.sync())
-            .map_err(|error| format!("`{}`: {error}", self.name.file()))?;
+            .map_err(|error| Fault::passing(&self.name.file(), &error))?;
         let head = Head { to, keys: self.keys, foot_at, len: self.at };
         let foot = OnceLock::from(self.foot);
         Ok(Run { name: self.name, head, file: self.file, foot })

@@ -14,12 +14,18 @@
 //!
 //! A run counts when its head stands, which comes in one batch with the removal of what it was made of,
 //! after its file is durable. Files without a head are removed when the index opens.
+//!
+//! The young become a run at once, a file of a few megabytes. A merge may take a minute and is another
+//! thread's (see [`merger`](super::merger)): meanwhile more runs may gather at a level than are merged.
 
 use std::collections::{BTreeMap, HashMap};
+use std::ops::Range;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use super::Row;
-use super::disk::{Db, text};
+use super::disk::Db;
+use super::fault::Fault;
 use super::run::{Head, KeysReader, ListsReader, Name, Run, Writer, split_subject, write_subject};
 use crate::disk::Dir;
 use crate::submission::Key;
@@ -76,23 +82,23 @@ pub(super) struct Work {
 #[derive(Debug)]
 enum Source {
     Young { keys: Vec<(Key, u64)>, lists: Vec<(Box<str>, Vec<u64>)> },
-    Runs(Vec<Arc<Run>>),
+    Merged(Vec<Arc<Run>>),
 }
 
 /// A run that was written and has no head yet.
 #[derive(Debug)]
 pub(super) struct Done {
     run: Run,
-    merged: Vec<Name>,
+    merged: Vec<Arc<Run>>,
 }
 
 impl Runs {
     /// Reads what is needed in memory; `count` entries were taken in. Files that no head names are
     /// removed.
-    pub(super) fn open(db: &Db, count: u64) -> Result<Self, String> {
+    pub(super) fn open(db: &Db, count: u64) -> Result<Self, Fault> {
         let mut runs = Vec::new();
         for row in db.tree.scan_prefix(b"h") {
-            let (row, head) = text(row)?;
+            let (row, head) = row?;
             let named = Name::of_row(&row).zip(Head::parse(&head));
             let (name, head) = named.ok_or("the head of a run is damaged")?;
             runs.push(Arc::new(Run::open(&*db.dir, name, head)?));
@@ -101,15 +107,15 @@ impl Runs {
         let mut end = 0;
         for run in &runs {
             if run.name.from != end || run.head.to <= end {
-                return Err(format!("its runs have a gap at entry `{end}`"));
+                return Err(format!("its runs have a gap at entry `{end}`").into());
             }
             end = run.head.to;
         }
         let mut young = Young::default();
         for row in db.tree.scan_prefix(b"t") {
-            let (row, take) = text(row)?;
+            let (row, take) = row?;
             if row != take_row(end) {
-                return Err(format!("what it knew of entry `{end}` is missing"));
+                return Err(format!("what it knew of entry `{end}` is missing").into());
             }
             let mut rest = &take[..];
             while !rest.is_empty() {
@@ -120,14 +126,14 @@ impl Runs {
             }
         }
         if end != count {
-            return Err(format!("it knows `{end}` entries, not `{count}`"));
+            return Err(format!("it knows `{end}` entries, not `{count}`").into());
         }
         remove_strays(&*db.dir, &runs)?;
         Ok(Self { runs, young })
     }
 
     /// Puts a take into a batch.
-    pub(super) fn write(rows: &[Row], batch: &mut sled::Batch) -> Result<(), String> {
+    pub(super) fn write(rows: &[Row], batch: &mut sled::Batch) -> Result<(), Fault> {
         let mut rows = rows.iter().peekable();
         while let Some(first) = rows.peek() {
             let (row, mut take) = (take_row(first.seq), Vec::with_capacity(TAKE_BYTES));
@@ -148,7 +154,7 @@ impl Runs {
     }
 
     /// The first entry with a key.
-    pub(super) fn seq_of(&self, key: &Key) -> Result<Option<u64>, String> {
+    pub(super) fn seq_of(&self, key: &Key) -> Result<Option<u64>, Fault> {
         for run in &self.runs {
             if let Some(seq) = run.seq_of(key)? {
                 return Ok(Some(seq));
@@ -163,7 +169,7 @@ impl Runs {
         subject: &str,
         from: u64,
         max: usize,
-    ) -> Result<Vec<u64>, String> {
+    ) -> Result<Vec<u64>, Fault> {
         let mut found = Vec::new();
         let begin = self.runs.partition_point(|run| run.head.to <= from);
         for run in &self.runs[begin..] {
@@ -178,30 +184,51 @@ impl Runs {
         Ok(found)
     }
 
-    /// The run to be written next, if there is one; `count` entries were taken in.
-    pub(super) fn work(&self, count: u64) -> Option<Work> {
-        let end = self.runs.last().map_or(0, |run| run.head.to);
-        if count - end >= YOUNG_ENTRIES {
-            let mut keys: Vec<(Key, u64)> =
-                self.young.keys.iter().map(|(key, seq)| (*key, *seq)).collect();
-            keys.sort_unstable();
-            let lists = self.young.lists.iter().map(|(s, list)| (s.clone(), list.clone()));
-            let from = Source::Young { keys, lists: lists.collect() };
-            return Some(Work { name: Name { level: 0, from: end }, to: count, from });
+    /// The run the young are to become, if there are enough of them; `count` entries were taken in.
+    pub(super) fn young_due(&self, count: u64) -> Option<Work> {
+        let from = self.runs.last().map_or(0, |run| run.head.to);
+        if count - from < YOUNG_ENTRIES {
+            return None;
         }
-        // Levels fall from the oldest run to the newest: those of the lowest stand at the end.
-        let level = self.runs.last()?.name.level;
-        let same = self.runs.iter().rev().take_while(|run| run.name.level == level).count();
-        let merged = self.runs.get(self.runs.len() - same..).filter(|_| same >= FAN)?.to_vec();
-        let name = Name { level: level.saturating_add(1), from: merged.first()?.name.from };
-        Some(Work { name, to: end, from: Source::Runs(merged) })
+        let mut keys: Vec<(Key, u64)> =
+            self.young.keys.iter().map(|(key, seq)| (*key, *seq)).collect();
+        keys.sort_unstable();
+        let lists = self.young.lists.iter().map(|(s, list)| (s.clone(), list.clone())).collect();
+        let name = Name { level: 0, from };
+        Some(Work { name, to: count, from: Source::Young { keys, lists } })
+    }
+
+    /// The merge that is due next, if there is one: the oldest runs of the lowest level that has enough.
+    pub(super) fn merge_due(&self) -> Option<Work> {
+        // Levels fall from the oldest run to the newest.
+        let mut levels = self.runs.chunk_by(|a, b| a.name.level == b.name.level).rev();
+        let merged = levels.find_map(|level| level.first_chunk::<FAN>())?;
+        let [first, .., last] = merged;
+        let name = Name { level: first.name.level.saturating_add(1), from: first.name.from };
+        Some(Work { name, to: last.head.to, from: Source::Merged(merged.to_vec()) })
+    }
+
+    /// Where the runs lie that a run was made of; none do if those were young. `None` if they are not here
+    /// any more: the index was opened again or built anew meanwhile.
+    pub(super) fn place_of(&self, Done { run, merged }: &Done) -> Option<Range<usize>> {
+        let at = self.runs.partition_point(|old| old.name.from < run.name.from);
+        let place = at..at + merged.len();
+        let is_here = if merged.is_empty() { at == self.runs.len() } else { self.has(merged) };
+        is_here.then_some(place)
+    }
+
+    /// Whether these very runs are here.
+    pub(super) fn has(&self, merged: &[Arc<Run>]) -> bool {
+        let is_here = |run: &Arc<Run>| self.runs.iter().any(|here| Arc::ptr_eq(here, run));
+        merged.iter().all(is_here)
     }
 
     /// Puts a run in the place of what it was made of.
-    pub(super) fn replace(&mut self, Done { run, .. }: Done) {
-        self.runs.retain(|old| old.name.from < run.name.from);
-        self.young.forget_before(run.head.to);
-        self.runs.push(Arc::new(run));
+    pub(super) fn replace(&mut self, place: Range<usize>, done: Done) {
+        if place.is_empty() {
+            self.young.forget_before(done.run.head.to);
+        }
+        self.runs.splice(place, [Arc::new(done.run)]);
     }
 }
 
@@ -217,18 +244,45 @@ fn parse_taken(bytes: &[u8]) -> Option<(Key, &str, &[u8])> {
 }
 
 /// Removes the files of runs that do not count (yet, or any more).
-fn remove_strays(dir: &dyn Dir, runs: &[Arc<Run>]) -> Result<(), String> {
+fn remove_strays(dir: &dyn Dir, runs: &[Arc<Run>]) -> Result<(), Fault> {
     let needed: Vec<String> = runs.iter().map(|run| run.name.file()).collect();
     let removed = dir.list().and_then(|names| {
         let is_stray = |name: &&String| name.starts_with(Name::PREFIX) && !needed.contains(name);
         names.iter().filter(is_stray).try_for_each(|stray| dir.remove(stray))
     });
-    removed.map_err(|error| format!("a run that does not count cannot be removed: {error}"))
+    removed.map_err(|error| format!("a run that does not count cannot be removed: {error}").into())
 }
 
 impl Work {
-    /// Writes the run. Whoever asks the index does not wait meanwhile.
-    pub(super) fn write(self, dir: &dyn Dir) -> Result<Done, String> {
+    /// The runs it is merged from; none if it is made of the young.
+    pub(super) fn merged(&self) -> &[Arc<Run>] {
+        match &self.from {
+            Source::Young { .. } => &[],
+            Source::Merged(merged) => merged,
+        }
+    }
+
+    /// Whether the disk has room for it and as much again: the last room is the log's.
+    pub(super) fn has_room(&self, dir: &dyn Dir) -> Result<(), Fault> {
+        let len: u64 = self.merged().iter().map(|run| run.head.len).sum();
+        let free = dir.free_bytes().map_err(|error| Fault::passing(&self.name.file(), &error))?;
+        if free / 2 >= len {
+            return Ok(());
+        }
+        let file = self.name.file();
+        Err(Fault::Passing(format!(
+            "`{file}` needs `{len}` bytes and as many free behind it, not `{free}`"
+        )))
+    }
+
+    /// Writes the run. Whoever asks the index does not wait meanwhile. If it is stopped or fails, nothing
+    /// of the file is left.
+    pub(super) fn write(self, dir: &dyn Dir, stopping: &AtomicBool) -> Result<Done, Fault> {
+        let name = self.name;
+        self.write_file(dir, stopping).inspect_err(|_| remove_unneeded(dir, &name.file()))
+    }
+
+    fn write_file(self, dir: &dyn Dir, stopping: &AtomicBool) -> Result<Done, Fault> {
         let Self { name, to, from } = self;
         match from {
             Source::Young { keys, lists } => {
@@ -238,20 +292,31 @@ impl Work {
                 lists.iter().try_for_each(|(subject, seqs)| writer.list(subject, seqs))?;
                 Ok(Done { run: writer.finish(dir, to)?, merged: Vec::new() })
             }
-            Source::Runs(runs) => {
-                let keys_max = runs.iter().map(|run| run.head.keys).sum();
+            Source::Merged(merged) => {
+                let keys_max = merged.iter().map(|run| run.head.keys).sum();
                 let mut writer = Writer::begin(dir, name, keys_max)?;
-                merge_keys(&runs, &mut writer)?;
+                merge_keys(&merged, &mut writer, stopping)?;
                 writer.end_keys()?;
-                merge_lists(&runs, &mut writer)?;
-                let merged = runs.iter().map(|run| run.name).collect();
+                merge_lists(&merged, &mut writer, stopping)?;
                 Ok(Done { run: writer.finish(dir, to)?, merged })
             }
         }
     }
 }
 
-fn merge_keys(runs: &[Arc<Run>], writer: &mut Writer) -> Result<(), String> {
+/// Removes a file that is not needed (any more). It does no harm if it stays: the next start removes it.
+pub(super) fn remove_unneeded(dir: &dyn Dir, name: &str) {
+    let removed = dir.stat(name).and_then(|there| there.map_or(Ok(()), |_| dir.remove(name)));
+    if let Err(error) = removed {
+        tracing::warn!(%error, file = name, "a run that is not needed stays until the next start");
+    }
+}
+
+fn go_on(stopping: &AtomicBool) -> Result<(), Fault> {
+    if stopping.load(Ordering::Relaxed) { Err(Fault::Stopped) } else { Ok(()) }
+}
+
+fn merge_keys(runs: &[Arc<Run>], writer: &mut Writer, stopping: &AtomicBool) -> Result<(), Fault> {
     let mut readers: Vec<KeysReader<'_>> =
         runs.iter().map(|run| KeysReader::open(run)).collect::<Result<_, _>>()?;
     let mut last = None;
@@ -259,6 +324,7 @@ fn merge_keys(runs: &[Arc<Run>], writer: &mut Writer) -> Result<(), String> {
     while let Some(reader) =
         readers.iter_mut().filter(|reader| reader.next.is_some()).min_by_key(|reader| reader.next)
     {
+        go_on(stopping)?;
         let Some((key, seq)) = reader.advance()? else { break };
         if last.replace(key) != Some(key) {
             writer.key(&key, seq)?;
@@ -267,7 +333,7 @@ fn merge_keys(runs: &[Arc<Run>], writer: &mut Writer) -> Result<(), String> {
     Ok(())
 }
 
-fn merge_lists(runs: &[Arc<Run>], writer: &mut Writer) -> Result<(), String> {
+fn merge_lists(runs: &[Arc<Run>], writer: &mut Writer, stopping: &AtomicBool) -> Result<(), Fault> {
     let mut readers: Vec<ListsReader<'_>> =
         runs.iter().map(|run| ListsReader::open(run)).collect::<Result<_, _>>()?;
     // Of equal subjects the oldest run comes first: its entries are the lower ones.
@@ -276,6 +342,7 @@ fn merge_lists(runs: &[Arc<Run>], writer: &mut Writer) -> Result<(), String> {
         .filter(|reader| reader.next.is_some())
         .min_by(|a, b| a.subject().cmp(&b.subject()))
     {
+        go_on(stopping)?;
         let Some((subject, seqs)) = reader.advance()? else { break };
         writer.list(&subject, &seqs)?;
     }
@@ -284,17 +351,22 @@ fn merge_lists(runs: &[Arc<Run>], writer: &mut Writer) -> Result<(), String> {
 
 impl Done {
     /// Puts what makes the run count into a batch, and removes what it was made of.
-    pub(super) fn write_head(&self, db: &Db, batch: &mut sled::Batch) -> Result<(), String> {
+    pub(super) fn write_head(&self, db: &Db, batch: &mut sled::Batch) -> Result<(), Fault> {
         batch.insert(self.run.name.row(), self.run.head.to_bytes());
         for row in db.tree.range(take_row(0)..take_row(self.run.head.to)).keys() {
-            batch.remove(text(row)?);
+            batch.remove(row?);
         }
-        self.merged.iter().for_each(|name| batch.remove(name.row()));
+        self.merged.iter().for_each(|run| batch.remove(run.name.row()));
         Ok(())
     }
 
+    /// Its file.
+    pub(super) fn file(&self) -> String {
+        self.run.name.file()
+    }
+
     /// Files that are not needed any more once the batch is durable.
-    pub(super) fn strays(&self) -> Vec<String> {
-        self.merged.iter().map(|name| name.file()).collect()
+    pub(super) fn unneeded(&self) -> Vec<String> {
+        self.merged.iter().map(|run| run.name.file()).collect()
     }
 }

@@ -4,14 +4,20 @@
 use std::io::{Read as _, Write};
 use std::path::Path;
 use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
 use std::time::Duration;
 
 use shopfloor::pieces::Pieces;
 
+use super::disk::{Db, Tree};
+use super::fault::Fault;
+use super::runs::Runs;
 use super::{DiskIndex, Index, MemIndex, SnapshotOf, follow};
+use crate::disk::{Dir, Disk as _};
 use crate::engine::mem::MemEngine;
 use crate::engine::{Engine, Store};
 use crate::error::LedgerError;
+use crate::sim::SimDisk;
 use crate::submission::Key;
 use crate::testing::{Sealer, append};
 
@@ -27,6 +33,7 @@ fn log(entries: usize, seed: u64) -> Arc<dyn Store> {
 fn open(dir: &Path, store: &dyn Store) -> (DiskIndex, Option<String>) {
     let opened = DiskIndex::open(dir, ORIGIN.into(), store).expect("always opens");
     while follow(&opened.0, store).expect("follows") > 0 {}
+    opened.0.settle();
     opened
 }
 
@@ -256,7 +263,10 @@ fn an_index_that_does_not_know_all_it_took_in_is_built_anew() {
             append(&mut engine, &sealer.batch(1, 20)).expect("appended");
             while follow(&index, &*store).expect("follows") > 0 {}
         }
-        let tree = index.kept.read().expect("lock").db.clone().expect("open").tree;
+        let tree = match &index.held.write().tree {
+            Tree::Open(Db { tree, .. }) => tree.clone(),
+            Tree::Closed | Tree::GivenUp => panic!("it is open"),
+        };
         for row in tree.scan_prefix([prefix]).keys() {
             tree.remove(row.expect("read")).expect("removed");
         }
@@ -332,7 +342,7 @@ fn an_index_that_lags_takes_in_what_is_missing() {
 #[test]
 fn an_index_that_cannot_be_opened_is_moved_aside_and_built_anew() {
     let store = log(30, 1);
-    // A half-written snapshot makes sled refuse whole data (dependencies, "sled 0.34.7").
+    // A half-written snapshot would make sled refuse whole data (dependencies, "sled 0.34.7").
     let half_snapshot = |at: &Path| {
         std::fs::write(at.join("snap.FFFFFFFFFFFFFF00.generating"), [0x17; 37]).expect("written");
     };
@@ -346,7 +356,7 @@ fn an_index_that_cannot_be_opened_is_moved_aside_and_built_anew() {
     // at most more to take in. What the index answers must be right either way.
     type Damage<'a> = &'a dyn Fn(&Path);
     let cases: [(&str, Damage<'_>, bool); 4] = [
-        ("half-written snapshot", &half_snapshot, true),
+        ("half-written snapshot", &half_snapshot, false),
         ("garbage in the data", &garbage_db, false),
         ("garbage in the settings", &garbage_conf, false),
         ("a file in its place", &no_dir, true),
@@ -361,9 +371,212 @@ fn an_index_that_cannot_be_opened_is_moved_aside_and_built_anew() {
         let (index, why) = open(&at, &*store);
         answers_rightly(&index, 30);
         assert!(why.is_some() || !refused_by_sled, "{what}");
-        let aside = dir.path().join("index.bad-30").try_exists().expect("looked");
-        assert_eq!(why.is_some(), aside, "{what}: {why:?}");
+        assert_eq!(why.is_some(), is_moved_aside(&at), "{what}: {why:?}");
     }
+}
+
+#[test]
+fn a_half_written_page_table_costs_no_index() {
+    let store = log(30, 1);
+    let dir = tempfile::tempdir().expect("a directory");
+    let at = dir.path().join("index");
+    drop(open(&at, &*store));
+    std::fs::write(at.join("snap.FFFFFFFFFFFFFF00.generating"), [0x17; 37]).expect("written");
+    let (index, why) = DiskIndex::open(&at, ORIGIN.into(), &*store).expect("opens");
+    assert_eq!(why, None);
+    answers_rightly(&index, 30);
+}
+
+/// Whether an index was moved aside next to where it lies.
+fn is_moved_aside(at: &Path) -> bool {
+    let files = std::fs::read_dir(at.parent().expect("a directory")).expect("listed");
+    files.map(|file| file.expect("listed").path()).any(|file| file != at)
+}
+
+#[test]
+fn a_run_that_cannot_be_written_is_written_later() {
+    let dir = tempfile::tempdir().expect("a directory");
+    let at = dir.path().join("index");
+    let (mut engine, mut sealer) = (MemEngine::new(), Sealer::new(1));
+    let store = engine.store();
+    let (index, _) = open(&at, &*store);
+    // A directory where its file should be is no room for it.
+    let in_the_way = at.join("run-0-00000000000000000000");
+    std::fs::create_dir(&in_the_way).expect("made");
+    let mut refused = 0;
+    for count in 1..=10 {
+        append(&mut engine, &sealer.batch(1, 20)).expect("appended");
+        while let Err(error) = follow(&index, &*store) {
+            assert!(error.to_string().contains("run-0-00000000000000000000"), "{error}");
+            refused += 1;
+        }
+        if count >= 7 {
+            answers_rightly(&index, count);
+        }
+    }
+    assert!((2..8).contains(&refused), "tried now and then: {refused} times");
+    std::fs::remove_dir(&in_the_way).expect("removed");
+    for _ in 0..3 {
+        append(&mut engine, &sealer.batch(1, 20)).expect("appended");
+        while follow(&index, &*store).expect("follows") > 0 {}
+    }
+    assert_ne!(run_files(&at), [""; 0]);
+    answers_rightly(&index, 13);
+    drop(index);
+    let (index, why) = open(&at, &*store);
+    assert_eq!(why, None);
+    answers_rightly(&index, 13);
+    assert!(!is_moved_aside(&at));
+}
+
+/// As after a write of sled for which there was no room: what it had not written yet is gone.
+#[test]
+fn an_index_that_had_no_room_answers_and_is_opened_again_where_it_was() {
+    let dir = tempfile::tempdir().expect("a directory");
+    let (at, before) = (dir.path().join("index"), dir.path().join("before"));
+    let (mut engine, mut sealer) = (MemEngine::new(), Sealer::new(1));
+    let store = engine.store();
+    append(&mut engine, &sealer.batch(5, 20)).expect("appended");
+    drop(open(&at, &*store));
+    let sled_files = || {
+        let files = std::fs::read_dir(&at).expect("listed").map(|file| file.expect("listed"));
+        files.map(|file| file.file_name()).filter(|name| name != "blobs")
+    };
+    std::fs::create_dir(&before).expect("made");
+    for name in sled_files() {
+        std::fs::copy(at.join(&name), before.join(&name)).expect("copied");
+    }
+    let (index, _) = open(&at, &*store);
+    for _ in 0..6 {
+        append(&mut engine, &sealer.batch(1, 20)).expect("appended");
+        while follow(&index, &*store).expect("follows") > 0 {}
+    }
+    index.settle();
+
+    drop(index.held.write().let_go_after(&Fault::Passing("no room".to_owned())));
+    answers_rightly(&index, 11);
+    for name in sled_files().filter(|name| !name.to_string_lossy().starts_with("run-")) {
+        std::fs::remove_file(at.join(name)).expect("removed");
+    }
+    for file in std::fs::read_dir(&before).expect("listed") {
+        let file = file.expect("listed");
+        std::fs::rename(file.path(), at.join(file.file_name())).expect("put back");
+    }
+    std::fs::remove_dir(&before).expect("removed");
+    append(&mut engine, &sealer.batch(1, 20)).expect("appended");
+    let error = follow(&index, &*store).expect_err("it knows less").to_string();
+    assert!(error.contains("it goes on at entry `5`, not at `11`"), "{error}");
+    let ahead = index.seq_of(&Key::new("/test", "ev-0"), 11);
+    assert!(ahead.is_err(), "it cannot tell about entries it has to take in again");
+    while follow(&index, &*store).expect("follows") > 0 {}
+    index.settle();
+    answers_rightly(&index, 12);
+    assert!(!is_moved_aside(&at), "nothing was wrong with it");
+}
+
+/// Takes three entries in and makes a run of them.
+fn run_of_three(runs: &mut Runs, dir: &dyn Dir, from: u64) {
+    let row = |seq| super::Row {
+        seq,
+        key: Key::new("/test", &format!("ev-{seq}")),
+        subject: format!("lot/L-{}", seq % 2),
+    };
+    runs.taken(&(from..from + 3).map(row).collect::<Vec<_>>());
+    let due = runs.young_due(from + 3).expect("three are enough");
+    let done = due.write(dir, &AtomicBool::new(false)).expect("written");
+    let place = runs.place_of(&done).expect("behind the others");
+    runs.replace(place, done);
+}
+
+/// What happens to a merge while others go on.
+#[test]
+fn a_merge_lets_others_go_on_and_is_given_up_without_a_trace() {
+    let disk = SimDisk::new(1);
+    let dir = disk.create_dir_all(Path::new("index")).expect("made");
+    let go_on = AtomicBool::new(false);
+    let merged_file = |dir: &dyn Dir| dir.stat("run-1-00000000000000000000").expect("looked");
+    let mut runs = Runs::default();
+    for from in [0, 3] {
+        run_of_three(&mut runs, &*dir, from);
+        assert!(runs.merge_due().is_none(), "three are merged");
+    }
+    run_of_three(&mut runs, &*dir, 6);
+    let merge = || runs.merge_due().expect("due");
+
+    // The process stops.
+    let stopped = merge().write(&*dir, &AtomicBool::new(true)).expect_err("stopped");
+    assert_eq!(stopped, Fault::Stopped);
+    assert_eq!(merged_file(&*dir), None);
+    // There is too little room: seen before, and noticed while it is written.
+    disk.set_capacity(Some(disk.used() + disk.used()));
+    let no_room = merge().has_room(&*dir).expect_err("no room for twice as much");
+    assert!(no_room.what().contains("needs"), "{no_room:?}");
+    disk.set_capacity(Some(disk.used() + 100));
+    let no_room = merge().write(&*dir, &go_on).expect_err("no room");
+    assert!(matches!(no_room, Fault::Passing(_)), "{no_room:?}");
+    assert_eq!(merged_file(&*dir), None, "the room it took is free again");
+    disk.set_capacity(Some(disk.used() * 4));
+    merge().has_room(&*dir).expect("room");
+
+    // More is taken in meanwhile.
+    let done = merge().write(&*dir, &go_on).expect("written");
+    run_of_three(&mut runs, &*dir, 9);
+    let place = runs.place_of(&done).expect("its runs are there");
+    assert_eq!(place, 0..3);
+    runs.replace(place, done);
+    assert!(runs.merge_due().is_none(), "one of nine entries and one of three");
+    for seq in 0..12 {
+        let found = runs.seq_of(&Key::new("/test", &format!("ev-{seq}"))).expect("answered");
+        assert_eq!(found, Some(seq));
+    }
+    let even = runs.by_subject("lot/L-0", 0, 99).expect("answered");
+    assert_eq!(even, [0, 2, 4, 6, 8, 10]);
+}
+
+/// While a merge is under way the index may be built anew: what comes of it then counts no more.
+#[test]
+fn a_merge_of_runs_that_are_gone_has_no_place() {
+    let dir = SimDisk::new(1).create_dir_all(Path::new("index")).expect("made");
+    let mut runs = Runs::default();
+    [0, 3, 6].into_iter().for_each(|from| run_of_three(&mut runs, &*dir, from));
+    let merge = runs.merge_due().expect("due");
+    let done = merge.write(&*dir, &AtomicBool::new(false)).expect("written");
+    assert_eq!(runs.place_of(&done), Some(0..3));
+    assert_eq!(Runs::default().place_of(&done), None);
+    // The same entries in other runs, those of an index that was built anew in another directory.
+    let other_dir = SimDisk::new(1).create_dir_all(Path::new("index")).expect("made");
+    let mut anew = Runs::default();
+    [0, 3, 6].into_iter().for_each(|from| run_of_three(&mut anew, &*other_dir, from));
+    assert_eq!(anew.place_of(&done), None);
+}
+
+/// More runs than are merged at once gather while a merge is under way.
+#[test]
+fn runs_that_gathered_are_merged_the_oldest_first() {
+    let dir = SimDisk::new(1).create_dir_all(Path::new("index")).expect("made");
+    let mut runs = Runs::default();
+    (0..30).step_by(3).for_each(|from| run_of_three(&mut runs, &*dir, from));
+    let mut merges = Vec::new();
+    while let Some(merge) = runs.merge_due() {
+        let done = merge.write(&*dir, &AtomicBool::new(false)).expect("written");
+        merges.push((done.file(), done.unneeded().len()));
+        let place = runs.place_of(&done).expect("its runs are there");
+        runs.replace(place, done);
+        for seq in 0..30 {
+            let found = runs.seq_of(&Key::new("/test", &format!("ev-{seq}"))).expect("answered");
+            assert_eq!(found, Some(seq), "after {merges:?}");
+        }
+    }
+    let merges: Vec<(&str, usize)> = merges.iter().map(|(file, of)| (file.as_str(), *of)).collect();
+    assert_eq!(
+        merges,
+        [
+            ("run-1-00000000000000000000", 3),
+            ("run-1-00000000000000000009", 3),
+            ("run-1-00000000000000000018", 3),
+            ("run-2-00000000000000000000", 3),
+        ]
+    );
 }
 
 #[test]

@@ -694,6 +694,11 @@ impl Dir for SimDir {
         Ok(self.disk.world().file_system)
     }
 
+    fn free_bytes(&self) -> io::Result<u64> {
+        let world = self.disk.world();
+        Ok(world.capacity.map_or(u64::MAX, |capacity| capacity.saturating_sub(world.used())))
+    }
+
     fn has_volatile_cache(&self) -> Option<bool> {
         Some(true)
     }
