@@ -139,6 +139,7 @@ fn every_subject_has_its_entries_from_any_place_on() {
         index.take(&rows, tip).expect("taken");
         mem.take(&rows, tip).expect("taken");
     }
+    index.settle();
     let count = tip.count;
     for subject in (0..count).map(subject).chain(["equipment/".into(), "zzz".into()]) {
         for from in 0..=count {
@@ -163,6 +164,7 @@ fn an_entry_keeps_its_key_when_runs_that_know_it_twice_are_merged() {
         tip.count = seq + 1;
         index.take(&[super::Row { seq, key, subject: String::new() }], tip).expect("taken");
     }
+    index.settle();
     for seq in 0..3 {
         let key = Key::new("/test", &format!("ev-{seq}"));
         assert_eq!(index.seq_of(&key, 27).expect("answered"), Some(seq));
@@ -263,6 +265,7 @@ fn an_index_that_does_not_know_all_it_took_in_is_built_anew() {
             append(&mut engine, &sealer.batch(1, 20)).expect("appended");
             while follow(&index, &*store).expect("follows") > 0 {}
         }
+        index.settle();
         let tree = match &index.held.write().tree {
             Tree::Open(Db { tree, .. }) => tree.clone(),
             Tree::Closed | Tree::GivenUp => panic!("it is open"),
