@@ -155,8 +155,9 @@ fn every_subject_has_its_entries_from_any_place_on() {
 #[test]
 fn an_entry_keeps_its_key_when_runs_that_know_it_twice_are_merged() {
     let dir = tempfile::tempdir().expect("a directory");
+    let at = dir.path().join("index");
     let store = log(0, 1);
-    let (index, _) = open(&dir.path().join("index"), &*store);
+    let (index, _) = open(&at, &*store);
     let mut tip = index.cursor();
     // Every key comes again with each run of three.
     for seq in 0..27 {
@@ -165,6 +166,7 @@ fn an_entry_keeps_its_key_when_runs_that_know_it_twice_are_merged() {
         index.take(&[super::Row { seq, key, subject: String::new() }], tip).expect("taken");
     }
     index.settle();
+    assert_eq!(run_files(&at), ["run-2-00000000000000000000"], "what was merged is gone at once");
     for seq in 0..3 {
         let key = Key::new("/test", &format!("ev-{seq}"));
         assert_eq!(index.seq_of(&key, 27).expect("answered"), Some(seq));
@@ -477,14 +479,18 @@ fn an_index_that_had_no_room_answers_and_is_opened_again_where_it_was() {
     assert!(!is_moved_aside(&at), "nothing was wrong with it");
 }
 
-/// Takes three entries in and makes a run of them.
-fn run_of_three(runs: &mut Runs, dir: &dyn Dir, from: u64) {
+fn rows_of_three(from: u64) -> Vec<super::Row> {
     let row = |seq| super::Row {
         seq,
         key: Key::new("/test", &format!("ev-{seq}")),
         subject: format!("lot/L-{}", seq % 2),
     };
-    runs.taken(&(from..from + 3).map(row).collect::<Vec<_>>());
+    (from..from + 3).map(row).collect()
+}
+
+/// Takes three entries in and makes a run of them.
+fn run_of_three(runs: &mut Runs, dir: &dyn Dir, from: u64) {
+    runs.taken(&rows_of_three(from));
     let due = runs.young_due(from + 3).expect("three are enough");
     let done = due.write(dir, &AtomicBool::new(false)).expect("written");
     let place = runs.place_of(&done).expect("behind the others");
@@ -551,21 +557,31 @@ fn a_merge_of_runs_that_are_gone_has_no_place() {
     let mut anew = Runs::default();
     [0, 3, 6].into_iter().for_each(|from| run_of_three(&mut anew, &*other_dir, from));
     assert_eq!(anew.place_of(&done), None);
+
+    // Nor has a run of the young that were written before.
+    let mut runs = Runs::default();
+    runs.taken(&rows_of_three(0));
+    let due = || runs.young_due(3).expect("three are enough");
+    let [once, twice] = [due(), due()].map(|due| due.write(&*dir, &AtomicBool::new(false)));
+    let (once, twice) = (once.expect("written"), twice.expect("written"));
+    let place = runs.place_of(&once).expect("it is the first");
+    runs.replace(place, once);
+    assert_eq!(runs.place_of(&twice), None);
 }
 
 /// More runs than are merged at once gather while a merge is under way.
 #[test]
-fn runs_that_gathered_are_merged_the_oldest_first() {
+fn runs_that_gathered_are_merged_the_lowest_level_and_the_oldest_first() {
     let dir = SimDisk::new(1).create_dir_all(Path::new("index")).expect("made");
     let mut runs = Runs::default();
-    (0..30).step_by(3).for_each(|from| run_of_three(&mut runs, &*dir, from));
+    (0..36).step_by(3).for_each(|from| run_of_three(&mut runs, &*dir, from));
     let mut merges = Vec::new();
     while let Some(merge) = runs.merge_due() {
         let done = merge.write(&*dir, &AtomicBool::new(false)).expect("written");
         merges.push((done.file(), done.unneeded().len()));
         let place = runs.place_of(&done).expect("its runs are there");
         runs.replace(place, done);
-        for seq in 0..30 {
+        for seq in 0..36 {
             let found = runs.seq_of(&Key::new("/test", &format!("ev-{seq}"))).expect("answered");
             assert_eq!(found, Some(seq), "after {merges:?}");
         }
@@ -577,6 +593,7 @@ fn runs_that_gathered_are_merged_the_oldest_first() {
             ("run-1-00000000000000000000", 3),
             ("run-1-00000000000000000009", 3),
             ("run-1-00000000000000000018", 3),
+            ("run-1-00000000000000000027", 3),
             ("run-2-00000000000000000000", 3),
         ]
     );
