@@ -5,7 +5,7 @@ use std::process::{Child, Command, Stdio};
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::time::Duration;
 
-use rumqttc::{Client, Event, MqttOptions, Packet, PublishOptions, QoS, SessionMode};
+use rumqttc::{AsyncClient, MqttOptions, PublishOptions, QoS, SessionMode};
 
 use crate::relay::{free_port, machine_event, nth, wait_until};
 
@@ -109,30 +109,37 @@ const PACE: Duration = Duration::from_millis(2);
 pub fn publish(port: u16, machine: &str, stop: &AtomicBool, acknowledged: &AtomicUsize) -> usize {
     let mut options = MqttOptions::new(machine, ("127.0.0.1", port));
     options.set_session_mode(SessionMode::Persistent).set_session_expiry_interval(Some(3_600));
-    let (client, mut connection) = Client::builder(options).capacity(8).build();
+    let (client, mut connection) = AsyncClient::builder(options).capacity(8).build();
     let topic = format!("shop/{machine}/events");
-    let send = |n: usize| {
-        let event = machine_event(machine, &nth(machine, n)).to_string();
-        let options = PublishOptions::new(QoS::AtLeastOnce);
-        client.publish(topic.as_str(), event, options).expect("the client takes it");
-    };
-    let mut done = 0;
-    send(0);
-    for event in connection.iter() {
-        match event {
-            Ok(Event::Incoming(Packet::PubAck(_))) => {
+    std::thread::scope(|scope| {
+        scope.spawn(move || {
+            let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build();
+            runtime.expect("a runtime").block_on(async {
+                loop {
+                    // The broker is away; the client keeps what is not acknowledged and connects again.
+                    if connection.poll().await.is_err() {
+                        if stop.load(Ordering::SeqCst) {
+                            break;
+                        }
+                        tokio::time::sleep(Duration::from_millis(100)).await;
+                    }
+                }
+            });
+        });
+        let mut done = 0;
+        while !stop.load(Ordering::SeqCst) {
+            let event = machine_event(machine, &nth(machine, done)).to_string();
+            let options = PublishOptions::new(QoS::AtLeastOnce);
+            let sent = client.try_publish_tracked(topic.as_str(), event, options);
+            // The client drops what is not acknowledged when the broker does not know its session any
+            // more: as a machine would, it is sent again.
+            if sent.expect("the client takes it").wait().is_ok() {
                 done += 1;
                 acknowledged.fetch_add(1, Ordering::SeqCst);
-                if stop.load(Ordering::SeqCst) {
-                    break;
-                }
                 std::thread::sleep(PACE);
-                send(done);
             }
-            Ok(_) => {}
-            // The broker is away; the client keeps what is not acknowledged and connects again.
-            Err(_) => std::thread::sleep(Duration::from_millis(100)),
         }
-    }
-    done
+        drop(client);
+        done
+    })
 }

@@ -11,6 +11,15 @@ use super::Shop;
 /// Messages the broker acknowledges between two events of the story.
 const STRETCH: usize = 40;
 
+/// Stops the publisher also when the test fails: it would be waited for for ever.
+struct StopAtTheEnd<'s>(&'s AtomicBool);
+
+impl Drop for StopAtTheEnd<'_> {
+    fn drop(&mut self) {
+        self.0.store(true, Ordering::SeqCst);
+    }
+}
+
 #[test]
 fn published_events_outlive_the_broker_the_relay_and_the_recorder_being_away() {
     let folder = tempfile::tempdir().expect("a folder");
@@ -27,6 +36,7 @@ fn published_events_outlive_the_broker_the_relay_and_the_recorder_being_away() {
 
     let (stop, acknowledged) = (AtomicBool::new(false), AtomicUsize::new(0));
     let (sent, running, relay, recorder) = std::thread::scope(|scope| {
+        let _stop = StopAtTheEnd(&stop);
         let publisher = scope.spawn(|| publish(broker.port, "press", &stop, &acknowledged));
         let stretch = || {
             let until = acknowledged.load(Ordering::SeqCst) + STRETCH;
