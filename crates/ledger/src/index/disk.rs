@@ -302,8 +302,9 @@ impl DiskIndex {
         Ok((Self { held, merger, snapshots: Mutex::default() }, why))
     }
 
-    /// Waits until no runs are left to be merged, or they cannot be. For measurements and tests.
-    pub fn settle(&self) {
+    /// Waits until no runs are left to be merged, or they cannot be.
+    #[cfg(test)]
+    pub(super) fn settle(&self) {
         self.merger.settle();
     }
 

@@ -1,7 +1,7 @@
 //! The thread that merges runs of an index on disk.
 //!
-//! A merge of the largest runs takes a minute for tens of millions of entries, and nothing waits for it:
-//! entries are taken in and found meanwhile, and a process that stops gives it up.
+//! A merge of the largest runs reads and writes what is known of tens of millions of entries, and nothing
+//! waits for it: entries are taken in and found meanwhile, and a process that stops gives it up.
 
 use std::io;
 use std::sync::Arc;
@@ -49,6 +49,7 @@ impl Merger {
     }
 
     /// Waits until no merge is due.
+    #[cfg(test)]
     pub(super) fn settle(&self) {
         let (done, settled) = mpsc::sync_channel(0);
         if let Some(calls) = &self.calls

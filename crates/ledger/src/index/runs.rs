@@ -15,7 +15,7 @@
 //! A run counts when its head stands, which comes in one batch with the removal of what it was made of,
 //! after its file is durable. Files without a head are removed when the index opens.
 //!
-//! The young become a run at once, a file of a few megabytes. A merge may take a minute and is another
+//! The young become a run at once, a file of a few megabytes. A merge may be of gigabytes and is another
 //! thread's (see [`merger`](super::merger)): meanwhile more runs may gather at a level than are merged.
 
 use std::collections::{BTreeMap, HashMap};
